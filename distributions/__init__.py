@@ -1,0 +1,5 @@
+"""Probability distributions, tolerances, random numbers and dependence."""
+
+from distributions.distribution import Distribution
+
+__all__ = ["Distribution"]

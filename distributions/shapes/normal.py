@@ -1,0 +1,40 @@
+"""Normal distribution."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from distributions.distribution import Distribution, FloatArray, Values
+from distributions.validity import require_finite, require_positive
+
+
+@dataclass(frozen=True)
+class Normal(Distribution):
+    """Normal distribution N(mean, sd^2): best estimate and standard uncertainty known (JCGM 101, 6.4.7)."""
+
+    mean: float
+    sd: float
+    title: ClassVar[str] = "normal"
+
+    def __post_init__(self) -> None:
+        require_finite("Normal", mean=self.mean)
+        require_positive("Normal", sd=self.sd)
+
+    def pdf(self, x: Values) -> FloatArray:
+        z = (np.asarray(x) - self.mean) / self.sd
+        return np.exp(-0.5 * z * z) / (self.sd * math.sqrt(2.0 * math.pi))
+
+    def cdf(self, x: Values) -> FloatArray:
+        return ndtr((np.asarray(x) - self.mean) / self.sd)
+
+    def ppf(self, u: Values) -> FloatArray:
+        return self.mean + self.sd * ndtri(np.asarray(u))
+
+    @property
+    def support(self) -> tuple[float, float]:
+        return -math.inf, math.inf

@@ -1,0 +1,1 @@
+"""Force error, calibration decision and yield of force-sensing pads and their front ends."""

@@ -1,0 +1,53 @@
+"""What is wrong with a bench file, told all at once and with the place of each fault."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+SHOWN = 20
+"""Faults spelled out in one message; the rest are counted."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that stands in the way of using bench data.
+
+    file    path of the file, or 'frame' for data handed over in memory
+    line    line in the file, counted from 1 (row of the frame, counted from 0); None for the whole file
+    column  name of the column, None where it concerns the row
+    value   what was found there
+    why     what is wrong with it
+    mend    what to do
+    """
+
+    file: str
+    line: int | None
+    column: str | None
+    value: str | None
+    why: str
+    mend: str
+
+    def __str__(self) -> str:
+        place = self.file if self.line is None else f"{self.file}, line {self.line}"
+        column = "" if self.column is None else f", column '{self.column}'"
+        value = "" if self.value is None else f" (got {self.value!r})"
+        return f"{place}{column}: {self.why}{value}. {self.mend}"
+
+
+class BenchDataError(ValueError):
+    """Bench data that cannot be read as they stand. `faults` holds each fault for programs."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        lines = [str(fault) for fault in self.faults[:SHOWN]]
+        if len(self.faults) > SHOWN:
+            lines.append(f"... and {len(self.faults) - SHOWN} more of this kind")
+        super().__init__("\n".join(lines))
+
+    def __reduce__(self) -> tuple[type[BenchDataError], tuple[tuple[Fault, ...]]]:
+        return (BenchDataError, (self.faults,))
+
+
+class NotMeasurableError(ValueError):
+    """An estimate that the data at hand cannot give; the message says what to measure."""

@@ -1,0 +1,162 @@
+"""Corrections that a calibration can store in a unit, fitted to what the station saw.
+
+A correction maps a coordinate x of the firmware (its own estimate of the load, its logarithm, the signal
+voltage or the sensor's output) to the load. All functions are vectorised over units: x has the shape
+(unit, 1, 1, 1, load), the reference loads y the shape (load,).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+_DEGENERATE = 1e-9
+"""Coordinates closer together than this share of their size cannot tell two loads apart (a stuck or saturated
+unit): such a unit gets a correction that always reads zero, which no requirement accepts."""
+
+
+class Correction(Protocol):
+    """Stored constants of calibrated units."""
+
+    def load(self, x: Array) -> Array:
+        """Load, N (or its logarithm), at coordinate x, broadcast over (unit, condition, loading, reading, load)."""
+
+
+@dataclass(frozen=True)
+class Polynomial:
+    """load = sum of coefficients[..., j] * t**j with t = (x - centre) / half; constants of each unit."""
+
+    coefficients: Array
+    centre: Array
+    half: Array
+
+    def load(self, x: Array) -> Array:
+        t = (x - self.centre) / self.half
+        result = np.broadcast_to(self.coefficients[..., -1:], t.shape[:-1] + (1,))
+        for j in range(self.coefficients.shape[-1] - 2, -1, -1):
+            result = result * t + self.coefficients[..., j : j + 1]
+        return np.asarray(result + np.zeros_like(t))
+
+
+@dataclass(frozen=True)
+class Gain:
+    """load = gain * (x - zero)."""
+
+    gain: Array
+    zero: Array | float
+
+    def load(self, x: Array) -> Array:
+        return self.gain * (x - self.zero)
+
+
+@dataclass(frozen=True)
+class Offset:
+    """load = x + offset: a gain, where x and load are logarithms."""
+
+    offset: Array
+
+    def load(self, x: Array) -> Array:
+        return x + self.offset
+
+
+@dataclass(frozen=True)
+class Piecewise:
+    """Straight lines between the calibrated points, the end pieces extended."""
+
+    x: Array
+    y: Array
+    slope: Array
+
+    def load(self, x: Array) -> Array:
+        shape = np.broadcast_shapes(x.shape, self.x.shape[:-1] + (1,))
+        result = np.broadcast_to(self.y[0] + self.slope[..., :1] * (x - self.x[..., :1]), shape)
+        for j in range(1, self.slope.shape[-1]):
+            piece = self.y[j] + self.slope[..., j : j + 1] * (x - self.x[..., j : j + 1])
+            result = np.where(x > self.x[..., j : j + 1], piece, result)
+        return result
+
+
+def _apart(difference: Array, size: Array) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(difference) > _DEGENERATE * np.abs(size))
+
+
+def one_point(x: Array, y: float, zero: Array | float) -> Gain:
+    """Gain from one load `y` (N), through the zero given in the same coordinate.
+
+    x: (unit, 1, 1, 1, 1).
+    """
+    rise = x - zero
+    good = _apart(rise, np.maximum(np.abs(x), np.abs(zero)))
+    return Gain(np.where(good, y / np.where(good, rise, 1.0), 0.0), zero)
+
+
+def one_point_logarithm(x: Array, log_y: float) -> Offset:
+    """Gain from one load in logarithms: the same as a gain on the force."""
+    return Offset(log_y - x)
+
+
+def least_squares(x: Array, y: Array, degree: int, weights: Array) -> Polynomial:
+    """Polynomial of load on coordinate, weighted least squares, unit by unit (inverse regression).
+
+    x: (unit, 1, 1, 1, load) with at least degree + 1 loads; y, weights: (load,), weights multiply the squares.
+    The coordinate is scaled to [-1, 1] in each unit and the system solved by QR, so that the conditioning is
+    that of the design and not of the units of x. Two loads and degree 1 give the two-point line exactly.
+
+    Raises ValueError with fewer loads than degree + 1.
+    """
+    if y.size < degree + 1:
+        raise ValueError(f"a polynomial of degree {degree} needs {degree + 1} loads, there are {y.size}")
+    low, high = x.min(axis=-1, keepdims=True), x.max(axis=-1, keepdims=True)
+    centre, half = 0.5 * (low + high), 0.5 * (high - low)
+    good = _apart(half, np.maximum(np.abs(low), np.abs(high)))
+    half = np.where(good, half, 1.0)
+    t = np.where(good, (x - centre) / half, np.linspace(-1.0, 1.0, y.size))
+    powers = t[..., :, None] ** np.arange(degree + 1)
+    root = np.sqrt(weights)
+    q, r = np.linalg.qr(powers * root[:, None])
+    right = np.einsum("...pk,p->...k", q, y * root)
+    diagonal = np.abs(np.diagonal(r, axis1=-2, axis2=-1))
+    solvable = diagonal.min(axis=-1) > _DEGENERATE * diagonal.max(axis=-1)
+    r = np.where(solvable[..., None, None], r, np.eye(degree + 1))
+    coefficients = np.linalg.solve(r, right[..., None])[..., 0]
+    kept = good[..., 0] & solvable
+    return Polynomial(np.where(kept[..., None], coefficients, 0.0), centre, half)
+
+
+def piecewise(x: Array, y: Array) -> Piecewise:
+    """Straight lines through the calibrated points. x: (unit, 1, 1, 1, load), y: (load,), two loads or more.
+
+    Firmware has no use for a curve that turns back: where noise makes a step of x go the wrong way, that
+    piece is flat. The direction (rising or falling) is that of the unit's end points.
+    """
+    if y.size < 2:
+        raise ValueError(f"straight lines between points need 2 loads, there are {y.size}")
+    falling = x[..., -1:] < x[..., :1]
+    # a falling coordinate is mirrored, so that `load` may always ask for x beyond the next point
+    if np.any(falling):
+        return _Mirrored.of(x, y, falling)
+    steps = np.diff(x, axis=-1)
+    good = _apart(steps, x[..., 1:]) & (steps > 0.0)
+    slope = np.where(good, np.diff(y) / np.where(good, steps, 1.0), 0.0)
+    return Piecewise(x, y, slope)
+
+
+@dataclass(frozen=True)
+class _Mirrored(Piecewise):
+    """Piecewise lines of units some of which have a falling coordinate (a divider with the sensor to ground)."""
+
+    sign: Array
+
+    @classmethod
+    def of(cls, x: Array, y: Array, falling: NDArray[np.bool_]) -> _Mirrored:
+        sign = np.where(falling, -1.0, 1.0)
+        rising = piecewise(sign * x, y)
+        return cls(rising.x, rising.y, rising.slope, sign)
+
+    def load(self, x: Array) -> Array:
+        return super().load(self.sign * x)

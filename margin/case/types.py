@@ -1,0 +1,185 @@
+"""What a case is once read: SI numbers, distributions and levels. Plain data, no behaviour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from distributions import Distribution
+from margin.chain.parameter import Level
+
+Role = Literal["interface", "sensor", "circuit", "converter", "firmware", "use", "station"]
+ROLES: tuple[Role, ...] = ("interface", "sensor", "circuit", "converter", "firmware", "use", "station")
+
+
+@dataclass(frozen=True)
+class Spread:
+    """One cause of variation of a quantity, drawn once for each instance of its level.
+
+    distribution  of the deviation from the nominal value: relative (0.01 for 1 %) or in SI units
+    read_as       how the tolerance was read, for the report ('rectangular, GUM 4.3.7')
+    measured_on   number of units the spread was estimated from; None if stated without that. With a number
+                  the mean and the standard deviation get their sampling distribution at level `common`.
+    """
+
+    level: Level
+    distribution: Distribution
+    relative: bool
+    read_as: str
+    measured_on: int | None = None
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A named quantity: nominal value in SI units, the unit to show it in, its causes of variation.
+
+    value = nominal * product(1 + relative deviations) + sum(absolute deviations)
+    """
+
+    name: str
+    nominal: float
+    unit: str
+    spreads: tuple[Spread, ...] = ()
+    defaulted: bool = False
+
+
+@dataclass(frozen=True)
+class ElementSpec:
+    """An element of the chain as the case describes it: its class, quantities and choices by field name."""
+
+    role: Role
+    kind: str
+    cls: type
+    quantities: dict[str, Quantity]
+    options: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """Maximum permissible error (VIM 4.26) and who must keep it.
+
+    reading, span, absolute  the parts of the limit: share of the load, share of the span, N
+    combine    'larger' or 'sum' of the parts
+    counts     'units at every check point', 'units by share of readings' or 'readings'
+    share      share of readings that a unit must have within (for 'units by share of readings')
+    target     yield to reach
+    confidence of every interval, two-sided
+    """
+
+    reading: float = 0.0
+    span: float = 0.0
+    absolute: float = 0.0
+    combine: Literal["larger", "sum"] = "larger"
+    counts: Literal["units at every check point", "units by share of readings", "readings"] = (
+        "units at every check point"
+    )
+    share: float = 0.95
+    target: float = 0.95
+    confidence: float = 0.95
+
+
+@dataclass(frozen=True)
+class UseCondition:
+    """A named condition of use: quantities of role `use` that replace the general ones."""
+
+    name: str
+    quantities: dict[str, Quantity]
+    direction: Literal["up", "down", "either"] | None = None
+
+
+@dataclass(frozen=True)
+class CalibrationSpec:
+    """One calibration option.
+
+    kind       'none', 'tare', 'one-point', 'two-point', 'multi-point', 'lot-curve', 'classes'
+    space      'force', 'signal', 'output' or 'logarithm': where the correction is a straight line or curve
+    loads      N, ascending; loads applied (empty for 'none' and 'tare')
+    reloads    placements of each load; their signals are averaged
+    samples    readings averaged in each placement
+    fit        'least squares' or 'piecewise' (multi-point)
+    degree     of the polynomial (multi-point, least squares)
+    weights    'equal' or 'relative' (1 / load squared)
+    direction  'up', 'down' or 'both' branches of the load cycle are used
+    stage      'bare sensor', 'sub-assembly' or 'finished product'
+    tare       unloaded signal is taken and removed first
+    temperature_correction  firmware evaluates its nominal curve at the measured temperature
+    classes    number of classes (kind 'classes')
+    sample_units  units of the lot that are characterised (kind 'lot-curve')
+    """
+
+    name: str
+    kind: str
+    space: Literal["force", "signal", "output", "logarithm"] = "force"
+    loads: tuple[float, ...] = ()
+    reloads: int = 1
+    samples: int = 1
+    fit: Literal["least squares", "piecewise"] = "least squares"
+    degree: int = 1
+    weights: Literal["equal", "relative"] = "equal"
+    direction: Literal["up", "down", "both"] = "up"
+    stage: Literal["bare sensor", "sub-assembly", "finished product"] = "finished product"
+    tare: bool = False
+    temperature_correction: bool = False
+    classes: int = 4
+    sample_units: int = 10
+
+
+@dataclass(frozen=True)
+class Dependence:
+    """Rank correlation (Spearman) between two spreads at one level, by quantity name."""
+
+    level: Level
+    first: str
+    second: str
+    rank_correlation: float
+
+
+@dataclass(frozen=True)
+class StudySpec:
+    """How much to draw. `outer` counts draws of `common` and `station`; it is 1 where nothing varies there."""
+
+    units: int = 20_000
+    outer: int = 40
+    units_per_lot: int = 100
+    conditions: int = 2
+    loadings: int = 2
+    readings: int = 1
+    seed: int = 1
+    points: Literal["random", "latin", "sobol"] = "random"
+
+
+@dataclass(frozen=True)
+class Case:
+    """A whole case, validated, in SI units.
+
+    check_loads  N, ascending, inside [load_low, load_high]
+    defaults     'circuit.offset = 0 V: ideal' ...: what the case did not say and the tool assumed
+    readings     how each tolerance was read, in order
+    assumed      spreads that were stated, not measured, and rest on nothing else
+    """
+
+    name: str
+    path: Path | None
+    notes: str
+    data: str
+    load_low: float
+    load_high: float
+    check_loads: tuple[float, ...]
+    requirement: Requirement
+    elements: dict[Role, ElementSpec]
+    conditions: tuple[UseCondition, ...]
+    calibrations: tuple[CalibrationSpec, ...]
+    dependences: tuple[Dependence, ...]
+    study: StudySpec
+    reference_temperature: float = 25.0
+    reference_humidity: float = 50.0
+    defaults: tuple[str, ...] = ()
+    readings: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    elements_from: tuple[str, ...] = field(default=())
+
+    @property
+    def span(self) -> float:
+        """N."""
+        return self.load_high - self.load_low

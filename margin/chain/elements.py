@@ -1,0 +1,84 @@
+"""What the chain asks of its elements. An element of a user's own fulfils one of these protocols."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Literal, Protocol
+
+from margin.chain.parameter import Value
+from margin.chain.setting import Setting
+
+OutputKind = Literal["conductance", "ratio"]
+"""What a sensor puts out: a conductance (S), or the ratio of bridge output to excitation (V/V)."""
+
+
+@dataclass(frozen=True)
+class Contact:
+    """How the load reaches the sensing area.
+
+    force       N, through the sensing area
+    area        loaded area relative to its nominal value (1: as designed)
+    unevenness  variance of the pressure over the loaded area, relative to its mean squared (0: uniform)
+    """
+
+    force: Value
+    area: Value = 1.0
+    unevenness: Value = 0.0
+
+
+class Interface(Protocol):
+    """Mechanics between the load and the sensor."""
+
+    kind: ClassVar[str]
+
+    def transmit(self, load: Value, setting: Setting) -> Contact:
+        """Contact at the sensor under `load` (N)."""
+
+    def load_from(self, force: Value) -> Value:
+        """Load (N) that brings `force` (N) to the sensor: the inverse of `transmit` for these values."""
+
+
+class Sensor(Protocol):
+    """Sensing element. `output` and `force_from` are inverse to each other on the ascending branch."""
+
+    kind: ClassVar[str]
+    output_kind: OutputKind
+
+    def output(self, contact: Contact, setting: Setting) -> Value:
+        """Conductance (S) at `voltage_reference`, or bridge ratio (V/V)."""
+
+    def force_from(self, output: Value, setting: Setting) -> Value:
+        """Force (N) at which a uniform, as-designed contact gives `output`; 0 below the turn-on load."""
+
+    @property
+    def voltage_coefficient(self) -> Value:
+        """Relative change of the output per volt of sensor voltage, 1/V (0 where there is none)."""
+
+    @property
+    def voltage_reference(self) -> Value:
+        """Sensor voltage, V, at which `output` holds."""
+
+
+class Circuit(Protocol):
+    """Front end. It sets the sensor's voltage and turns the sensor's output into a voltage."""
+
+    kind: ClassVar[str]
+    accepts: ClassVar[OutputKind]
+
+    def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
+        """Output of the sensor at the voltage that this circuit puts across it (closed form)."""
+
+    def sensor_voltage(self, output: Value, setting: Setting) -> Value:
+        """Voltage across the sensor, V."""
+
+    def voltage(self, output: Value, setting: Setting) -> Value:
+        """Output voltage, V, noise included, before the limits of the output swing."""
+
+    def swing(self, setting: Setting) -> tuple[Value, Value]:
+        """Lowest and highest voltage, V, that the output reaches."""
+
+    def reference_voltage(self, setting: Setting) -> Value:
+        """Voltage, V, of the node that a ratiometric converter shares."""
+
+    def output_from(self, voltage: Value, setting: Setting) -> Value:
+        """Sensor output that gives `voltage`, by the ideal equation: what firmware computes."""

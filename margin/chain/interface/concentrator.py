@@ -1,0 +1,134 @@
+"""A load concentrator (puck) in a housing: load share, stop, placement, tilt, preload, contact."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from margin.chain.elements import Contact
+from margin.chain.interface import geometry
+from margin.chain.laws import absent, per_decade
+from margin.chain.parameter import Value, draw, parameter
+from margin.chain.setting import Setting
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConcentratorInterface:
+    """Force through the sensing area, and how it is spread there.
+
+    F = c * f * (s * stop(load * cos(theta)) + preload)
+
+    s        ks / (ks + kp) * (1 + share_tempco * dT): springs in parallel
+    stop     the load up to `stop_force`, and `stop_share` of what exceeds it
+    theta    tilt of the load line, hypot of two normal draws: the axial component can only be smaller
+    f        share of a uniform pressure caught by the sensing area (overlap of two circles, radii and
+             placement in two dimensions); 1 while the offset stays within the clearance of the radii
+    preload  preload * (1 - preload_ageing * log10(1 + age / 1 h)) + preload_tempco * dT
+    c        contact gain: what the contact material does to the reading
+
+    The loaded area relative to the designed one, and the unevenness of the pressure under tilt, go to the
+    sensor, which alone knows what they mean.
+    """
+
+    kind: ClassVar[str] = "load concentrator"
+
+    sensor_stiffness: Value = parameter(
+        "N/m", 1e6, positive=True, doc="stiffness of the load path through the sensor"
+    )
+    parallel_stiffness: Value = parameter(
+        "N/m", 0.0, minimum=0.0, level="mounting", doc="stiffness of housing, foam or gasket beside it"
+    )
+    share_tempco: Value = parameter("1/K", 0.0, doc="relative change of the load share with temperature")
+    stop_force: Value = parameter(
+        "N", 1e9, positive=True, level="mounting", doc="load at which the housing stop engages; 1e9 N: none"
+    )
+    stop_share: Value = parameter(
+        "", 0.1, positive=True, maximum=1.0, doc="share of the load above the stop that reaches the sensor"
+    )
+    preload: Value = parameter("N", 0.0, level="mounting", doc="force on the sensor without a load")
+    preload_tempco: Value = parameter("N/K", 0.0, level="mounting", doc="change of preload with temperature")
+    preload_ageing: Value = parameter(
+        "", 0.0, level="mounting", doc="relative loss of preload per decade of hours"
+    )
+    concentrator_radius: Value = parameter(
+        "m", 0.0, minimum=0.0, doc="radius of the concentrator; 0: overlap not modelled"
+    )
+    sensing_radius: Value = parameter(
+        "m", 0.0, minimum=0.0, doc="radius of the sensing area; 0: overlap not modelled"
+    )
+    design_radius: Value = parameter(
+        "m", 0.0, minimum=0.0, doc="designed concentrator radius, to which the area is related; 0: the radius itself"
+    )
+    placement: Value = parameter(
+        "m", 0.0, minimum=0.0, doc="standard deviation of the concentrator's offset along each axis"
+    )
+    tilt: Value = parameter("rad", 0.0, minimum=0.0, doc="standard deviation of the tilt about each axis")
+    tilt_unevenness: Value = parameter(
+        "1/rad", 0.0, minimum=0.0, doc="slope of pressure over the radius per rad of tilt, relative to its mean"
+    )
+    contact_gain: Value = parameter(
+        "", 1.0, positive=True, level="mounting", doc="effect of the contact material on the force that counts"
+    )
+    placement_x: Value = draw("normal", level="mounting", doc="offset along x")
+    placement_y: Value = draw("normal", level="mounting", doc="offset along y")
+    tilt_x: Value = draw("normal", level="mounting", doc="tilt about x")
+    tilt_y: Value = draw("normal", level="mounting", doc="tilt about y")
+
+    def transmit(self, load: Value, setting: Setting) -> Contact:
+        """Contact at the sensor under `load` (N), broadcast over all draws."""
+        theta = self.tilt_angle
+        axial = load if absent(theta) else load * np.cos(theta)
+        share = self.share * (1.0 + self.share_tempco * setting.warming)
+        path = geometry.through_stop(axial, self.stop_force, self.stop_share)
+        lost = self.preload_ageing * per_decade(setting.age, 1.0)
+        preload = self.preload * (1.0 - lost) + self.preload_tempco * setting.warming
+        force = self.contact_gain * self.captured * (share * path + preload)
+        return Contact(force, self.loaded_area, geometry.tilt_unevenness(theta, self.tilt_unevenness))
+
+    def load_from(self, force: Value) -> Value:
+        """Load (N) that brings `force` (N) to the sensor when new and at the reference temperature."""
+        path = (force / (self.contact_gain * self.captured) - self.preload) / self.share
+        axial = geometry.before_stop(path, self.stop_force, self.stop_share)
+        result: Value = axial / np.cos(self.tilt_angle)
+        return result
+
+    @property
+    def share(self) -> Value:
+        """Share of the load through the sensor at the reference temperature."""
+        return geometry.stiffness_share(self.sensor_stiffness, self.parallel_stiffness)
+
+    @property
+    def tilt_angle(self) -> Value:
+        """rad."""
+        if absent(self.tilt):
+            return 0.0
+        return geometry.tilt_angle(self.tilt * self.tilt_x, self.tilt * self.tilt_y)
+
+    @property
+    def offset(self) -> Value:
+        """m, distance between the centres of concentrator and sensing area."""
+        if absent(self.placement):
+            return 0.0
+        result: Value = np.hypot(self.placement * self.placement_x, self.placement * self.placement_y)
+        return result
+
+    @property
+    def captured(self) -> Value:
+        """Share of the concentrator's pressure that falls on the sensing area."""
+        if absent(self.concentrator_radius) or absent(self.sensing_radius):
+            return 1.0
+        return geometry.captured_fraction(self.concentrator_radius, self.sensing_radius, self.offset)
+
+    @property
+    def loaded_area(self) -> Value:
+        """Loaded area relative to the designed one."""
+        if absent(self.concentrator_radius) or absent(self.sensing_radius):
+            return 1.0
+        design = self.concentrator_radius if absent(self.design_radius) else self.design_radius
+        designed = np.pi * np.minimum(design, self.sensing_radius) ** 2
+        loaded = geometry.lens_area(self.concentrator_radius, self.sensing_radius, self.offset)
+        # A concentrator wholly off the pad catches nothing; the area must still allow a power of it.
+        result: Value = np.maximum(loaded / designed, 1e-12)
+        return result

@@ -1,0 +1,66 @@
+"""Laws that several elements share: change with time, saturation of a quadratic, terms that are left out."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from margin.chain.parameter import Value
+
+THOUSAND_HOURS = 1000.0
+
+
+def absent(value: Value) -> bool:
+    """Whether a term is left out: the plain number 0. Saves whole arrays of additions of nothing."""
+    return isinstance(value, int | float) and value == 0
+
+
+def reciprocal(value: Value) -> Value:
+    """1 / value, and 0 where value is 0: a limit of 0 means 'no limit' (open-loop gain, bandwidth)."""
+    present = np.not_equal(value, 0.0)
+    result: Value = np.where(present, 1.0, 0.0) / np.where(present, value, 1.0)
+    return result
+
+
+def per_decade(time: Value, unit_time: Value) -> Value:
+    """log10(1 + time / unit_time): decades passed, 0 at time 0. Usual for ageing (common practice, no source)."""
+    result: Value = np.log10(1.0 + time / unit_time)
+    return result
+
+
+def root_of_time(age: Value) -> Value:
+    """sqrt(age / 1000 h): growth of the long-term drift of resistors and references.
+
+    Long-term stability stated 'per root of 1000 h' (common practice, no source).
+    """
+    result: Value = np.sqrt(age / THOUSAND_HOURS)
+    return result
+
+
+def bow(share: Value, curvature: Value) -> Value:
+    """share + curvature * 4 share (1 - share): terminal-based nonlinearity, `curvature` of full scale at half."""
+    if absent(curvature):
+        return share
+    return share + curvature * 4.0 * share * (1.0 - share)
+
+
+def unbow(bowed: Value, curvature: Value) -> Value:
+    """Inverse of `bow` by the root of the quadratic that stays exact for curvature 0.
+
+    Exact up to the vertex of the parabola, which lies above full scale for |curvature| < 0.25; past the
+    vertex no share gives `bowed`, and the share of the vertex is returned.
+    """
+    if absent(curvature):
+        return bowed
+    slope = 1.0 + 4.0 * curvature
+    result: Value = 2.0 * bowed / (slope + np.sqrt(np.maximum(slope * slope - 16.0 * curvature * bowed, 0.0)))
+    return result
+
+
+def loop_weight(force: Value, peak: Value) -> Value:
+    """4 u (1 - u) with u = force / peak in [0, 1]: 0 at both ends of the load cycle, 1 in the middle.
+
+    The usual first description of a hysteresis loop (common practice, no source).
+    """
+    share = np.clip(force / np.maximum(peak, 1e-300), 0.0, 1.0)
+    result: Value = 4.0 * share * (1.0 - share)
+    return result

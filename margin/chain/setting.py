@@ -1,0 +1,41 @@
+"""What holds around the chain while a reading is taken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from margin.chain.parameter import Value
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Temperature, time and history at one reading; every field broadcasts over the draw axes.
+
+    temperature            degC
+    dwell                  s since this load was put on (creep)
+    descending             0 on the ascending branch, 1 on the descending one (hysteresis)
+    peak                   N, largest load of the present load cycle (hysteresis)
+    age                    h of service since production
+    humidity               %RH
+    reference_temperature  degC at which all nominal values hold
+    reference_humidity     %RH at which all nominal values hold
+    """
+
+    temperature: Value = 25.0
+    dwell: Value = 1.0
+    descending: Value = 0.0
+    peak: Value = 1.0
+    age: Value = 0.0
+    humidity: Value = 50.0
+    reference_temperature: float = 25.0
+    reference_humidity: float = 50.0
+
+    @property
+    def warming(self) -> Value:
+        """K above the temperature at which nominal values hold."""
+        return self.temperature - self.reference_temperature
+
+    @property
+    def moistening(self) -> Value:
+        """%RH above the humidity at which nominal values hold."""
+        return self.humidity - self.reference_humidity

@@ -1,0 +1,161 @@
+"""Importance sampling about the design points, with a check on what they miss.
+
+Estimator: mean of (failure indicator) x phi(z) / q(z) over draws from a defensive normal mixture q (Schueller
+and Stix 1987 for the centre at the design point; Owen and Zhou 2000 for the mixture). It is unbiased whatever
+the centres are; the checks guard against an interval that looks sharp because a failing region was not drawn.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from margin.estimates.rare.design_point import DesignPoint, distinct, relevant, search
+from margin.estimates.rare.draws import Draws
+from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
+from margin.estimates.rare.mixture import Mixture, around
+from margin.estimates.rare.result import RareResult, lognormal_interval
+
+FIRST_STAGE = 400
+RESERVE = 1.15
+FEWEST_EFFECTIVE = 30.0
+HEAVIEST = 0.1
+STRAY = 0.1
+MISSED_STARTS = 4
+
+
+@dataclass(frozen=True)
+class ImportanceRun:
+    """An estimate and the design points that its draws betray but that it was not given."""
+
+    result: RareResult
+    missed: tuple[DesignPoint, ...]
+
+
+def importance_sampling(
+    limit_state: LimitState,
+    points: Sequence[DesignPoint],
+    *,
+    target_cv: float = 0.1,
+    level: float = 0.95,
+    budget: int = 20_000,
+    seed: int = 0,
+) -> RareResult:
+    """Failure probability by importance sampling about `points`.
+
+    Draws a first stage of 400, then as many as the target coefficient of variation asks for, within the budget.
+    RareEventError where no point is given.
+    """
+    limit = CountedLimit(limit_state, len(limit_state.names))
+    return run_importance(limit, points, target_cv=target_cv, level=level, budget=budget, seed=seed).result
+
+
+def run_importance(
+    limit: CountedLimit,
+    points: Sequence[DesignPoint],
+    *,
+    target_cv: float,
+    level: float,
+    budget: int,
+    seed: int,
+) -> ImportanceRun:
+    """The same as `importance_sampling`, with the missed points found on the way."""
+    if not points:
+        raise RareEventError("importance sampling needs at least one design point (got none): search first")
+    before = limit.evaluations
+    mixture = around(limit, points, seed)
+    z, weights, stray = _stage(limit, mixture, FIRST_STAGE, Draws(seed, "importance 0"))
+    wanted = int(np.ceil(RESERVE * len(weights) * (_variation(weights) / target_cv) ** 2)) if weights.any() else 0
+    left = budget - (limit.evaluations - before)
+    more = min(wanted - FIRST_STAGE, left)
+    if more > 0:
+        further = _stage(limit, mixture, more, Draws(seed, "importance 1"))
+        z, weights, stray = (np.concatenate(pair) for pair in zip((z, weights, stray), further, strict=True))
+    missed = missed_points(limit, points, z[weights > 0])
+    result = _summary(points, weights, stray, missed, level, target_cv, limit.evaluations - before)
+    return ImportanceRun(result, missed)
+
+
+def missed_points(
+    limit: CountedLimit, points: Sequence[DesignPoint], failing: Array
+) -> tuple[DesignPoint, ...]:
+    """Design points of failing regions that no half-space of the known points explains.
+
+    failing  failing draws, shape (m, d)
+
+    A failing draw that lies clearly on the near side of every known point's tangent plane belongs to another
+    region: a search from the nearest few of them, different in direction, finds its design point. Returned are those that
+    are new and whose first-order probability is at least 1e-3 of the largest.
+    """
+    if not len(failing):
+        return ()
+    if points:
+        short = np.stack([failing @ point.direction - 0.8 * point.beta for point in points])
+        failing = failing[np.all(short < 0, axis=0)]
+    starts: list[Array] = []
+    for z in failing[np.argsort(np.sum(failing**2, axis=1), kind="stable")]:
+        unit = z / np.linalg.norm(z)
+        if all(unit @ (other / np.linalg.norm(other)) < 0.7 for other in starts):
+            starts.append(z)
+        if len(starts) == MISSED_STARTS:
+            break
+    scale = abs(float(limit(np.zeros((1, limit.dimension)))[0]))
+    found = [point for z in starts if (point := search(limit, z, scale)) is not None]
+    known = {id(point) for point in points}
+    everything = relevant(distinct([*points, *found]))
+    return tuple(point for point in everything if id(point) not in known)
+
+
+def _stage(limit: CountedLimit, mixture: Mixture, count: int, draws: Draws) -> tuple[Array, Array, Array]:
+    """Points (n, d), weights (n,) that are zero where the limit is kept, and the wide component's part (n,)."""
+    z = mixture.draw(count, draws)
+    ratio, stray = mixture.weights(z)
+    return z, np.where(limit(z) < 0, ratio, 0.0), stray
+
+
+def _variation(weights: Array) -> float:
+    """Coefficient of variation of the mean of the weights."""
+    return float(np.std(weights, ddof=1) / np.mean(weights) / np.sqrt(len(weights)))
+
+
+def _summary(
+    points: Sequence[DesignPoint],
+    weights: Array,
+    stray: Array,
+    missed: Sequence[DesignPoint],
+    level: float,
+    target_cv: float,
+    evaluations: int,
+) -> RareResult:
+    probability = float(np.mean(weights))
+    if probability == 0:
+        return RareResult(
+            0.0, 0.0, 1.0, level, float("inf"), evaluations, "importance", tuple(points),
+            ("no draw about the design points failed: they do not lie on the limit",),
+        )  # fmt: skip
+    total = float(weights.sum())
+    effective = total**2 / float(weights @ weights)
+    variation = _variation(weights)
+    warnings = [
+        f"a failing region was missed: draws point to another most likely failing point at "
+        f"{point.beta:.2f} standard deviations; the probability is too low without it"
+        for point in missed
+    ]
+    if (astray := float(weights @ (stray > 0.5)) / total) > STRAY:
+        warnings.append(
+            f"{100 * astray:.0f} % of the probability lies far from every design point: failing regions are "
+            "wider than the points describe"
+        )
+    if effective < FEWEST_EFFECTIVE or weights.max() > HEAVIEST * total:
+        warnings.append(
+            f"a few draws carry the estimate ({effective:.0f} effective failing draws, the heaviest with "
+            f"{100 * weights.max() / total:.0f} %): the interval may be too narrow"
+        )
+    if variation > 1.2 * target_cv:
+        warnings.append(f"coefficient of variation {variation:.2f} where {target_cv:.2f} was asked: draw more")
+    low, high = lognormal_interval(probability, variation, level, effective - 1)
+    return RareResult(
+        probability, low, high, level, variation, evaluations, "importance", tuple(points), tuple(warnings), effective
+    )

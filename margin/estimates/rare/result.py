@@ -1,0 +1,68 @@
+"""What an estimate of a failure probability says, and how its interval is made."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from scipy.special import stdtrit
+from scipy.stats import beta as beta_distribution
+
+from margin.estimates.rare.design_point import DesignPoint
+
+
+@dataclass(frozen=True)
+class RareResult:
+    """A failure probability with its interval and the way it was found.
+
+    probability               point estimate
+    low, high                 interval that covers the true value with probability `level`
+    coefficient_of_variation  standard error over estimate; infinite where no failure was found
+    evaluations               of the limit state, pilot and search included
+    method                    'crude', 'importance' or 'subset'
+    design_points             most likely failing points, the nearest first; empty where none was looked for
+    effective_samples         number of independent failing draws that would carry the same information
+    why                       the reason for the method, in a sentence
+    warnings                  what speaks against trusting the number; empty where nothing does
+    """
+
+    probability: float
+    low: float
+    high: float
+    level: float
+    coefficient_of_variation: float
+    evaluations: int
+    method: str
+    design_points: tuple[DesignPoint, ...] = ()
+    warnings: tuple[str, ...] = ()
+    effective_samples: float = 0.0
+    why: str = ""
+
+    def __str__(self) -> str:
+        text = (
+            f"failure probability {self.probability:.3g} "
+            f"({100 * self.level:.0f} % interval {self.low:.3g} to {self.high:.3g}), "
+            f"{self.method}, {self.evaluations} evaluations"
+        )
+        return "\n".join([text, *(f"caution: {warning}" for warning in self.warnings)])
+
+
+def lognormal_interval(
+    probability: float, coefficient_of_variation: float, level: float, freedom: float
+) -> tuple[float, float]:
+    """Two-sided interval of a positive estimate whose logarithm is nearly normal.
+
+    The standard deviation of the logarithm is sqrt(ln(1 + cv^2)); Student's t with `freedom` degrees of freedom
+    (at least 1) allows for a coefficient of variation that was itself estimated.
+    """
+    spread = math.sqrt(math.log1p(coefficient_of_variation**2))
+    reach = float(stdtrit(max(freedom, 1.0), 0.5 + level / 2)) * spread
+    return probability * math.exp(-reach), min(probability * math.exp(reach), 1.0)
+
+
+def binomial_interval(failures: int, draws: int, level: float) -> tuple[float, float]:
+    """Clopper-Pearson interval of a share (Clopper and Pearson 1934)."""
+    tail = (1 - level) / 2
+    low = 0.0 if failures == 0 else float(beta_distribution.ppf(tail, failures, draws - failures + 1))
+    high = 1.0 if failures == draws else float(beta_distribution.ppf(1 - tail, failures + 1, draws - failures))
+    return low, high

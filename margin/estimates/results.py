@@ -1,0 +1,141 @@
+"""What a study finds: plain data that the report shows and the files store. Nothing is computed here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from margin.case.types import CalibrationSpec, Case
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A number with its interval at the study's confidence level."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Yield:
+    """A share of production that conforms.
+
+    sampled    with the interval that the finite number of draws leaves
+    knowledge  5 % and 95 % points over the outer draws (`common`, `station`); None where nothing varies there
+    lots       5 % and 95 % points over lots; None where nothing varies from lot to lot
+    """
+
+    sampled: Estimate
+    knowledge: tuple[float, float] | None
+    lots: tuple[float, float] | None = None
+
+    @property
+    def lower_bound(self) -> float:
+        """The yield one may promise: the lower of the two lower ends."""
+        return self.sampled.low if self.knowledge is None else min(self.sampled.low, self.knowledge[0])
+
+
+@dataclass(frozen=True)
+class OptionResult:
+    """What one calibration option brings.
+
+    yields       by what counts: 'readings', 'units by share of readings', 'units at every check point'
+    decisive     the one of them that the requirement names
+    errors       one row a condition and check load ('all' for all conditions together): condition, load_N,
+                 permissible_N, mean_N, sd_N, and p0_5, p2_5, p5, p50, p95, p97_5, p99_5 in N, each with
+                 _low and _high; p95_abs_N with _low and _high; the same in percent of reading and of span as
+                 p95_abs_reading, p95_abs_span
+    worst_case   one row a check load: load_N, extreme_low_N, extreme_high_N, root_sum_square_N (k = 2 about
+                 rss_mean_N), monte_carlo_low_N, monte_carlo_high_N (0.135 % and 99.865 %), verdict
+    largest      the unit's largest error relative to the permissible one: value exceeded by (1 - target) of
+                 the units; below 1 the requirement is met
+    limit_curve  yield (with yield_low, yield_high) against the multiple of the permissible error
+    saturation   one row a check load: load_N, saturated (share of readings at a limit), blind (share of
+                 readings below turn-on or the smallest count), resolution_N (one count), noise_N (rms)
+    seconds      a unit, on the calibration station
+    readings_bias  how far 'units at every check point' moves when the number of readings a unit is halved
+    """
+
+    spec: CalibrationSpec
+    yields: dict[str, Yield]
+    decisive: str
+    errors: pd.DataFrame
+    worst_case: pd.DataFrame
+    largest: Estimate
+    limit_curve: pd.DataFrame
+    saturation: pd.DataFrame
+    seconds: float
+    conforms: bool
+    readings_bias: float
+
+    @property
+    def name(self) -> str:
+        return self.spec.name
+
+    @property
+    def decisive_yield(self) -> Yield:
+        return self.yields[self.decisive]
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """The least effort that conforms, or what stands in the way."""
+
+    option: str | None
+    why: str
+    obstacles: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class DesignCheck:
+    """One check beside the error. `value` is the unfavourable end over units and conditions.
+
+    margin   relative distance to the limit, positive when kept; None where there is no limit to hold against
+    verdict  'kept', 'exceeded' or 'for information'
+    """
+
+    name: str
+    value: float
+    limit: float | None
+    unit: str
+    margin: float | None
+    verdict: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Results:
+    """A finished study.
+
+    budget  one row an option, factor and change ('frozen', 'halved'): option, factor, part, level, change,
+            yield, yield_change with yield_change_low and yield_change_high (share, paired draws), error_N
+            (95 % of |error| pooled over check loads, as multiple of permissible error in error_ratio),
+            error_change_N with _low and _high, rank (ties share a rank), verdict ('resolved' or
+            'below resolution')
+    samples of single units for the plot of error over load: option, unit, load_N, error_N
+    """
+
+    case: Case
+    options: tuple[OptionResult, ...]
+    recommendation: Recommendation
+    budget: pd.DataFrame
+    checks: tuple[DesignCheck, ...]
+    samples: pd.DataFrame
+    units: int
+    outer: int
+    seed: int
+    version: str
+    cautions: tuple[str, ...]
+
+    @property
+    def conforms(self) -> bool:
+        return any(option.conforms for option in self.options)
+
+    def option(self, name: str) -> OptionResult:
+        """The option of that name; KeyError with the names there are."""
+        for found in self.options:
+            if found.name == name:
+                return found
+        raise KeyError(f"no calibration option {name!r}; there are {[o.name for o in self.options]}")

@@ -1,0 +1,157 @@
+"""From drawn deviations to the elements of the chain and the setting of a reading."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from margin.case.types import Case, ElementSpec, Quantity, Role, UseCondition
+from margin.chain import Chain, Firmware
+from margin.chain.parameter import Value, parameters_of
+from margin.chain.setting import Setting
+from margin.propagation.draws import Source
+from margin.propagation.events import Event
+from margin.propagation.factors import draw_factor, spread_factors
+
+
+def quantity_value(quantity: Quantity, role: Role, event: Event, source: Source) -> Value:
+    """Value of a quantity: nominal * product(1 + relative deviations) + sum(absolute deviations), SI."""
+    value: Value = quantity.nominal
+    absolute: Value = 0.0
+    for factor in spread_factors(quantity, role):
+        deviation = source.deviation(factor, event)
+        if factor.relative:
+            value = value * (1.0 + deviation)
+        else:
+            absolute = absolute + deviation
+    if isinstance(absolute, float) and absolute == 0.0:
+        return value
+    return value + absolute
+
+
+def drawn_element(
+    spec: ElementSpec, event: Event, source: Source, replaced: Mapping[str, Quantity] | None = None
+) -> Any:
+    """Element of `spec` with every quantity drawn for `event`.
+
+    A standardised draw has no size of its own: where its factor is frozen or halved, the quantity that it
+    scales is frozen or halved.
+    """
+    values: dict[str, Value] = {}
+    for field, quantity in spec.quantities.items():
+        chosen = quantity if replaced is None else replaced.get(field, quantity)
+        values[field] = quantity_value(chosen, spec.role, event, source)
+    for field, declared in parameters_of(spec.cls).items():
+        if declared.draw is None:
+            continue
+        factor = draw_factor(spec, field, declared)
+        if factor is None:
+            continue
+        values[field] = source.deviation(factor, event)
+        scale = source.scale(factor)
+        if scale != 1.0 and declared.scales is not None:
+            values[declared.scales] = scale * values[declared.scales]
+    return spec.cls(**values, **spec.options)
+
+
+def nominal_element(spec: ElementSpec) -> Any:
+    """Element of `spec` with nominal values, standardised draws at their centre."""
+    return spec.cls(**{name: q.nominal for name, q in spec.quantities.items()}, **spec.options)
+
+
+@dataclass(frozen=True)
+class Nominal:
+    """The chain as designed, the firmware built on it, and the setting for which its curve holds."""
+
+    chain: Chain
+    firmware: Firmware
+    setting: Setting
+
+
+def nominal_setting(case: Case) -> Setting:
+    """Reference temperature and humidity, and the dwell that is expected in use: the firmware's curve."""
+    use = nominal_element(case.elements["use"])
+    return Setting(
+        temperature=case.reference_temperature,
+        dwell=use.dwell,
+        descending=0.0,
+        peak=case.load_high,
+        age=0.0,
+        humidity=case.reference_humidity,
+        reference_temperature=case.reference_temperature,
+        reference_humidity=case.reference_humidity,
+    )
+
+
+def nominal_of(case: Case) -> Nominal:
+    """The chain as designed."""
+    e = case.elements
+    chain = Chain(
+        nominal_element(e["interface"]),
+        nominal_element(e["sensor"]),
+        nominal_element(e["circuit"]),
+        nominal_element(e["converter"]),
+    )
+    return Nominal(chain, Firmware(chain), nominal_setting(case))
+
+
+def drawn_chain(case: Case, event: Event, source: Source, stage: str) -> Chain:
+    """Chain of drawn units at `event`.
+
+    stage  'finished product': the unit with its own mechanics and circuit;
+           'sub-assembly': own sensor and circuit, in the station's fixture (interface as designed);
+           'bare sensor': own sensor, in the fixture and read by the station's circuit (both as designed)
+    """
+    e = case.elements
+    interface = (
+        drawn_element(e["interface"], event, source)
+        if stage == "finished product"
+        else nominal_element(e["interface"])
+    )
+    sensor = drawn_element(e["sensor"], event, source)
+    if stage == "bare sensor":
+        return Chain(interface, sensor, nominal_element(e["circuit"]), nominal_element(e["converter"]))
+    return Chain(
+        interface,
+        sensor,
+        drawn_element(e["circuit"], event, source),
+        drawn_element(e["converter"], event, source),
+    )
+
+
+def use_setting(case: Case, condition: UseCondition | None, event: Event, source: Source) -> Setting:
+    """Setting of the readings in use."""
+    spec = case.elements["use"]
+    use = drawn_element(spec, event, source, None if condition is None else condition.quantities)
+    direction = use.direction
+    if condition is not None and condition.direction is not None:
+        direction = condition.direction
+    descending: Value
+    if direction == "either":
+        descending = np.where(use.direction_draw < 0.5, 0.0, 1.0)
+    else:
+        descending = 1.0 if direction == "down" else 0.0
+    peak = use.peak if not (isinstance(use.peak, float) and use.peak == 0.0) else case.load_high
+    return Setting(
+        temperature=use.temperature,
+        dwell=use.dwell,
+        descending=descending,
+        peak=peak,
+        age=use.age,
+        humidity=use.humidity,
+        reference_temperature=case.reference_temperature,
+        reference_humidity=case.reference_humidity,
+    )
+
+
+def firmware_setting(case: Case, event: Event, source: Source, setting: Setting, corrected: bool) -> Setting:
+    """Setting at which the firmware evaluates its curve: nominal, or at the measured temperature."""
+    nominal = nominal_setting(case)
+    if not corrected:
+        return nominal
+    element = drawn_element(case.elements["firmware"], event, source)
+    return dataclasses.replace(nominal, temperature=setting.temperature + element.thermometer_error)

@@ -1,0 +1,46 @@
+"""The occasions on which a unit is loaded: in use, and at its calibration."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from margin.chain.parameter import Level
+
+
+@dataclass(frozen=True)
+class Event:
+    """One occasion and how many draws it asks of each unit.
+
+    name        keeps its draws apart from those of every other event
+    conditions, loadings, readings, loads   lengths of the axes behind the unit axis
+    rebuilt     the unit is mounted afresh for this event; False: the mounting is that of use
+    calibrating draws of level `calibration` belong to this event; in use they are absent
+    """
+
+    name: str
+    conditions: int = 1
+    loadings: int = 1
+    readings: int = 1
+    loads: int = 1
+    rebuilt: bool = False
+    calibrating: bool = False
+
+    def axes(self, level: Level) -> tuple[int, int, int, int]:
+        """Lengths of (condition, loading, reading, load) at which a factor of `level` varies."""
+        if level == "condition":
+            return (self.conditions, 1, 1, 1)
+        if level == "loading":
+            return (self.conditions, self.loadings, 1, self.loads)
+        if level == "reading":
+            return (self.conditions, self.loadings, self.readings, self.loads)
+        return (1, 1, 1, 1)
+
+    def stream(self, level: Level) -> str:
+        """Suffix of the stream's name: what is drawn afresh for this event, and what is not."""
+        if level in ("condition", "loading", "reading"):
+            return f"@{self.name}"
+        if level == "calibration":
+            return "@calibration"
+        if level == "mounting" and self.rebuilt:
+            return "@rebuilt for calibration"
+        return ""

@@ -1,0 +1,116 @@
+"""From the quantities of a case to its factors: what varies, at which level, and how."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from distributions import Distribution, Normal, Rectangular
+from margin.case.types import Case, ElementSpec, Quantity, Role
+from margin.chain.parameter import Level, Parameter, parameters_of
+
+Change = Literal["deviation", "scale"]
+
+
+@dataclass(frozen=True)
+class Factor:
+    """One cause of variation.
+
+    name          for people: 'circuit.feedback per unit'
+    quantity      'circuit.feedback', or the standardised draw's field 'circuit.noise_draw'
+    role, level   where it belongs and for what it is drawn
+    distribution  of the deviation from nominal, or of the standardised draw
+    relative      the deviation is a share of the nominal value
+    measured_on   number of units behind the spread; its mean and standard deviation are then uncertain
+    standardised  the factor is a standardised draw that the element itself scales
+    scales        for a standardised draw: the field whose value it is multiplied by
+    """
+
+    name: str
+    quantity: str
+    role: Role
+    level: Level
+    distribution: Distribution
+    relative: bool
+    measured_on: int | None = None
+    standardised: bool = False
+    scales: str | None = None
+
+    @property
+    def knowledge_name(self) -> str:
+        """Name of the uncertain mean and spread of this factor, a factor of level `common`."""
+        return f"{self.name}: mean and spread known from {self.measured_on} units"
+
+
+_STANDARD: dict[str, Distribution] = {"normal": Normal(0.0, 1.0), "uniform": Rectangular(0.0, 1.0)}
+
+
+def spread_factors(quantity: Quantity, role: Role) -> tuple[Factor, ...]:
+    """Factors of one quantity, one for each of its spreads, in order."""
+    found: list[Factor] = []
+    for spread in quantity.spreads:
+        name = f"{quantity.name} per {spread.level}"
+        twins = sum(f.name == name or f.name.startswith(f"{name} (") for f in found)
+        if twins:
+            name = f"{name} ({twins + 1})"
+        found.append(
+            Factor(
+                name, quantity.name, role, spread.level, spread.distribution, spread.relative, spread.measured_on
+            )
+        )
+    return tuple(found)
+
+
+def draw_factor(spec: ElementSpec, field: str, declared: Parameter) -> Factor | None:
+    """Factor of a standardised draw; None where the quantity that it scales is absent (0, without spread)."""
+    if declared.draw is None:
+        raise ValueError(f"{spec.role}.{field} is not a standardised draw")
+    if declared.scales is not None:
+        scaled = spec.quantities.get(declared.scales)
+        if scaled is not None and scaled.nominal == 0.0 and not scaled.spreads:
+            return None
+    return Factor(
+        f"{spec.role}.{declared.scales or field} ({field.replace('_', ' ')} per {declared.level})",
+        f"{spec.role}.{field}",
+        spec.role,
+        declared.level,
+        _STANDARD[declared.draw],
+        False,
+        standardised=True,
+        scales=declared.scales,
+    )
+
+
+def element_factors(spec: ElementSpec) -> Iterator[Factor]:
+    """Factors of one element: spreads of its quantities, then its standardised draws."""
+    for quantity in spec.quantities.values():
+        yield from spread_factors(quantity, spec.role)
+    for field, declared in parameters_of(spec.cls).items():
+        if declared.draw is not None:
+            factor = draw_factor(spec, field, declared)
+            if factor is not None:
+                yield factor
+
+
+def factors_of(case: Case) -> tuple[Factor, ...]:
+    """All factors of a case, in the order of the chain; names are unique."""
+    found: dict[str, Factor] = {}
+    for spec in case.elements.values():
+        for factor in element_factors(spec):
+            found[factor.name] = factor
+    for condition in case.conditions:
+        for quantity in condition.quantities.values():
+            for factor in spread_factors(quantity, "use"):
+                found[factor.name] = factor
+    return tuple(found.values())
+
+
+def varies_outside(case: Case) -> bool:
+    """Whether anything varies at `common` or `station`, so that an outer loop has something to do."""
+    return any(f.level in ("common", "station") or f.measured_on is not None for f in factors_of(case))
+
+
+def varies_by_lot(case: Case) -> bool:
+    """Whether anything varies from lot to lot."""
+    return any(f.level == "lot" for f in factors_of(case))

@@ -1,0 +1,113 @@
+"""Counts of signed numbers over many decades: bins of equal relative width, read off the bits of the float.
+
+A double holds its exponent and the first bits of its mantissa in its upper bits; those bits, taken as a whole
+number, are a logarithmic bin index that costs one shift. Nothing about the numbers need be known beforehand,
+counts are whole numbers, so that the order in which blocks arrive cannot change the result, and a percentile
+is good to a fraction of the bin's width (1/128 of the value).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+_MANTISSA_BITS = 7
+_SHIFT = 52 - _MANTISSA_BITS
+_PER_OCTAVE = 1 << _MANTISSA_BITS
+_BIAS = 1023
+
+
+@dataclass(frozen=True)
+class Bins:
+    """Bins for |value| / scale between 2**lowest and 2**highest; what is smaller or larger goes to the ends.
+
+    Index 0 holds the most negative values, `half` everything that is zero to the resolution.
+    """
+
+    scale: float
+    lowest: int = -24
+    highest: int = 6
+
+    @property
+    def half(self) -> int:
+        return (self.highest - self.lowest) * _PER_OCTAVE + 1
+
+    @property
+    def size(self) -> int:
+        return 2 * self.half + 1
+
+    def index(self, values: Array) -> NDArray[np.int64]:
+        """Bin of each value; shape kept. Values must be finite."""
+        scaled = np.ascontiguousarray(values, dtype=np.float64) / self.scale
+        bits = scaled.view(np.int64)
+        magnitude = (bits & np.int64(0x7FFFFFFFFFFFFFFF)) >> _SHIFT
+        magnitude -= (self.lowest + _BIAS) * _PER_OCTAVE - 1
+        np.clip(magnitude, 0, self.half, out=magnitude)
+        return np.where(bits < 0, self.half - magnitude, self.half + magnitude)
+
+    def edges(self) -> Array:
+        """Edges of the bins, ascending, size + 1 of them; the outermost are finite stand-ins."""
+        step = np.arange(self.half, dtype=np.float64)
+        octave, part = np.divmod(step, _PER_OCTAVE)
+        upper = np.ldexp(1.0 + part / _PER_OCTAVE, octave.astype(np.int64) + self.lowest)
+        upper = np.append(upper, 2.0 * upper[-1])
+        return self.scale * np.concatenate([-upper[::-1], upper])
+
+
+def quantile(counts: NDArray[np.int64], bins: Bins, q: Array, low: Array, high: Array) -> Array:
+    """Quantiles of counted values, linear inside a bin, kept inside the smallest and largest value seen.
+
+    counts: (..., bins.size); q: (k,); low, high: (...,). Returns (..., k); NaN-free where counts are not empty.
+
+    Raises ValueError for an empty count.
+    """
+    total = counts.sum(axis=-1)
+    if np.any(total == 0):
+        raise ValueError("a quantile needs at least one value")
+    edges = bins.edges()
+    flat = counts.reshape(-1, counts.shape[-1])
+    result = np.empty((flat.shape[0], q.size))
+    for row, (count, smallest, largest) in enumerate(zip(flat, np.ravel(low), np.ravel(high), strict=True)):
+        below = np.cumsum(count)
+        wanted = q * below[-1]
+        place = np.minimum(np.searchsorted(below, wanted, side="left"), counts.shape[-1] - 1)
+        before = below[place] - count[place]
+        share = (wanted - before) / np.maximum(count[place], 1)
+        left = np.maximum(edges[place], smallest)
+        right = np.minimum(edges[place + 1], largest)
+        result[row] = np.clip(left + share * (right - left), smallest, largest)
+    return result.reshape(*counts.shape[:-1], q.size)
+
+
+def mean_and_sd(counts: NDArray[np.int64], bins: Bins) -> tuple[Array, Array]:
+    """Mean and standard deviation from bin centres; counts: (..., bins.size).
+
+    The bins are 1/128 of the value wide: the error of grouping (Sheppard) is below 1e-5 of the result.
+    """
+    edges = bins.edges()
+    centre = 0.5 * (edges[:-1] + edges[1:])
+    total = counts.sum(axis=-1)
+    mean = counts @ centre / total
+    second = counts @ centre**2 / total
+    return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
+
+
+@dataclass
+class Extremes:
+    """Smallest and largest value seen, elementwise."""
+
+    shape: tuple[int, ...]
+    low: Array = field(init=False)
+    high: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.low = np.full(self.shape, np.inf)
+        self.high = np.full(self.shape, -np.inf)
+
+    def take(self, low: Array, high: Array) -> None:
+        np.minimum(self.low, low, out=self.low)
+        np.maximum(self.high, high, out=self.high)

@@ -1,0 +1,276 @@
+"""What one screen says of a finished study, as text without layout: terminal, notebook and page share it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from margin.case.types import Case, Requirement
+from margin.estimates.results import DesignCheck, OptionResult, Results
+from margin.report import numbers
+
+LEADING = 5
+
+
+@dataclass(frozen=True)
+class OptionLine:
+    """One calibration option; `*_interval` stands below or beside its number."""
+
+    name: str
+    yields: str
+    yield_interval: str
+    lower_bound: str
+    error: str
+    error_interval: str
+    error_at: str
+    largest: str
+    largest_interval: str
+    seconds: str
+    conforms: bool
+    verdict: str
+
+
+@dataclass(frozen=True)
+class CauseLine:
+    """One cause of error and what halving its spread does."""
+
+    rank: str
+    factor: str
+    part: str
+    level: str
+    yield_becomes: str
+    change: str
+    resolved: bool
+
+
+@dataclass(frozen=True)
+class Summary:
+    """Everything that one screen shows, in its order."""
+
+    title: str
+    conforms: bool
+    verdict: str
+    requirement: tuple[str, ...]
+    options: tuple[OptionLine, ...]
+    recommendation: str
+    obstacles: tuple[str, ...]
+    causes_of: str
+    causes: tuple[CauseLine, ...]
+    checks_exceeded: tuple[str, ...]
+    checks_other: str
+    assumed: str
+    cautions: tuple[str, ...]
+    next_step: str
+    computed: str
+
+
+def summarise(results: Results) -> Summary:
+    """The results put into words."""
+    focus = focus_option(results)
+    return Summary(
+        title=results.case.name,
+        conforms=results.conforms,
+        verdict=verdict(results.conforms),
+        requirement=requirement_in_words(results.case),
+        options=tuple(option_line(option, results) for option in results.options),
+        recommendation=recommendation(results),
+        obstacles=results.recommendation.obstacles,
+        causes_of=focus.name,
+        causes=leading_causes(results, focus.name),
+        checks_exceeded=tuple(check_in_words(c) for c in results.checks if c.verdict == "exceeded"),
+        checks_other=_other_checks(results.checks),
+        assumed=assumed_in_words(results.case),
+        cautions=results.cautions,
+        next_step=next_step(results),
+        computed=computed_in_words(results),
+    )
+
+
+def verdict(conforms: bool) -> str:
+    """The verdict in the words of JCGM 106."""
+    return "conforms" if conforms else "does not conform"
+
+
+def permissible_in_words(requirement: Requirement, span: float) -> str:
+    """The maximum permissible error (JCGM 200, 4.26) with what each percentage refers to."""
+    parts = []
+    if requirement.reading > 0.0:
+        parts.append(numbers.percent(requirement.reading, "reading"))
+    if requirement.span > 0.0:
+        limit = numbers.plain(requirement.span * span, "N")
+        parts.append(f"{numbers.percent(requirement.span, 'span')} ({limit})")
+    if requirement.absolute > 0.0:
+        parts.append(numbers.plain(requirement.absolute, "N"))
+    if len(parts) == 1:
+        return parts[0]
+    return f"{'larger' if requirement.combine == 'larger' else 'sum'} of {' and '.join(parts)}"
+
+
+def counted_in_words(requirement: Requirement) -> str:
+    """Who must keep the permissible error."""
+    share = numbers.percent(requirement.share)
+    return {
+        "units at every check point": "units within the permissible error at every check point",
+        "units by share of readings": f"units with at least {share} of their readings within",
+        "readings": "readings within the permissible error",
+    }[requirement.counts]
+
+
+def requirement_in_words(case: Case) -> tuple[str, ...]:
+    """The requirement: who, how many, how large an error, over which loads."""
+    requirement = case.requirement
+    loads = f"{numbers.plain(case.load_low, 'N')} to {numbers.plain(case.load_high, 'N')}"
+    return (
+        f"Required: at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)}.",
+        f"Permissible error: {permissible_in_words(requirement, case.span)}; loads {loads}.",
+    )
+
+
+def option_line(option: OptionResult, results: Results) -> OptionLine:
+    """One calibration option in numbers."""
+    found = option.decisive_yield.sampled
+    worst = worst_load(option)
+    value, low, high = (float(worst[f"p95_abs_N{end}"]) for end in ("", "_low", "_high"))
+    scale = numbers.scale_for([row["p95_abs_N"] for row in map(worst_load, results.options)], "N")
+    largest = option.largest
+    return OptionLine(
+        name=option.name,
+        yields=numbers.share_value(found.value, found.low, found.high),
+        yield_interval=numbers.share_interval(found.low, found.high),
+        lower_bound=numbers.lower_bound(option.decisive_yield.lower_bound, found.low, found.high),
+        error=numbers.value_only(value, low, high, "N", scale=scale),
+        error_interval=numbers.interval(low, high, "N", scale=scale),
+        error_at=numbers.plain(float(worst["load_N"]), "N"),
+        largest=numbers.value_only(largest.value, largest.low, largest.high),
+        largest_interval=numbers.interval(largest.low, largest.high),
+        seconds=numbers.plain(option.seconds, "s"),
+        conforms=option.conforms,
+        verdict=verdict(option.conforms),
+    )
+
+
+def worst_load(option: OptionResult) -> pd.Series:
+    """Row of the errors over all conditions where 95 % of |error| comes closest to the permissible error."""
+    rows = option.errors[option.errors["condition"] == "all"]
+    ratio = (rows["p95_abs_N"] / rows["permissible_N"]).fillna(float("-inf"))
+    return rows.loc[ratio.idxmax()]
+
+
+def focus_option(results: Results) -> OptionResult:
+    """The recommended option; where none is, the one with the highest lower bound on its yield."""
+    if results.recommendation.option is not None:
+        return results.option(results.recommendation.option)
+    return max(results.options, key=lambda option: option.decisive_yield.lower_bound)
+
+
+def recommendation(results: Results) -> str:
+    """The recommended calibration and why."""
+    name = results.recommendation.option
+    head = "no calibration option" if name is None else name
+    return f"{head}: {results.recommendation.why}"
+
+
+def leading_causes(results: Results, option: str, number: int = LEADING) -> tuple[CauseLine, ...]:
+    """The causes of that option in order of rank, with what halving brings."""
+    rows = budget_rows(results.budget, option, "halved").head(number)
+    return tuple(cause_line(row, results.budget) for _, row in rows.iterrows())
+
+
+def budget_rows(budget: pd.DataFrame, option: str, change: str) -> pd.DataFrame:
+    """Rows of one option and one change, in order of rank."""
+    chosen = budget[(budget["option"] == option) & (budget["change"] == change)]
+    return chosen.sort_values(["rank", "factor"], kind="stable")
+
+
+def cause_line(row: pd.Series, budget: pd.DataFrame) -> CauseLine:
+    """One row of the budget in words; a tied rank carries '='."""
+    resolved = row["verdict"] == "resolved"
+    change = [float(row[f"yield_change{end}"]) for end in ("", "_low", "_high")]
+    reached = float(row["yield"])
+    before = reached - change[0]
+    becomes = numbers.value_only(
+        reached, before + change[1], before + change[2], scale=numbers.Scale(100.0, "%")
+    )
+    return CauseLine(
+        rank=rank_shown(row, budget),
+        factor=str(row["factor"]),
+        part=str(row["part"]),
+        level=str(row["level"]),
+        yield_becomes=becomes if resolved else "–",
+        change=numbers.share_change(change[0], change[1], change[2], resolved=resolved),
+        resolved=resolved,
+    )
+
+
+def rank_shown(row: pd.Series, budget: pd.DataFrame) -> str:
+    """'3', or '3=' where several causes share the rank."""
+    sharing = (
+        (budget["option"] == row["option"])
+        & (budget["change"] == row["change"])
+        & (budget["rank"] == row["rank"])
+    )
+    return f"{int(row['rank'])}{'=' if int(sharing.sum()) > 1 else ''}"
+
+
+def check_in_words(check: DesignCheck) -> str:
+    """One design check with its value, limit and margin."""
+    text = f"{check.name}: {numbers.plain(check.value, check.unit)}"
+    if check.limit is not None:
+        text += f", limit {numbers.plain(check.limit, check.unit)}"
+    if check.margin is not None:
+        text += f", margin {numbers.percent(check.margin, 'limit', 2)}"
+    return f"{text} ({check.note})" if check.note else text
+
+
+def _other_checks(checks: tuple[DesignCheck, ...]) -> str:
+    if not checks:
+        return "none made"
+    parts = []
+    for word in ("kept", "for information"):
+        names = [check.name for check in checks if check.verdict == word]
+        if names:
+            parts.append(f"{len(names)} {word} ({', '.join(names)})")
+    return "; ".join(parts) if parts else "none kept"
+
+
+def assumed_in_words(case: Case) -> str:
+    """How much was assumed, and the first of it."""
+    first = [*case.assumed, *case.defaults]
+    if not first:
+        return "nothing: every quantity and spread was stated as measured"
+    return f"{len(case.assumed)} spreads not measured, {len(case.defaults)} defaults: {'; '.join(first)}"
+
+
+def next_step(results: Results) -> str:
+    """What to do next, read off the verdict, the intervals and the leading cause."""
+    option = focus_option(results)
+    found = option.decisive_yield
+    target = results.case.requirement.target
+    if not results.conforms and found.knowledge is not None and found.knowledge[0] < target <= found.sampled.low:
+        return (
+            f"measure more sensors: the draws reach {numbers.percent(target)}, "
+            "what is not known of the spreads keeps the lower bound below it"
+        )
+    causes = [cause for cause in leading_causes(results, option.name) if cause.resolved]
+    if not results.conforms and causes:
+        lead = causes[0]
+        return (
+            f"tighten {lead.factor} ({lead.part}): halved, the yield of {option.name!r} becomes "
+            f"{lead.yield_becomes}"
+        )
+    if results.case.assumed:
+        return f"measure what is assumed, first: {results.case.assumed[0]}"
+    if not results.conforms:
+        return "widen the permissible error or add a calibration option: no single cause stands out"
+    return "none needed: the requirement is met with what was measured"
+
+
+def computed_in_words(results: Results) -> str:
+    """How the numbers came about; stands under every figure and table."""
+    confidence = numbers.percent(results.case.requirement.confidence)
+    outer = "" if results.outer <= 1 else f" × {numbers.count(results.outer)} outer draws"
+    return (
+        f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{outer}, "
+        f"seed {results.seed}, margin {results.version}"
+    )
