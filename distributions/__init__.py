@@ -1,5 +1,35 @@
 """Probability distributions, tolerances, random numbers and dependence."""
 
-from distributions.distribution import Distribution
+from distributions.composed import Discrete, Empirical, Mixture, SelectedOut, Shifted, Truncated
+from distributions.dependence import GaussianCopula, NotPositiveDefinite, nearest_correlation
+from distributions.distribution import Distribution, NoDensity
+from distributions.intervals import shortest_interval, symmetric_interval
+from distributions.points import unit_points
+from distributions.shapes import (
+    Arcsine,
+    Beta,
+    CurvilinearTrapezoid,
+    Exponential,
+    Fixed,
+    Gamma,
+    HalfNormal,
+    Lognormal,
+    Normal,
+    Rayleigh,
+    Rectangular,
+    StudentT,
+    Trapezoidal,
+    Triangular,
+    Weibull,
+)
+from distributions.streams import Stream
+from distributions.tolerance import ReadTolerance, coverage_factor, read_tolerance
+from distributions.validity import InvalidParameter
 
-__all__ = ["Distribution"]
+__all__ = [
+    "Arcsine", "Beta", "CurvilinearTrapezoid", "Discrete", "Distribution", "Empirical", "Exponential", "Fixed",
+    "Gamma", "GaussianCopula", "HalfNormal", "InvalidParameter", "Lognormal", "Mixture", "NoDensity", "Normal",
+    "NotPositiveDefinite", "Rayleigh", "ReadTolerance", "Rectangular", "SelectedOut", "Shifted", "Stream",
+    "StudentT", "Trapezoidal", "Triangular", "Truncated", "Weibull", "coverage_factor", "nearest_correlation",
+    "read_tolerance", "shortest_interval", "symmetric_interval", "unit_points",
+]  # fmt: skip

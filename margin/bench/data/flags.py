@@ -83,9 +83,11 @@ def _stuck(frame: pd.DataFrame) -> Iterator[Found]:
     size = rows.groupby("streak")["load_N"].transform("size")
     rows = rows[size >= STUCK_LOADS]
     loads = rows.groupby("streak")["load_N"].transform("nunique")
-    for line, count, value in rows.loc[loads >= STUCK_LOADS, ["line", "output"]].assign(n=loads)[
-        ["line", "n", "output"]
-    ].itertuples(index=False):
+    for line, count, value in (
+        rows.loc[loads >= STUCK_LOADS, ["line", "output"]]
+        .assign(n=loads)[["line", "n", "output"]]
+        .itertuples(index=False)
+    ):
         yield int(line), "stuck", f"output stays at {value:g} over {count:.0f} loads"
 
 

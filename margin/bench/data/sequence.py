@@ -13,7 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 
-def branches(loads: NDArray[np.float64], resolution: float = 0.0) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+def branches(
+    loads: NDArray[np.float64], resolution: float = 0.0
+) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
     """Descending (shape (n,), bool) and run (shape (n,), from 1) of readings at `loads` (shape (n,), N).
 
     resolution  N, loads that differ by no more than this count as equal

@@ -1,0 +1,131 @@
+"""Dependence between factors of one level: a Gaussian copula set by rank correlations."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtr, ndtri
+
+from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
+
+Array = NDArray[np.float64]
+
+
+class NotPositiveDefinite(ValueError):
+    """Correlations that cannot all hold. Carries `names` of the offenders and `nearest`, a valid matrix."""
+
+    def __init__(self, names: tuple[str, ...], nearest: Array) -> None:
+        rows = "; ".join(
+            f"{name}: " + ", ".join(f"{v:+.3f}" for v in row) for name, row in zip(names, nearest, strict=True)
+        )
+        super().__init__(
+            f"the rank correlations among {', '.join(names)} cannot all hold (not positive definite); "
+            f"the nearest valid matrix is [{rows}]"
+        )
+        self.names = names
+        self.nearest = nearest
+
+
+def normal_from_rank(rho: ArrayLike) -> Array:
+    """Correlation of normal variables whose rank correlation (Spearman) is rho: r = 2 sin(pi rho / 6).
+
+    Pearson 1907, exact for the bivariate normal distribution.
+    """
+    return np.asarray(2.0 * np.sin(np.pi * np.asarray(rho) / 6.0))
+
+
+def rank_from_normal(r: ArrayLike) -> Array:
+    """Inverse of `normal_from_rank`."""
+    return np.asarray(6.0 / np.pi * np.arcsin(np.asarray(r) / 2.0))
+
+
+def nearest_correlation(matrix: Array, smallest: float = 1e-6, rounds: int = 500) -> Array:
+    """Nearest correlation matrix (Frobenius norm) by alternating projections with Dykstra's correction.
+
+    Higham, 'Computing the nearest correlation matrix', 2002, algorithm 3.3; eigenvalues are kept at
+    `smallest` or above so that the answer can be factorised.
+    """
+    current, correction = matrix.copy(), np.zeros_like(matrix)
+    for _ in range(rounds):
+        shifted = current - correction
+        values, vectors = np.linalg.eigh(shifted)
+        projected = (vectors * np.maximum(values, smallest)) @ vectors.T
+        correction = projected - shifted
+        previous, current = current, projected.copy()
+        np.fill_diagonal(current, 1.0)
+        if np.abs(current - previous).max() < 1e-10:
+            break
+    # the last projection may leave an eigenvalue a rounding below: pull in just enough
+    lowest = float(np.linalg.eigvalsh(current)[0])
+    if lowest < smallest:
+        weight = (smallest - lowest) / (1.0 - lowest)
+        current = (1.0 - weight) * current + weight * np.eye(len(current))
+    return np.asarray(current)
+
+
+@dataclass(frozen=True)
+class GaussianCopula:
+    """Uniforms tied together so that their rank correlations are those of `rank_correlation`.
+
+    Raises ValueError for a matrix of the wrong size, not symmetric, without a unit diagonal or with entries
+    outside (-1, 1); NotPositiveDefinite where the entries contradict each other.
+    """
+
+    names: tuple[str, ...]
+    rank_correlation: Array
+
+    def __post_init__(self) -> None:
+        matrix = np.asarray(self.rank_correlation, dtype=np.float64)
+        n = len(self.names)
+        if matrix.shape != (n, n):
+            raise ValueError(f"{n} names need a {n} x {n} matrix (got shape {matrix.shape})")
+        if not np.all(np.isfinite(matrix)) or not np.allclose(matrix, matrix.T, rtol=0.0, atol=1e-12):
+            raise ValueError("a correlation matrix must be finite and symmetric")
+        if not np.allclose(np.diag(matrix), 1.0, rtol=0.0, atol=1e-12):
+            raise ValueError("a correlation matrix must have ones on its diagonal")
+        off = matrix[~np.eye(n, dtype=bool)]
+        if off.size and np.abs(off).max() >= 1.0:
+            raise ValueError("a correlation must lie inside (-1, 1): factors tied wholly are one factor")
+        normal = self.normal_correlation
+        if float(np.linalg.eigvalsh(normal)[0]) <= 1e-12:
+            bad = self._offenders(normal)
+            nearest = rank_from_normal(nearest_correlation(normal[np.ix_(bad, bad)]))
+            raise NotPositiveDefinite(tuple(self.names[i] for i in bad), nearest)
+
+    @classmethod
+    def from_normal_correlation(cls, names: tuple[str, ...], correlation: ArrayLike) -> GaussianCopula:
+        """Copula of normal variables with this (Pearson) correlation."""
+        return cls(names, rank_from_normal(correlation))
+
+    @property
+    def normal_correlation(self) -> Array:
+        """Correlation of the underlying normal variables."""
+        normal = normal_from_rank(self.rank_correlation)
+        np.fill_diagonal(normal, 1.0)
+        return normal
+
+    @staticmethod
+    def _offenders(normal: Array) -> list[int]:
+        """Smallest leading set that fails, then reduced to those that are needed for the failure."""
+        kept = list(range(len(normal)))
+        for i in range(len(normal)):
+            rest = [j for j in kept if j != i]
+            if len(rest) > 1 and float(np.linalg.eigvalsh(normal[np.ix_(rest, rest)])[0]) <= 1e-12:
+                kept = rest
+        return kept
+
+    @cached_property
+    def _root(self) -> Array:
+        return np.linalg.cholesky(self.normal_correlation)
+
+    def apply(self, uniforms: Array) -> Array:
+        """Dependent uniforms, shape (names, n), from independent ones of the same shape.
+
+        The first name keeps its draws; each further one is mixed with those before it.
+        """
+        # einsum, not a matrix product: its sum over the few names does not depend on the number of points
+        tied = ndtr(np.einsum("ij,jn->in", self._root, ndtri(uniforms)))
+        return np.asarray(np.clip(tied, SMALLEST_UNIFORM, LARGEST_UNIFORM))

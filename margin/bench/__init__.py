@@ -1,0 +1,1 @@
+"""Bench data: figures of merit, fits, variance components."""

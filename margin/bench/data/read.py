@@ -1,0 +1,229 @@
+"""Reading bench data from CSV or a pandas frame."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pandas.api.types import union_categoricals
+
+from margin.bench.data import flags as flagging
+from margin.bench.data.columns import LABELS, SERIES, Output
+from margin.bench.data.lines import Lines, scan
+from margin.bench.data.parse import check_header, missing_notes, parse, unknown_columns
+from margin.bench.data.sequence import branches
+from margin.bench.errors import BenchDataError, Fault
+
+CHUNK_ROWS = 100_000
+TEXT = (*LABELS, "run", "branch")
+
+
+@dataclass(frozen=True)
+class BenchData:
+    """Readings of a bench, with what was assumed and what looks doubtful.
+
+    frame     one row a reading, all rows of the file: line (in the file), lot, sensor, mounting, circuit,
+              interface, run, branch ('up' or 'down'), time_s (NaN where not given), load_N,
+              temperature_degC, output (in `unit`); label columns are categories
+    notes     what was assumed for missing columns, what was converted, what was set aside
+    flags     one row a doubtful reading: line, kind, reason (kinds: margin.bench.data.flags.KINDS)
+    quantity  'voltage', 'code', 'conductance', 'ratio' or 'output'
+    unit      of the output: 'V', 'count', 'S', 'mV/V' or as given
+    source    file the data came from, or 'frame'
+    """
+
+    frame: pd.DataFrame
+    notes: tuple[str, ...]
+    flags: pd.DataFrame
+    quantity: str
+    unit: str
+    source: str
+
+    def usable(self, without: Sequence[str] = flagging.SET_ASIDE) -> pd.DataFrame:
+        """Rows of `frame` with no flag of the kinds in `without`; how many those are stands in `notes`."""
+        lines = self.flags.loc[self.flags["kind"].isin(list(without)), "line"]
+        return self.frame[~self.frame["line"].isin(lines)]
+
+    def converted(
+        self,
+        conversions: Mapping[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]],
+        quantity: str,
+        unit: str,
+    ) -> BenchData:
+        """The same readings as another quantity: one function a circuit, output in, new output out.
+
+        Typically from a voltage to the sensor's conductance by the ideal equation of each circuit. A value
+        that the function turns into none (outside the circuit's range) is flagged 'not a number'.
+        Raises BenchDataError where a circuit of the data has no function.
+        """
+        frame = self.frame.copy()
+        values = frame["output"].to_numpy(dtype=float, copy=True)
+        lacking = [str(c) for c in frame["circuit"].unique() if str(c) not in conversions]
+        if lacking:
+            why = f"no conversion to {quantity} is given for circuit(s) {', '.join(lacking)}"
+            fault = Fault(self.source, None, "circuit", None, why, "Name a function for each circuit.")
+            raise BenchDataError([fault])
+        for circuit, convert in conversions.items():
+            chosen = (frame["circuit"] == circuit).to_numpy()
+            with np.errstate(divide="ignore", invalid="ignore"):
+                values[chosen] = convert(values[chosen])
+        frame["output"] = np.where(np.isfinite(values), values, np.nan)
+        note = f"output turned from {self.quantity} ({self.unit}) into {quantity} ({unit})"
+        lost = frame.loc[frame["output"].isna() & self.frame["output"].notna(), "line"]
+        added = pd.DataFrame(
+            {"line": lost, "kind": "not a number", "reason": f"no {quantity} belongs to this {self.quantity}"}
+        )
+        flags = pd.concat([self.flags, added]) if len(added) else self.flags
+        flags = flags.sort_values("line", kind="stable").reset_index(drop=True)
+        return dataclasses.replace(
+            self, frame=frame, flags=flags, notes=(*self.notes, note), quantity=quantity, unit=unit
+        )
+
+    def summary(self) -> pd.DataFrame:
+        """Usable readings by label, run, branch and load: count, mean, sd, smallest and largest output."""
+        groups = self.usable().groupby([*SERIES, "branch", "load_N"], observed=True, sort=False)["output"]
+        return groups.agg(["count", "mean", "std", "min", "max"]).reset_index()
+
+
+def read_bench(
+    source: str | Path | pd.DataFrame, output_unit: str | None = None, chunk_rows: int = CHUNK_ROWS
+) -> BenchData:
+    """Read bench data from a CSV file or a frame with these columns, in any order.
+
+    load_N            applied load, N (required)
+    exactly one of    voltage_V, code, resistance_ohm, conductance_S, ratio_mV_per_V, output
+    output_unit       column (one value) or argument, with `output` only
+    lot, sensor, mounting, circuit, interface    labels; default '1' or 'unstated'
+    run               load cycle of a mounting; default: counted from the order of the loads
+    branch            'up' or 'down'; default: found from the order of the loads
+    time_s            s, from the start of the run (of the hold, for drift); default: not known
+    temperature_degC  default 25
+
+    Lines that start with '#' and empty lines are passed over. The delimiter is ',', ';' or a tab, the decimal
+    sign a point. A resistance is turned into a conductance. The file is read in chunks of `chunk_rows` rows
+    and labels are kept as categories: about 60 bytes a row.
+
+    Raises BenchDataError with every fault found: file, line, column, value, why, how to mend.
+    """
+    if isinstance(source, pd.DataFrame):
+        name, comments = "frame", ()
+        header = [str(column) for column in source.columns]
+        output, faults = check_header(header, name)
+        if source.empty:
+            faults.append(Fault(name, None, None, None, "there are no readings", "Give at least one row."))
+        chunks: Iterator[tuple[pd.DataFrame, NDArray[np.int64]]] = iter(
+            [(source.rename(columns=str), np.arange(len(source), dtype=np.int64))]
+        )
+    else:
+        path = Path(source)
+        lines = scan(path)
+        name, header, comments = str(path), list(lines.header), lines.comments
+        output, faults = check_header(header, name)
+        chunks = _chunks(path, lines, chunk_rows)
+    if output is None or faults:
+        raise BenchDataError(faults)
+    frame, units = _gather(chunks, output, name)
+    unit = _unit(output, output_unit, units, name)
+    notes = [*(f"file says: {comment}" for comment in comments), *missing_notes(header)]
+    notes += [f"column '{column}' is not read" for column in unknown_columns(header)]
+    if output.column == "resistance_ohm":
+        notes.append("resistance turned into conductance: output = 1 / resistance_ohm, in S")
+    frame = _complete(frame, "run" in header)
+    flags = flagging.flag(frame)
+    notes += [
+        f"{(flags['kind'] == kind).sum()} readings flagged '{kind}'"
+        + (", set aside" if kind in flagging.SET_ASIDE else ", kept")
+        for kind in flagging.KINDS
+        if (flags["kind"] == kind).any()
+    ]
+    return BenchData(frame, tuple(notes), flags, output.quantity, unit, name)
+
+
+def _chunks(path: Path, lines: Lines, rows: int) -> Iterator[tuple[pd.DataFrame, NDArray[np.int64]]]:
+    text = {column: "str" for column in lines.header if column in TEXT}
+    reader = pd.read_csv(
+        path,
+        sep=lines.delimiter,
+        names=list(lines.header),
+        header=None,
+        skiprows=list(lines.skip),
+        chunksize=rows,
+        dtype=text,
+        skipinitialspace=True,
+        encoding="utf-8-sig",
+        low_memory=False,
+    )
+    first = 0
+    with reader:
+        for chunk in reader:
+            yield chunk, np.array(lines.numbers[first : first + len(chunk)], dtype=np.int64)
+            first += len(chunk)
+
+
+def _gather(
+    chunks: Iterator[tuple[pd.DataFrame, NDArray[np.int64]]], output: Output, name: str
+) -> tuple[pd.DataFrame, set[str]]:
+    parts: list[pd.DataFrame] = []
+    faults: list[Fault] = []
+    units: set[str] = set()
+    for raw, lines in chunks:
+        part, wrong = parse(raw, lines, output, name)
+        parts.append(part)
+        faults.extend(wrong)
+        if "output_unit" in raw:
+            units.update(str(unit).strip() for unit in raw["output_unit"].dropna().unique())
+    if faults:
+        raise BenchDataError(faults)
+    joined = {
+        column: union_categoricals([part[column] for part in parts])
+        if column in TEXT
+        else np.concatenate([part[column].to_numpy() for part in parts])
+        for column in parts[0].columns
+    }
+    return pd.DataFrame(joined), units
+
+
+def _unit(output: Output, argument: str | None, column: set[str], name: str) -> str:
+    stated = column | ({argument} if argument is not None else set())
+    if output.column != "output":
+        if stated - {output.unit}:
+            why = f"'{output.column}' has the unit {output.unit}, another is stated"
+            mend = "Leave output_unit out, or name the column 'output'."
+            raise BenchDataError([Fault(name, None, "output_unit", ", ".join(sorted(stated)), why, mend)])
+        return output.unit
+    if len(stated) != 1:
+        why = f"the unit of 'output' must be stated once, it is stated {len(stated)} times"
+        mend = "Give output_unit as an argument or as a column with one value."
+        value = ", ".join(sorted(stated)) or None
+        raise BenchDataError([Fault(name, None, "output_unit", value, why, mend)])
+    return next(iter(stated))
+
+
+def _complete(frame: pd.DataFrame, has_runs: bool) -> pd.DataFrame:
+    """Fill in branch and run from the order of the loads, one series at a time."""
+    if has_runs and frame["branch"].notna().all():
+        return frame
+    keys = list(SERIES if has_runs else SERIES[:-1])
+    runs = frame["run"].astype(str).to_numpy(dtype=object, copy=True)
+    codes = frame["branch"].cat.codes.to_numpy(copy=True)
+    loads = frame["load_N"].to_numpy(dtype=float)
+    finite = loads[np.isfinite(loads)]
+    resolution = 1e-3 * float(np.ptp(finite)) if finite.size else 0.0
+    for rows in frame.groupby(keys, observed=True, sort=False).indices.values():
+        known = rows[np.isfinite(loads[rows])]
+        descending, run = branches(loads[known], resolution)
+        unknown = codes[known] < 0
+        codes[known[unknown]] = descending[unknown]
+        codes[rows] = np.where(codes[rows] < 0, 0, codes[rows])
+        if not has_runs:
+            runs[known] = run.astype(str)
+            runs[np.setdiff1d(rows, known)] = "1"
+    return frame.assign(
+        run=pd.Categorical(runs),
+        branch=pd.Categorical.from_codes(codes, list(frame["branch"].cat.categories)),
+    )

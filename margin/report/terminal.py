@@ -1,0 +1,206 @@
+"""The summary that fits one screen: at most 80 columns and 40 lines, readable without colour."""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from rich.cells import cell_len, set_cell_size
+from rich.console import Console
+from rich.text import Text
+
+from margin.estimates.results import Results
+from margin.report.summary import CauseLine, OptionLine, Summary, summarise
+
+WIDTH = 80
+LINES = 40
+_MOST_OPTIONS = 7
+_GOOD, _BAD, _HEAD = "green", "bold red", "bold"
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table on the terminal: its heading (lines parted by a newline), width and side."""
+
+    heading: str
+    width: int
+    side: Literal["left", "right"] = "right"
+
+
+_OPTIONS = (
+    Column("Calibration\noption", 14, "left"),
+    Column("Yield and\ninterval", 15),
+    Column("Lower\nbound", 8),
+    Column("95 % of |error|\nbelow, at load", 15),
+    Column("Largest /\npermissible", 13),
+    Column("Per\nunit", 6),
+)
+_CAUSES = (
+    Column("", 2),
+    Column("", 24, "left"),
+    Column("", 18, "left"),
+    Column("", 8),
+    Column("", 23, "left"),
+)
+
+
+def render(results: Results, width: int = WIDTH) -> str:
+    """The summary as plain text, each line at most `width` columns, at most 40 lines."""
+    buffer = io.StringIO()
+    console = Console(file=buffer, width=width, color_system=None, legacy_windows=False)
+    print_summary(results, console)
+    return buffer.getvalue()
+
+
+def print_summary(results: Results, console: Console) -> None:
+    """Print the summary on `console`; colour only repeats what the words say."""
+    width = min(console.width, WIDTH)
+    for line in lines(summarise(results), width):
+        line.truncate(width, overflow="ellipsis")
+        console.print(line, no_wrap=True, overflow="ellipsis", highlight=False, markup=False)
+
+
+def lines(summary: Summary, width: int = WIDTH) -> list[Text]:
+    """The lines of the screen; blank lines give way first where there is more to say than room."""
+    blocks = [
+        _head(summary, width),
+        _options(summary, width),
+        _recommendation(summary, width),
+        _causes(summary, width),
+        _notes(summary, width),
+    ]
+    joined: list[Text] = []
+    blanks = min(len(blocks) - 1, LINES - sum(map(len, blocks)))
+    for position, block in enumerate(blocks):
+        if 0 < position <= blanks:
+            joined.append(Text(""))
+        joined.extend(block)
+    return joined[:LINES]
+
+
+def table_lines(
+    columns: tuple[Column, ...], rows: Iterable[tuple[str, ...]], *, heading: bool = True
+) -> list[Text]:
+    """A table by columns; a cell may hold several lines; what is too long ends with an ellipsis."""
+    out: list[Text] = []
+    if heading:
+        out.extend(
+            Text(line, style=_HEAD) for line in _row_lines(columns, tuple(c.heading for c in columns))
+        )
+    for row in rows:
+        out.extend(Text(line) for line in _row_lines(columns, row))
+    return out
+
+
+def wrapped(label: str, text: str, width: int, most: int, style: str = "") -> list[Text]:
+    """`label` and `text` over at most `most` lines, continued lines set in."""
+    cut = textwrap.wrap(
+        f"{label} {text}", width=width, subsequent_indent="  ", max_lines=most, placeholder=" …"
+    )
+    out = [Text(line) for line in cut]
+    out[0].stylize(style or _HEAD, 0, len(label))
+    return out
+
+
+def _row_lines(columns: tuple[Column, ...], row: tuple[str, ...]) -> list[str]:
+    cells = [cell.split("\n") for cell in row]
+    height = max(map(len, cells))
+    cells = [[*cell, *[""] * (height - len(cell))] for cell in cells]
+    return [
+        " ".join(
+            _cell(cell[line], column) for cell, column in zip(cells, columns, strict=True)
+        ).rstrip()
+        for line in range(height)
+    ]
+
+
+def _cell(text: str, column: Column) -> str:
+    size = cell_len(text)
+    if size > column.width:
+        return set_cell_size(text, column.width - 1) + "…"
+    fill = " " * (column.width - size)
+    return text + fill if column.side == "left" else fill + text
+
+
+def _head(summary: Summary, width: int) -> list[Text]:
+    verdict = summary.verdict.upper()
+    name = summary.title
+    room = width - len(verdict) - 2
+    if cell_len(name) > room:
+        name = set_cell_size(name, room - 1) + "…"
+    title = Text(f"{name}: ", style=_HEAD)
+    title.append(verdict, style=_GOOD if summary.conforms else _BAD)
+    out = [title]
+    for sentence in summary.requirement:
+        label, text = sentence.split(": ", 1)
+        out.extend(wrapped(f"{label}:", text, width, 2))
+    return out
+
+
+def _options(summary: Summary, width: int) -> list[Text]:
+    shown = summary.options[:_MOST_OPTIONS]
+    out = table_lines(_OPTIONS, [_option_row(option) for option in shown])
+    first = len(_OPTIONS[0].heading.split("\n"))
+    for number, option in enumerate(shown):
+        line = out[first + 2 * number + 1]
+        line.pad_right(max(0, width - line.cell_len))
+    rest = len(summary.options) - len(shown)
+    if rest:
+        out.extend(wrapped("…", f"{rest} more options stand in the report", width, 1))
+    for number, option in enumerate(shown):
+        out[first + 2 * number + 1].highlight_words(
+            [_short_verdict(option)], style=_GOOD if option.conforms else _BAD
+        )
+        out[first + 2 * number + 1].rstrip()
+    return out
+
+
+def _short_verdict(option: OptionLine) -> str:
+    return "conforms" if option.conforms else "does not conf."
+
+
+def _option_row(option: OptionLine) -> tuple[str, ...]:
+    return (
+        f"{option.name}\n{_short_verdict(option)}",
+        f"{option.yields}\n{option.yield_interval}",
+        option.lower_bound,
+        f"{option.error} at {option.error_at}\n{option.error_interval}",
+        f"{option.largest}\n{option.largest_interval}",
+        option.seconds,
+    )
+
+
+def _recommendation(summary: Summary, width: int) -> list[Text]:
+    out = wrapped("Recommended:", summary.recommendation, width, 3)
+    if summary.obstacles:
+        out.extend(wrapped("In the way:", "; ".join(summary.obstacles), width, 2))
+    return out
+
+
+def _causes(summary: Summary, width: int) -> list[Text]:
+    title = f"Leading causes with {summary.causes_of!r}; if halved, yield becomes"
+    out = wrapped(title, "", width, 1)
+    if not summary.causes:
+        return [*out, Text("  not determined (no budget was computed)")]
+    return out + table_lines(_CAUSES, [_cause_row(cause) for cause in summary.causes], heading=False)
+
+
+def _cause_row(cause: CauseLine) -> tuple[str, ...]:
+    change = cause.change.replace("below resolution (within", "below resolution (")
+    return (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, change)
+
+
+def _notes(summary: Summary, width: int) -> list[Text]:
+    out: list[Text] = []
+    if summary.checks_exceeded:
+        out.extend(wrapped("Checks EXCEEDED:", "; ".join(summary.checks_exceeded), width, 3, _BAD))
+    out.extend(wrapped("Other checks:", summary.checks_other, width, 1))
+    out.extend(wrapped("Assumed:", summary.assumed, width, 2))
+    if summary.cautions:
+        out.extend(wrapped(f"Cautions ({len(summary.cautions)}):", " | ".join(summary.cautions), width, 1))
+    out.extend(wrapped("Next:", summary.next_step, width, 2))
+    out.extend(wrapped("Computed:", summary.computed, width, 2))
+    return out
