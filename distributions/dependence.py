@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -19,7 +19,8 @@ class NotPositiveDefinite(ValueError):
 
     def __init__(self, names: tuple[str, ...], nearest: Array) -> None:
         rows = "; ".join(
-            f"{name}: " + ", ".join(f"{v:+.3f}" for v in row) for name, row in zip(names, nearest, strict=True)
+            f"{name}: " + ", ".join(f"{v:+.3f}" for v in row)
+            for name, row in zip(names, nearest, strict=True)
         )
         super().__init__(
             f"the rank correlations among {', '.join(names)} cannot all hold (not positive definite); "
@@ -75,11 +76,19 @@ class GaussianCopula:
     """
 
     names: tuple[str, ...]
-    rank_correlation: Array
+    rank_correlation: Array = field(compare=False)
+    _key: tuple[float, ...] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        matrix = np.asarray(self.rank_correlation, dtype=np.float64)
+        matrix = np.array(self.rank_correlation, dtype=np.float64)
+        matrix.flags.writeable = False
+        object.__setattr__(self, "names", tuple(self.names))
+        object.__setattr__(self, "rank_correlation", matrix)
+        # Arrays compare element by element; equality and hash go by this tuple of the same numbers.
+        object.__setattr__(self, "_key", tuple(matrix.ravel().tolist()))
         n = len(self.names)
+        if len(set(self.names)) != n:
+            raise ValueError(f"each name must occur once (got {self.names!r})")
         if matrix.shape != (n, n):
             raise ValueError(f"{n} names need a {n} x {n} matrix (got shape {matrix.shape})")
         if not np.all(np.isfinite(matrix)) or not np.allclose(matrix, matrix.T, rtol=0.0, atol=1e-12):
@@ -119,13 +128,24 @@ class GaussianCopula:
 
     @cached_property
     def _root(self) -> Array:
-        return np.linalg.cholesky(self.normal_correlation)
+        return np.asarray(np.linalg.cholesky(self.normal_correlation), dtype=np.float64)
 
     def apply(self, uniforms: Array) -> Array:
         """Dependent uniforms, shape (names, n), from independent ones of the same shape.
 
-        The first name keeps its draws; each further one is mixed with those before it.
+        The first name, and any other that does not depend on those before it, keeps its draws to the bit;
+        each further one is mixed with those before it. Raises ValueError for another number of rows.
         """
-        # einsum, not a matrix product: its sum over the few names does not depend on the number of points
-        tied = ndtr(np.einsum("ij,jn->in", self._root, ndtri(uniforms)))
-        return np.asarray(np.clip(tied, SMALLEST_UNIFORM, LARGEST_UNIFORM))
+        if uniforms.ndim != 2 or len(uniforms) != len(self.names):
+            raise ValueError(f"uniforms must have shape ({len(self.names)}, n) (got {uniforms.shape})")
+        scores = ndtri(uniforms)
+        dependent = np.array(uniforms, dtype=np.float64)
+        for i, row in enumerate(self._root):
+            if not row[:i].any():
+                continue
+            # Term by term: neither a matrix product nor einsum rounds alike for any number of points.
+            total = row[i] * scores[i]
+            for j in range(i):
+                total += row[j] * scores[j]
+            dependent[i] = np.clip(ndtr(total), SMALLEST_UNIFORM, LARGEST_UNIFORM)
+        return dependent

@@ -6,7 +6,7 @@ from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 Values = float | FloatArray
@@ -15,6 +15,11 @@ Values = float | FloatArray
 SMALLEST_UNIFORM = 2.0**-54
 LARGEST_UNIFORM = 1.0 - 2.0**-53
 """Ends of the open interval (0, 1) as the streams and point sets deliver it."""
+
+
+def as_floats(x: ArrayLike) -> FloatArray:
+    """`x` as an array of float64 of the same shape."""
+    return np.asarray(x, dtype=np.float64)
 
 
 class NoDensity(ValueError):

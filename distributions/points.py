@@ -7,19 +7,19 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import qmc
 
-from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from distributions.streams import Stream
+from distributions.validity import InvalidParameter
 
 PointKind = Literal["random", "latin", "sobol"]
 Uniforms = NDArray[np.float64]
-Words = NDArray[np.uint64]
+Bits = NDArray[np.uint32]
 
 LATIN_GROUP = 1024
 """Points in one Latin hypercube; a run consists of consecutive, independent ones."""
 
 _SOBOL_BITS = 32
+_CHUNK_BITS = 12  # points are made in aligned chunks of at most 4096, of which the last 12 index bits differ
 
 
 def unit_points(
@@ -30,74 +30,100 @@ def unit_points(
     random  the stream of each name
     latin   McKay, Beckman and Conover, 1979: in each group of 1024 consecutive points every stratum of width
             1/1024 holds one point, for every name; permutations keyed by name
-    sobol   Sobol points with a random digital scrambling of each name's own (nested, Owen 1995, by hashing
-            the leading bits as Laine and Karras, 2011); the dimension is the position in `names`; `replicate`
-            gives independent scramblings
+    sobol   Sobol points in natural order with nested uniform scrambling (Owen, 1995) by hashing (Laine and
+            Karras, 2011), keyed by name; the dimension is the position in `names`, so that a name added at
+            the end leaves the others as they are; 32 bits, for runs of up to 2**32 points
 
-    Any cut gives the same points. Raises ValueError for another kind, or more names than Sobol dimensions.
+    Any cut gives the same points; `replicate` gives independent repetitions. Raises ValueError for another
+    kind, for a name that occurs twice, a negative start or count, or a point beyond the last.
     """
+    if len(set(names)) != len(names):
+        raise InvalidParameter("unit_points", "names", names, "different from one another")
+    if start < 0 or count < 0:
+        raise InvalidParameter("unit_points", "start, count", (start, count), "at least 0")
     if kind == "random":
-        return np.stack([stream.uniforms(name, start, count, replicate) for name in names])
-    if kind == "latin":
-        return np.stack([_latin(stream, name, start, count, replicate) for name in names])
-    if kind == "sobol":
-        return _sobol(stream, names, start, count, replicate)
-    raise ValueError(f"points must be 'random', 'latin' or 'sobol' (got {kind!r})")
+        rows = [stream.uniforms(name, start, count, replicate) for name in names]
+    elif kind == "latin":
+        rows = [_latin(stream, name, start, count, replicate) for name in names]
+    elif kind == "sobol":
+        if start + count > 2**_SOBOL_BITS:
+            raise InvalidParameter("unit_points", "start + count", start + count, "at most 2**32 for sobol")
+        rows = _sobol(stream, names, start, count, replicate)
+    else:
+        raise InvalidParameter("unit_points", "kind", kind, "'random', 'latin' or 'sobol'")
+    return np.stack(rows) if rows else np.empty((0, count))
 
 
 def _latin(stream: Stream, name: str, start: int, count: int, replicate: int) -> Uniforms:
-    first, last = start // LATIN_GROUP, (start + max(count, 1) - 1) // LATIN_GROUP
-    groups = []
-    for group in range(first, last + 1):
-        ranks = stream.uniforms(f"{name} strata", group * LATIN_GROUP, LATIN_GROUP, replicate)
-        inside = stream.uniforms(name, group * LATIN_GROUP, LATIN_GROUP, replicate)
-        groups.append((np.argsort(ranks, kind="stable") + inside) / LATIN_GROUP)
-    offset = start - first * LATIN_GROUP
-    points = np.concatenate(groups)[offset : offset + count]
-    return np.clip(points, SMALLEST_UNIFORM, LARGEST_UNIFORM)
+    first = start // LATIN_GROUP
+    groups = -(-(start + count) // LATIN_GROUP) - first
+    begin, length = first * LATIN_GROUP, groups * LATIN_GROUP
+    ranks = stream.uniforms(f"{name} strata", begin, length, replicate).reshape(groups, LATIN_GROUP)
+    strata = np.argsort(ranks, axis=1, kind="stable").ravel()
+    # Rounding of the sum must not carry a point into the next stratum, nor the last one to 1.
+    inside = np.minimum(stream.uniforms(name, begin, length, replicate), 1.0 - 2.0**-43)
+    offset = start - begin
+    return ((strata + inside) / LATIN_GROUP)[offset : offset + count]
 
 
-@lru_cache(maxsize=4)
-def _direction_words(dimensions: int) -> Words:
-    """Direction numbers (dimensions, bits), read from the first 2**bits points of the unscrambled sequence.
+@lru_cache(maxsize=8)
+def _reversed_directions(dimensions: int) -> Bits:
+    """Direction numbers of Joe and Kuo, 2008, with their bits reversed; shape (dimensions, 32)."""
+    # Imported when first needed: this package takes over half a second to load.
+    from scipy.stats import qmc
 
-    Point 2**k of the sequence in its natural order is the direction number of bit k; in the Gray-code order
-    of the library, point 2**k differs from its predecessor by direction number k.
-    """
+    if dimensions > qmc.Sobol.MAXDIM:
+        raise InvalidParameter("unit_points", "names", dimensions, f"at most {qmc.Sobol.MAXDIM} for sobol")
+    # The library has no public accessor; the tests hold the points against those of its public generator.
     engine = qmc.Sobol(dimensions, scramble=False, bits=_SOBOL_BITS)
-    directions = np.asarray(engine._sv, dtype=np.uint64)  # type: ignore[attr-defined]
-    return directions[:, :_SOBOL_BITS]
+    return _reverse_bits(np.asarray(engine._sv, dtype=np.uint32))  # type: ignore[attr-defined]
 
 
-def _sobol(stream: Stream, names: tuple[str, ...], start: int, count: int, replicate: int) -> Uniforms:
-    directions = _direction_words(len(names))
-    index = np.arange(start, start + count, dtype=np.uint64)
-    gray = index ^ (index >> np.uint64(1))
-    result = np.empty((len(names), count))
-    top = int(start + count).bit_length()
-    for row, name in enumerate(names):
-        point = np.zeros(count, dtype=np.uint64)
-        for bit in range(top):
-            chosen = (gray >> np.uint64(bit)) & np.uint64(1)
-            point ^= chosen * directions[row, bit]
-        keys = stream.words(f"{name} scrambling", 1, replicate)
-        result[row] = (_owen(point, keys[0]).astype(np.float64) + 0.5) * 2.0**-_SOBOL_BITS
-    return np.clip(result, SMALLEST_UNIFORM, LARGEST_UNIFORM)
+def _sobol(stream: Stream, names: tuple[str, ...], start: int, count: int, replicate: int) -> list[Uniforms]:
+    """One row a name. Point i is the exclusive or of the direction numbers of the set bits of i."""
+    if not names:
+        return []
+    directions = _reversed_directions(len(names))
+    low_bits = min(_CHUNK_BITS, max(count - 1, 1).bit_length())
+    first, last = start >> low_bits, (start + max(count, 1) - 1) >> low_bits
+    offset = start - (first << low_bits)
+    rows = []
+    for name, direction in zip(names, directions, strict=True):
+        within = np.zeros(1, dtype=np.uint32)
+        for bit in range(low_bits):
+            within = np.concatenate([within, within ^ direction[bit]])
+        heads = np.zeros(last - first + 1, dtype=np.uint32)
+        chunk = np.arange(first, last + 1, dtype=np.uint64)
+        for bit in range(low_bits, _SOBOL_BITS):
+            set_ = (chunk >> np.uint64(bit - low_bits)) & np.uint64(1)
+            heads ^= set_.astype(np.uint32) * direction[bit]
+        points = (heads[:, None] ^ within).ravel()[offset : offset + count]
+        keys = stream.words(f"{name} scrambling", 2, replicate).view(np.uint32)
+        rows.append((_reverse_bits(_scramble(points, keys)).astype(np.float64) + 0.5) * 2.0**-_SOBOL_BITS)
+    return rows
 
 
-def _owen(point: Words, key: np.uint64) -> Words:
-    """Nested uniform scrambling: each bit is flipped by a hash of the more significant bits and the key."""
-    scrambled = np.zeros_like(point)
-    for bit in range(_SOBOL_BITS - 1, -1, -1):
-        leading = (point >> np.uint64(bit + 1)) | (np.uint64(1) << np.uint64(_SOBOL_BITS - 1 - bit))
-        flip = _mix(leading ^ key) & np.uint64(1)
-        scrambled |= (((point >> np.uint64(bit)) & np.uint64(1)) ^ flip) << np.uint64(bit)
-    return scrambled
+def _scramble(reversed_points: Bits, keys: Bits) -> Bits:
+    """Nested uniform scrambling of bit-reversed points by two rounds of a Laine-Karras hash.
+
+    Adding, multiplying by odd numbers and taking the exclusive or with even multiples carry only from lower
+    to higher bits; on reversed points every bit is thus flipped by a hash of the more significant ones,
+    which is Owen's nested scrambling with a hash in place of a table of random flips. Multipliers by
+    N. Vegdahl, 'Building a better LK hash' (from memory).
+    """
+    x = reversed_points.copy()
+    for seed, odd in ((keys[0], keys[1]), (keys[2], keys[3])):
+        x ^= x * np.uint32(0x3D20ADEA)
+        x += seed
+        x *= odd | np.uint32(1)
+        x ^= x * np.uint32(0x05526C56)
+        x ^= x * np.uint32(0x53A22864)
+    return x
 
 
-def _mix(words: Words) -> Words:
-    """Finaliser of SplitMix64 (Steele, Lea and Flood, 2014): every input bit reaches every output bit."""
-    words = (words ^ (words >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    words = (words ^ (words >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    mixed: Words = words ^ (words >> np.uint64(31))
-    return mixed
+def _reverse_bits(words: Bits) -> Bits:
+    """The 32 bits of each word in reverse order."""
+    for shift, mask in ((1, 0x55555555), (2, 0x33333333), (4, 0x0F0F0F0F), (8, 0x00FF00FF)):
+        by, kept = np.uint32(shift), np.uint32(mask)
+        words = ((words >> by) & kept) | ((words & kept) << by)
+    return (words >> np.uint32(16)) | (words << np.uint32(16))

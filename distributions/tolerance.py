@@ -27,7 +27,7 @@ class ReadTolerance:
 
 
 def coverage_factor(coverage: str) -> float:
-    """Number of standard deviations in half the width of the limits: '2 sigma' gives 2, 'Cpk 1.33' gives 3.99.
+    """Number of standard deviations in half the width of the limits: 2 for '2 sigma', 3.99 for 'Cpk 1.33'.
 
     Raises ValueError for other words.
     """
@@ -96,7 +96,8 @@ def _shape(minus: float, plus: float, coverage: str | None, shape: str | None) -
     if shape == "arcsine":
         return Arcsine(minus, plus), "arcsine (JCGM 101, 6.4.6)"
     if shape == "normal":
-        return Normal(middle, half / 2.0), f"normal, limits at 2 sigma for want of a coverage (GUM 4.3.4){off_centre}"
+        assumed = f"normal, limits at 2 sigma for want of a coverage (GUM 4.3.4){off_centre}"
+        return Normal(middle, half / 2.0), assumed
     if minus != 0.0:
         raise InvalidParameter("tolerance", "limits", (minus, plus), "with minus = 0 for a half-normal shape")
     return HalfNormal(plus / 2.0), "half-normal, limit at 2 sigma (common practice, no source)"

@@ -19,14 +19,14 @@ class InvalidParameter(ValueError):
         return type(self), (self.shape, self.name, self.value, self.reason)
 
 
-def require_finite(shape: str, **parameters: float) -> None:
+def require_finite(shape: str, /, **parameters: float) -> None:
     """Raise InvalidParameter for the first parameter that is not a finite number."""
     for name, value in parameters.items():
         if not math.isfinite(value):
             raise InvalidParameter(shape, name, value, "a finite number")
 
 
-def require_positive(shape: str, **parameters: float) -> None:
+def require_positive(shape: str, /, **parameters: float) -> None:
     """Raise InvalidParameter for the first parameter that is not finite and above zero."""
     for name, value in parameters.items():
         if not (math.isfinite(value) and value > 0.0):

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
 
-from distributions.distribution import Distribution, FloatArray
+from distributions.distribution import FloatArray
 
 _NODES = 200
 _DECADES = 40
@@ -25,10 +26,13 @@ def _rule() -> tuple[FloatArray, FloatArray]:
     return nodes.ravel(), weights.ravel()
 
 
-def mean_and_sd(distribution: Distribution) -> tuple[float, float]:
-    """Mean and standard deviation as integrals of the inverse over probability, both tails refined."""
+def mean_and_sd(ppf: Callable[[FloatArray], FloatArray]) -> tuple[float, float]:
+    """Mean and standard deviation as integrals of the inverse `ppf` over (0, 1), both tails refined.
+
+    For an inverse without jumps; a kink costs about 1e-7 of the standard deviation.
+    """
     nodes, weights = _rule()
-    lower, upper = distribution.ppf(nodes), distribution.ppf(1.0 - nodes)
+    lower, upper = ppf(nodes), ppf(1.0 - nodes)
     mean = float(np.sum(weights * (lower + upper)))
     square = float(np.sum(weights * ((lower - mean) ** 2 + (upper - mean) ** 2)))
     return mean, math.sqrt(square)

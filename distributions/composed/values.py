@@ -9,7 +9,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from distributions.distribution import Distribution, FloatArray, Values, no_density
+from distributions.distribution import Distribution, FloatArray, Values, as_floats, no_density
 from distributions.validity import InvalidParameter
 
 
@@ -31,12 +31,12 @@ class _Steps(Distribution):
         raise no_density(self)
 
     def cdf(self, x: Values) -> FloatArray:
-        place = np.searchsorted(self._table[0], np.asarray(x), side="right")
+        place = np.searchsorted(self._table[0], as_floats(x), side="right")
         return np.concatenate([[0.0], self._cumulative])[place]
 
     def ppf(self, u: Values) -> FloatArray:
         values = self._table[0]
-        place = np.searchsorted(self._cumulative, np.asarray(u), side="left")
+        place = np.searchsorted(self._cumulative, as_floats(u), side="left")
         return values[np.minimum(place, values.size - 1)]
 
     @property

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import require_limits
 
 
@@ -24,18 +24,18 @@ class Arcsine(Distribution):
         require_limits("Arcsine", self.low, self.high)
 
     def pdf(self, x: Values) -> FloatArray:
-        x = np.asarray(x)
+        x = as_floats(x)
         product = (x - self.low) * (self.high - x)
         inside = product > 0.0
         return np.where(inside, 1.0 / (math.pi * np.sqrt(np.where(inside, product, 1.0))), 0.0)
 
     def cdf(self, x: Values) -> FloatArray:
-        share = np.clip((np.asarray(x) - self.low) / (self.high - self.low), 0.0, 1.0)
+        share = np.clip((as_floats(x) - self.low) / (self.high - self.low), 0.0, 1.0)
         return np.arcsin(np.sqrt(share)) * (2.0 / math.pi)
 
     def ppf(self, u: Values) -> FloatArray:
         # sin^2(pi u / 2) instead of (1 - cos(pi u)) / 2: no cancellation close to the lower limit.
-        return self.low + (self.high - self.low) * np.sin((0.5 * math.pi) * np.asarray(u)) ** 2
+        return self.low + (self.high - self.low) * np.sin((0.5 * math.pi) * as_floats(u)) ** 2
 
     @property
     def mean(self) -> float:

@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 from scipy.special import betainc, betaincinv, betaln
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import require_limits, require_positive
 
 
@@ -28,7 +28,7 @@ class Beta(Distribution):
         require_limits("Beta", self.low, self.high)
 
     def _share(self, x: Values) -> FloatArray:
-        return np.clip((np.asarray(x) - self.low) / (self.high - self.low), 0.0, 1.0)
+        return np.clip((as_floats(x) - self.low) / (self.high - self.low), 0.0, 1.0)
 
     def pdf(self, x: Values) -> FloatArray:
         share = self._share(x)
@@ -43,7 +43,7 @@ class Beta(Distribution):
         return betainc(self.alpha, self.beta, self._share(x))
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.low + (self.high - self.low) * betaincinv(self.alpha, self.beta, np.asarray(u))
+        return self.low + (self.high - self.low) * betaincinv(self.alpha, self.beta, as_floats(u))
 
     @property
     def mean(self) -> float:

@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from distributions.distribution import Distribution, FloatArray, Values, no_density
+from distributions.distribution import Distribution, FloatArray, Values, as_floats, no_density
 from distributions.validity import require_finite
 
 
@@ -25,7 +25,7 @@ class Fixed(Distribution):
         raise no_density(self)
 
     def cdf(self, x: Values) -> FloatArray:
-        return np.where(np.asarray(x) >= self.value, 1.0, 0.0)
+        return np.where(as_floats(x) >= self.value, 1.0, 0.0)
 
     def ppf(self, u: Values) -> FloatArray:
         return np.full(np.shape(u), self.value)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from scipy.special import gammainc, gammaincinv, gammaln
+from scipy.special import gammainc, gammaincinv
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import require_positive
 
 
@@ -25,17 +25,17 @@ class Gamma(Distribution):
         require_positive("Gamma", shape=self.shape, scale=self.scale)
 
     def pdf(self, x: Values) -> FloatArray:
-        z = np.asarray(x) / self.scale
+        z = as_floats(x) / self.scale
         inside = z > 0.0
         safe = np.where(inside, z, 1.0)
-        log = (self.shape - 1.0) * np.log(safe) - safe - float(gammaln(self.shape))
+        log = (self.shape - 1.0) * np.log(safe) - safe - math.lgamma(self.shape)
         return np.where(inside, np.exp(log) / self.scale, 0.0)
 
     def cdf(self, x: Values) -> FloatArray:
-        return gammainc(self.shape, np.maximum(np.asarray(x) / self.scale, 0.0))
+        return as_floats(gammainc(self.shape, np.maximum(as_floats(x) / self.scale, 0.0)))
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.scale * gammaincinv(self.shape, np.asarray(u))
+        return self.scale * as_floats(gammaincinv(self.shape, as_floats(u)))
 
     @property
     def mean(self) -> float:
@@ -65,14 +65,14 @@ class Exponential(Distribution):
         require_positive("Exponential", scale=self.scale)
 
     def pdf(self, x: Values) -> FloatArray:
-        z = np.asarray(x) / self.scale
+        z = as_floats(x) / self.scale
         return np.where(z >= 0.0, np.exp(-np.maximum(z, 0.0)) / self.scale, 0.0)
 
     def cdf(self, x: Values) -> FloatArray:
-        return -np.expm1(-np.maximum(np.asarray(x) / self.scale, 0.0))
+        return -np.expm1(-np.maximum(as_floats(x) / self.scale, 0.0))
 
     def ppf(self, u: Values) -> FloatArray:
-        return -self.scale * np.log1p(-np.asarray(u))
+        return -self.scale * np.log1p(-as_floats(u))
 
     @property
     def mean(self) -> float:

@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import require_positive
 
 
@@ -30,19 +30,19 @@ class Lognormal(Distribution):
 
     def _score(self, x: Values) -> tuple[FloatArray, FloatArray]:
         """Values with those below zero replaced by the median, and their standard normal scores."""
-        safe = np.where(np.asarray(x) > 0.0, x, self.median)
+        safe = np.where(as_floats(x) > 0.0, x, self.median)
         return safe, np.log(safe / self.median) / self.log_sd
 
     def pdf(self, x: Values) -> FloatArray:
         safe, z = self._score(x)
         density = np.exp(-0.5 * z * z) / (safe * (self.log_sd * math.sqrt(2.0 * math.pi)))
-        return np.where(np.asarray(x) > 0.0, density, 0.0)
+        return np.where(as_floats(x) > 0.0, density, 0.0)
 
     def cdf(self, x: Values) -> FloatArray:
-        return np.where(np.asarray(x) > 0.0, ndtr(self._score(x)[1]), 0.0)
+        return np.where(as_floats(x) > 0.0, ndtr(self._score(x)[1]), 0.0)
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.median * np.exp(self.log_sd * ndtri(np.asarray(u)))
+        return self.median * np.exp(self.log_sd * ndtri(as_floats(u)))
 
     @property
     def mean(self) -> float:

@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 from scipy.special import erf, erfinv
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import require_positive
 
 
@@ -28,14 +28,14 @@ class HalfNormal(Distribution):
         require_positive("HalfNormal", sigma=self.sigma)
 
     def pdf(self, x: Values) -> FloatArray:
-        z = np.asarray(x) / self.sigma
+        z = as_floats(x) / self.sigma
         return np.where(z >= 0.0, math.sqrt(2.0 / math.pi) / self.sigma * np.exp(-0.5 * z * z), 0.0)
 
     def cdf(self, x: Values) -> FloatArray:
-        return erf(np.maximum(np.asarray(x) / (math.sqrt(2.0) * self.sigma), 0.0))
+        return erf(np.maximum(as_floats(x) / (math.sqrt(2.0) * self.sigma), 0.0))
 
     def ppf(self, u: Values) -> FloatArray:
-        return math.sqrt(2.0) * self.sigma * erfinv(np.asarray(u))
+        return math.sqrt(2.0) * self.sigma * erfinv(as_floats(u))
 
     @property
     def mean(self) -> float:
@@ -61,15 +61,15 @@ class Rayleigh(Distribution):
         require_positive("Rayleigh", sigma=self.sigma)
 
     def pdf(self, x: Values) -> FloatArray:
-        z = np.maximum(np.asarray(x) / self.sigma, 0.0)
+        z = np.maximum(as_floats(x) / self.sigma, 0.0)
         return z * np.exp(-0.5 * z * z) / self.sigma
 
     def cdf(self, x: Values) -> FloatArray:
-        z = np.maximum(np.asarray(x) / self.sigma, 0.0)
+        z = np.maximum(as_floats(x) / self.sigma, 0.0)
         return -np.expm1(-0.5 * z * z)
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.sigma * np.sqrt(-2.0 * np.log1p(-np.asarray(u)))
+        return self.sigma * np.sqrt(-2.0 * np.log1p(-as_floats(u)))
 
     @property
     def mean(self) -> float:
@@ -96,17 +96,17 @@ class Weibull(Distribution):
         require_positive("Weibull", shape=self.shape, scale=self.scale)
 
     def pdf(self, x: Values) -> FloatArray:
-        z = np.asarray(x) / self.scale
+        z = as_floats(x) / self.scale
         inside = z > 0.0
         safe = np.where(inside, z, 1.0)
         density = self.shape / self.scale * safe ** (self.shape - 1.0) * np.exp(-(safe**self.shape))
         return np.where(inside, density, 0.0)
 
     def cdf(self, x: Values) -> FloatArray:
-        return -np.expm1(-(np.maximum(np.asarray(x) / self.scale, 0.0) ** self.shape))
+        return -np.expm1(-(np.maximum(as_floats(x) / self.scale, 0.0) ** self.shape))
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.scale * (-np.log1p(-np.asarray(u))) ** (1.0 / self.shape)
+        return self.scale * (-np.log1p(-as_floats(u))) ** (1.0 / self.shape)
 
     @property
     def mean(self) -> float:

@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import require_finite, require_positive
 
 
@@ -26,14 +26,14 @@ class Normal(Distribution):
         require_positive("Normal", sd=self.sd)
 
     def pdf(self, x: Values) -> FloatArray:
-        z = (np.asarray(x) - self.mean) / self.sd
+        z = (as_floats(x) - self.mean) / self.sd
         return np.exp(-0.5 * z * z) / (self.sd * math.sqrt(2.0 * math.pi))
 
     def cdf(self, x: Values) -> FloatArray:
-        return ndtr((np.asarray(x) - self.mean) / self.sd)
+        return ndtr((as_floats(x) - self.mean) / self.sd)
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.mean + self.sd * ndtri(np.asarray(u))
+        return self.mean + self.sd * ndtri(as_floats(u))
 
     @property
     def support(self) -> tuple[float, float]:

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import require_limits
 
 
@@ -24,14 +24,14 @@ class Rectangular(Distribution):
         require_limits("Rectangular", self.low, self.high)
 
     def pdf(self, x: Values) -> FloatArray:
-        inside = (np.asarray(x) >= self.low) & (np.asarray(x) <= self.high)
+        inside = (as_floats(x) >= self.low) & (as_floats(x) <= self.high)
         return np.where(inside, 1.0 / (self.high - self.low), 0.0)
 
     def cdf(self, x: Values) -> FloatArray:
-        return np.clip((np.asarray(x) - self.low) / (self.high - self.low), 0.0, 1.0)
+        return np.clip((as_floats(x) - self.low) / (self.high - self.low), 0.0, 1.0)
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.low + (self.high - self.low) * np.asarray(u)
+        return self.low + (self.high - self.low) * as_floats(u)
 
     @property
     def mean(self) -> float:

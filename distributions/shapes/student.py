@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from scipy.special import gammaln, stdtr, stdtrit
+from scipy.special import stdtr, stdtrit
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import InvalidParameter, require_finite, require_positive
 
 
@@ -36,20 +36,20 @@ class StudentT(Distribution):
                 "StudentT",
                 "dof",
                 self.dof,
-                "above 2: below, there is no standard deviation; take more repeats",
+                "above 2: no standard deviation exists below; take more repeats",
             )
 
     def pdf(self, x: Values) -> FloatArray:
-        z = (np.asarray(x) - self.location) / self.scale
-        log_norm = float(gammaln(0.5 * (self.dof + 1.0)) - gammaln(0.5 * self.dof))
+        z = (as_floats(x) - self.location) / self.scale
+        log_norm = math.lgamma(0.5 * (self.dof + 1.0)) - math.lgamma(0.5 * self.dof)
         norm = math.exp(log_norm) / (math.sqrt(self.dof * math.pi) * self.scale)
         return norm * np.exp(-0.5 * (self.dof + 1.0) * np.log1p(z * z / self.dof))
 
     def cdf(self, x: Values) -> FloatArray:
-        return stdtr(self.dof, (np.asarray(x) - self.location) / self.scale)
+        return as_floats(stdtr(self.dof, (as_floats(x) - self.location) / self.scale))
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.location + self.scale * stdtrit(self.dof, np.asarray(u))
+        return self.location + self.scale * as_floats(stdtrit(self.dof, as_floats(u)))
 
     @property
     def mean(self) -> float:

@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import InvalidParameter, require_finite, require_limits, require_positive
 
 
@@ -41,7 +41,7 @@ class Trapezoidal(Distribution):
         return 2.0 / ((self.high - self.low) * (1.0 + self.beta))
 
     def pdf(self, x: Values) -> FloatArray:
-        x = np.asarray(x)
+        x = as_floats(x)
         to_edge = np.minimum(x - self.low, self.high - x)
         slope = to_edge / (self._shoulder or 1.0)
         sides = np.where(to_edge < self._shoulder, slope, 1.0)
@@ -59,7 +59,7 @@ class Trapezoidal(Distribution):
         return np.where(x < middle, self._lower_mass(x - self.low), 1.0 - self._lower_mass(self.high - x))
 
     def ppf(self, u: Values) -> FloatArray:
-        u = np.asarray(u)
+        u = as_floats(u)
         tail = np.minimum(u, 1.0 - u)
         side, height = self._shoulder, self._height
         slope = np.sqrt(tail * (2.0 * side / height))
@@ -92,7 +92,8 @@ class CurvilinearTrapezoid(Distribution):
 
     The limits move together, mirrored about their fixed midpoint: low' = (low - d) + 2 d r,
     high' = low + high - low', with d = inexactness, r ~ R(0, 1). With W = (high - low)/2 + d,
-    c = (high - low)/2 - d and t the distance from the midpoint, the density is ln(W / max(t, c)) / (4 d) for t < W.
+    c = (high - low)/2 - d and t the distance from the midpoint, the density is ln(W / max(t, c)) / (4 d)
+    for t < W.
     """
 
     low: float
@@ -108,7 +109,7 @@ class CurvilinearTrapezoid(Distribution):
                 "CurvilinearTrapezoid",
                 "inexactness",
                 self.inexactness,
-                "below half the distance of the limits",
+                "below half the distance of limits",
             )
 
     @property
@@ -120,20 +121,20 @@ class CurvilinearTrapezoid(Distribution):
         return 0.5 * (self.high - self.low) - self.inexactness
 
     def pdf(self, x: Values) -> FloatArray:
-        distance = np.clip(np.abs(np.asarray(x) - self.mean), self._inner, self._outer)
+        distance = np.clip(np.abs(as_floats(x) - self.mean), self._inner, self._outer)
         return np.log(self._outer / distance) / (4.0 * self.inexactness)
 
     def cdf(self, x: Values) -> FloatArray:
-        offset = np.asarray(x) - self.mean
+        offset = as_floats(x) - self.mean
         distance = np.minimum(np.abs(offset), self._outer)
         flat = distance * math.log(self._outer / self._inner)
         slope_distance = np.maximum(distance, self._inner)
         slope = slope_distance - self._inner + slope_distance * np.log(self._outer / slope_distance)
         half = np.where(distance < self._inner, flat, slope) / (4.0 * self.inexactness)
-        return 0.5 + np.copysign(half, offset)
+        return 0.5 + np.copysign(np.minimum(half, 0.5), offset)
 
     def ppf(self, u: Values) -> FloatArray:
-        u = np.asarray(u)
+        u = as_floats(u)
         tail = np.minimum(u, 1.0 - u)
         outer, inner, width = self._outer, self._inner, 4.0 * self.inexactness
         flat = (0.5 - tail) * (width / math.log(outer / inner))

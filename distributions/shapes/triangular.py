@@ -8,7 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from distributions.distribution import Distribution, FloatArray, Values
+from distributions.distribution import Distribution, FloatArray, Values, as_floats
 from distributions.validity import InvalidParameter, require_finite, require_limits
 
 
@@ -39,7 +39,7 @@ class Triangular(Distribution):
         return 0.5 * (self.low + self.high) if self.mode is None else self.mode
 
     def pdf(self, x: Values) -> FloatArray:
-        x = np.asarray(x)
+        x = as_floats(x)
         width, peak = self.high - self.low, self.peak
         # A side of zero width holds no value; the 1 only avoids a division by zero there.
         rise = (x - self.low) / ((peak - self.low) or 1.0)
@@ -59,7 +59,7 @@ class Triangular(Distribution):
         return np.where(x < peak, below, 1.0 - above)
 
     def ppf(self, u: Values) -> FloatArray:
-        u = np.asarray(u)
+        u = as_floats(u)
         width, peak = self.high - self.low, self.peak
         rising = self.low + np.sqrt(u * (width * (peak - self.low)))
         falling = self.high - np.sqrt((1.0 - u) * (width * (self.high - peak)))

@@ -65,6 +65,17 @@ class Offset:
 
 
 @dataclass(frozen=True)
+class Scaled:
+    """A curve, then a correction of what it reports."""
+
+    curve: Correction
+    scale: Correction
+
+    def load(self, x: Array) -> Array:
+        return self.scale.load(self.curve.load(x))
+
+
+@dataclass(frozen=True)
 class Piecewise:
     """Straight lines between the calibrated points, the end pieces extended."""
 

@@ -157,6 +157,7 @@ class Case:
     defaults     'circuit.offset = 0 V: ideal' ...: what the case did not say and the tool assumed
     readings     how each tolerance was read, in order
     assumed      spreads that were stated, not measured, and rest on nothing else
+    source       the tables as they stand in the file, from which a changed case is read anew
     """
 
     name: str
@@ -178,6 +179,7 @@ class Case:
     readings: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
     elements_from: tuple[str, ...] = field(default=())
+    source: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def span(self) -> float:

@@ -1,4 +1,4 @@
-"""The border between units as engineers write them and the SI numbers that everything else computes with.
+"""The border between units as engineers write them and the SI numbers that everything computes with.
 
 A unit is read once, here, into an exact factor (a fraction, so that '3.2 uS' is the float 3.2e-6 to the last
 bit), and written once, here, with an SI prefix. Prefixes and symbols follow the SI brochure (BIPM, 9th
@@ -16,68 +16,10 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
+from margin.case.unit_names import DEFINITIONS, NAMES, SPELLINGS, TYPOGRAPHIC, WITHOUT_PREFIX
+
 Dimension = frozenset[tuple[str, Fraction]]
 
-_DEFINITIONS = """
-tera- = 1e12 = T-
-giga- = 1e9 = G-
-mega- = 1e6 = M-
-kilo- = 1e3 = k-
-centi- = 1e-2 = c-
-milli- = 1e-3 = m-
-micro- = 1e-6 = u-
-nano- = 1e-9 = n-
-pico- = 1e-12 = p-
-femto- = 1e-15 = f-
-meter = [length] = m = metre
-second = [time] = s = sec
-gram = [mass] = g
-ampere = [current] = A = amp
-kelvin = [temperature]; offset: 0 = K
-degree_Celsius = kelvin; offset: 273.15 = degC = Celsius
-degree_Fahrenheit = 5 / 9 * kelvin; offset: 233.15 + 200 / 9 = degF = Fahrenheit
-radian = [angle] = rad
-degree = 3.14159265358979323846264338327950 / 180 * radian = deg
-percent_RH = [relative_humidity]
-bel = [level_of_ratio] = B
-newton = kilogram * meter / second ** 2 = N
-pascal = newton / meter ** 2 = Pa
-joule = newton * meter = J
-watt = joule / second = W
-volt = watt / ampere = V
-ohm = volt / ampere = Ohm
-siemens = ampere / volt = S
-coulomb = ampere * second = C
-farad = coulomb / volt = F
-henry = volt * second / ampere = H
-hertz = 1 / second = Hz
-minute = 60 * second = min
-hour = 60 * minute = h = hr
-day = 24 * hour
-year = 365.25 * day
-bar = 1e5 * pascal
-inch = 0.0254 * meter = in
-mil = 0.001 * inch
-kilogram_force = 9.80665 * newton = kgf
-gram_force = 9.80665e-3 * newton = gf
-pound_force = 4.4482216152605 * newton = lbf
-psi = pound_force / inch ** 2
-percent = 0.01
-ppm = 1e-6
-LSB = 1 = count
-strain = 1
-"""
-
-_SPELLINGS = {
-    "%": "percent",
-    "%RH": "percent_RH",
-    "%rh": "percent_RH",
-    "°C": "degC",
-    "°F": "degF",
-    "°": "deg",
-    "delta_degC": "K",
-    "dB": "decibel",
-}
 _UNIT_TOKEN = re.compile(r"\s*(?:(\*\*|\^|[*/()·])|(-?\d+(?:\.\d+)?)|(√)|([^\W\d]+|[%°][A-Za-z]*))")
 
 
@@ -103,7 +45,7 @@ class Unit:
 
 def plain(text: str) -> str:
     """The text with the typographic signs that stand for the same letters brought to one form."""
-    for sign, letter in (("µ", "u"), ("μ", "u"), ("Ω", "ohm"), ("Ω", "ohm"), ("℃", "°C"), ("−", "-"), ("\u00a0", " ")):
+    for sign, letter in TYPOGRAPHIC:
         text = text.replace(sign, letter)
     return text
 
@@ -113,9 +55,10 @@ def _registry() -> Any:
     """The unit library with our definitions; imported when first needed, because it is slow to import."""
     import pint
 
-    registry = pint.UnitRegistry(None, non_int_type=Fraction)
-    prefixes, units = [], []
-    for line in _DEFINITIONS.strip().splitlines():
+    registry: Any = pint.UnitRegistry(None, non_int_type=Fraction)
+    prefixes: list[str] = []
+    units: list[str] = []
+    for line in DEFINITIONS.strip().splitlines():
         (prefixes if "- =" in line else units).append(line)
     registry.load_definitions(prefixes + units)
     registry.define("decibel = 0.1 * bel")
@@ -128,34 +71,31 @@ def _symbol(word: str) -> Unit:
     import pint
 
     registry = _registry()
-    name = _SPELLINGS.get(word, word)
+    name = SPELLINGS.get(word, word)
     if not name.isascii() or not name.replace("_", "").isalpha():
         raise UnitError(f'"{word}" is not a unit', word)
     # a plural 's' is taken after a written-out name only: 'Ns' is not some newtons
     readings = [
         (prefix, unit)
         for prefix, unit, plural in registry.parse_unit_name(name)
-        if not plural or (len(name) > 4 and name[:-1] not in ("second",) or name == "seconds")
+        if (not plural or len(name) > 4) and not (prefix and unit in WITHOUT_PREFIX)
     ]
-    readings = [(prefix, unit) for prefix, unit in readings if not (prefix and _refuses_prefix(unit))]
     if not readings:
         raise UnitError(f'"{word}" is not a unit', word)
     prefix, unit = readings[0]
     try:
-        one = registry.Quantity(Fraction(1), registry.Unit("delta_" + unit if unit.startswith("degree_") else prefix + unit))
+        # a degree enters products as a difference; its zero is kept beside it
+        whole = f"delta_{unit}" if unit.startswith("degree_") else prefix + unit
+        one = registry.Quantity(Fraction(1), registry.Unit(whole))
         factor = Fraction(one.to_root_units().magnitude)
         dimension = frozenset((str(k), Fraction(v)) for k, v in one.dimensionality.items())
     except pint.UndefinedUnitError as error:
         raise UnitError(f'"{word}" is not a unit', word) from error
-    offset = {"degree_Celsius": Fraction("273.15"), "degree_Fahrenheit": Fraction("233.15") + Fraction(200, 9)}
+    offset = {
+        "degree_Celsius": Fraction("273.15"),
+        "degree_Fahrenheit": Fraction("233.15") + Fraction(200, 9),
+    }
     return Unit(factor, dimension, offset.get(unit, Fraction(0)))
-
-
-def _refuses_prefix(unit: str) -> bool:
-    return unit in (
-        "percent", "percent_RH", "ppm", "LSB", "degree_Celsius", "degree_Fahrenheit", "minute", "hour", "day",
-        "year", "inch", "mil", "kilogram_force", "gram_force", "pound_force", "psi", "degree", "bel",
-    )  # fmt: skip
 
 
 def _power(base: Unit, exponent: Fraction) -> Unit:
@@ -256,45 +196,9 @@ class _Expression:
         return power
 
 
-_NAMES: tuple[tuple[str, str, str], ...] = (
-    ("ohm", "resistance", "47 kohm"),
-    ("S", "conductance", "3.2 uS"),
-    ("N", "force", "10 N"),
-    ("V", "voltage", "1.2 V"),
-    ("A", "current", "2 nA"),
-    ("F", "capacitance", "100 nF"),
-    ("Hz", "frequency", "1 kHz"),
-    ("s", "time", "10 s"),
-    ("m", "length", "8 mm"),
-    ("N/m", "stiffness", "200 N/mm"),
-    ("Pa", "pressure", "50 kPa"),
-    ("W", "power", "5 mW"),
-    ("K", "temperature", "5 K"),
-    ("rad", "angle", "3 deg"),
-    ("dB", "level in decibels", "80 dB"),
-    ("percent_RH", "relative humidity", "50 %RH"),
-    ("", "plain number", "5 %"),
-    ("1/K", "temperature coefficient", "50 ppm/K"),
-    ("1/K**2", "quadratic temperature coefficient", "2 ppm/K^2"),
-    ("1/V", "voltage coefficient", "1 %/V"),
-    ("1/N", "load coefficient", "0.1 %/N"),
-    ("1/percent_RH", "humidity coefficient", "0.1 %/%RH"),
-    ("V/K", "voltage drift", "5 uV/K"),
-    ("N/K", "force drift", "20 mN/K"),
-    ("S/K", "conductance drift", "1 nS/K"),
-    ("A/K", "current drift", "1 pA/K"),
-    ("V/Hz**0.5", "voltage noise density", "10 nV/sqrt(Hz)"),
-    ("A/Hz**0.5", "current noise density", "1 pA/sqrt(Hz)"),
-    ("S/N", "conductance over force", "0.5 uS/N"),
-    ("m/N", "compliance", "5 um/N"),
-    ("V/s", "slew rate", "1 V/us"),
-    ("K/W", "thermal resistance", "200 K/W"),
-)
-
-
 @lru_cache(maxsize=1)
 def _dimensions() -> Mapping[Dimension, tuple[str, str]]:
-    return {unit(written).dimension: (name, example) for written, name, example in _NAMES}
+    return {unit(written).dimension: (name, example) for written, name, example in NAMES}
 
 
 def dimension_name(written: str) -> str:
@@ -304,10 +208,9 @@ def dimension_name(written: str) -> str:
 
 def example(written: str) -> str:
     """A well-formed quantity of the dimension of a unit, for messages."""
-    if written == "degC":
-        return "23 degC"
-    if written == "h":
-        return "1000 h"
+    special = {"degC": "23 degC", "h": "1000 h", "percent_RH": "50 %RH"}
+    if written in special:
+        return special[written]
     return _dimensions().get(unit(written).dimension, ("", f"1 {written}"))[1]
 
 
@@ -336,9 +239,16 @@ def difference_to_si(number: Fraction, written: str, wanted: str) -> float:
     return _convert(number, source.factor / target.factor)
 
 
+def to_coherent(number: Fraction, written: str) -> tuple[float, Dimension]:
+    """Value in the coherent SI unit of its dimension, and that dimension. Raises UnitError."""
+    source = unit(written)
+    kilograms = Fraction(1000) ** int(dict(source.dimension).get("[mass]", Fraction(0)))
+    return _convert(number, source.factor / kilograms), source.dimension
+
+
 def is_ratio(written: str) -> bool:
-    """Whether a unit is a plain ratio such as '%' or 'ppm' (no dimension, but not absent)."""
-    return bool(written) and not unit(written).dimension
+    """Whether a deviation in this unit is a share: '%' and 'ppm' are, 'mV/V' and 'LSB' are not."""
+    return written in ("%", "percent", "ppm")
 
 
 def _same(source: Unit, target: Unit, written: str, wanted: str) -> None:

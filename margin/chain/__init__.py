@@ -13,7 +13,7 @@ from margin.chain.converter import Converter
 from margin.chain.elements import Circuit, Contact, Interface, OutputKind, Sensor
 from margin.chain.firmware import Firmware, FirmwareElement
 from margin.chain.interface import ConcentratorInterface, DirectInterface
-from margin.chain.parameter import Level, Value, draw, option, options_of, parameter, parameters_of
+from margin.chain.parameter import Level, Value, options_of, parameters_of
 from margin.chain.registry import ELEMENTS, element, register
 from margin.chain.sensors import StrainGaugeBridge, TabulatedCurve, ThinFilm
 from margin.chain.setting import Setting
@@ -45,11 +45,8 @@ __all__ = [
     "TabulatedCurve",
     "ThinFilm",
     "Value",
-    "draw",
     "element",
-    "option",
     "options_of",
-    "parameter",
     "parameters_of",
     "register",
 ]

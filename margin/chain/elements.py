@@ -42,7 +42,10 @@ class Sensor(Protocol):
     """Sensing element. `output` and `force_from` are inverse to each other on the ascending branch."""
 
     kind: ClassVar[str]
-    output_kind: OutputKind
+
+    @property
+    def output_kind(self) -> OutputKind:
+        """What `output` is; a field, a class variable or a property."""
 
     def output(self, contact: Contact, setting: Setting) -> Value:
         """Conductance (S) at `voltage_reference`, or bridge ratio (V/V)."""

@@ -16,13 +16,15 @@ def absent(value: Value) -> bool:
 
 def reciprocal(value: Value) -> Value:
     """1 / value, and 0 where value is 0: a limit of 0 means 'no limit' (open-loop gain, bandwidth)."""
+    if absent(value):
+        return 0.0
     present = np.not_equal(value, 0.0)
     result: Value = np.where(present, 1.0, 0.0) / np.where(present, value, 1.0)
     return result
 
 
 def per_decade(time: Value, unit_time: Value) -> Value:
-    """log10(1 + time / unit_time): decades passed, 0 at time 0. Usual for ageing (common practice, no source)."""
+    """log10(1 + time / unit_time): decades passed, 0 at time 0; for ageing (common practice, no source)."""
     result: Value = np.log10(1.0 + time / unit_time)
     return result
 
@@ -37,7 +39,7 @@ def root_of_time(age: Value) -> Value:
 
 
 def bow(share: Value, curvature: Value) -> Value:
-    """share + curvature * 4 share (1 - share): terminal-based nonlinearity, `curvature` of full scale at half."""
+    """share + curvature * 4 share (1 - share): terminal-based nonlinearity, largest at half scale."""
     if absent(curvature):
         return share
     return share + curvature * 4.0 * share * (1.0 - share)

@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 Value = float | NDArray[np.float64]
 """A number or an array that broadcasts over (unit, condition, loading, reading, load)."""
 
-Level = Literal["common", "station", "lot", "unit", "mounting", "calibration", "condition", "loading", "reading"]
+Level = Literal[
+    "common", "station", "lot", "unit", "mounting", "calibration", "condition", "loading", "reading"
+]
 """For what one draw is made: see the README on levels of variation."""
 
 LEVELS: tuple[Level, ...] = (
@@ -82,9 +84,7 @@ def parameter(
     return dataclasses.field(default=default, metadata={_KEY: declared})
 
 
-def draw(
-    shape: Literal["normal", "uniform"], *, level: Level, doc: str, scales: str | None = None
-) -> Any:
+def draw(shape: Literal["normal", "uniform"], *, level: Level, doc: str, scales: str | None = None) -> Any:
     """Declare a standardised random draw (nominal: 0 for 'normal', 0.5 for 'uniform').
 
     `scales` names the quantity that the draw is multiplied by: where that is zero nothing is drawn.

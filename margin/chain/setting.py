@@ -17,6 +17,7 @@ class Setting:
     peak                   N, largest load of the present load cycle (hysteresis)
     age                    h of service since production
     humidity               %RH
+    load_frequency         Hz at which the load swings; 0 for a load at rest
     reference_temperature  degC at which all nominal values hold
     reference_humidity     %RH at which all nominal values hold
     """
@@ -27,6 +28,7 @@ class Setting:
     peak: Value = 1.0
     age: Value = 0.0
     humidity: Value = 50.0
+    load_frequency: Value = 0.0
     reference_temperature: float = 25.0
     reference_humidity: float = 50.0
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from margin.case.build import nominal_element
 from margin.case.types import Case, ElementSpec, Quantity, Role, UseCondition
 from margin.chain import Chain, Firmware
 from margin.chain.parameter import Value, parameters_of
@@ -56,11 +57,6 @@ def drawn_element(
         if scale != 1.0 and declared.scales is not None:
             values[declared.scales] = scale * values[declared.scales]
     return spec.cls(**values, **spec.options)
-
-
-def nominal_element(spec: ElementSpec) -> Any:
-    """Element of `spec` with nominal values, standardised draws at their centre."""
-    return spec.cls(**{name: q.nominal for name, q in spec.quantities.items()}, **spec.options)
 
 
 @dataclass(frozen=True)

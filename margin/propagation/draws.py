@@ -33,6 +33,22 @@ class Source(Protocol):
     def scale(self, factor: Factor) -> float:
         """What the factor's deviation is multiplied by: 1, 0 when frozen, 0.5 when halved."""
 
+    def lot_samples(self, each: int) -> LotSamples:
+        """Sample units of the lots that the units belong to, `each` of them from every lot."""
+
+
+@dataclass(frozen=True)
+class LotSamples:
+    """Units that stand for their lot.
+
+    source  draws of the sample units: lot after lot, `each` units from every one
+    row     lot of each unit of the block, as a row of the samples
+    """
+
+    source: Source
+    each: int
+    row: NDArray[np.int64]
+
 
 @dataclass(frozen=True)
 class Grouping:
@@ -45,10 +61,15 @@ class Grouping:
         """Index of the outer draw of each unit."""
         return unit // self.units_per_draw
 
+    @property
+    def lots_per_draw(self) -> int:
+        """Lots in one outer draw."""
+        return -(-self.units_per_draw // self.units_per_lot)
+
     def lot_of(self, unit: NDArray[np.int64]) -> NDArray[np.int64]:
         """Index of the lot of each unit, over all outer draws."""
-        lots_per_draw = -(-self.units_per_draw // self.units_per_lot)
-        return unit // self.units_per_draw * lots_per_draw + unit % self.units_per_draw // self.units_per_lot
+        inside = unit % self.units_per_draw // self.units_per_lot
+        return unit // self.units_per_draw * self.lots_per_draw + inside
 
 
 @dataclass(frozen=True)
@@ -208,6 +229,16 @@ class StreamSource:
             return self.outer_of
         return self.grouping.outer_of(np.arange(self.start, self.start + self.count, dtype=np.int64))
 
+    def lot_samples(self, each: int) -> LotSamples:
+        lots = self.lots()
+        first, last = int(lots[0]), int(lots[-1])
+        sampled = np.repeat(np.arange(first, last + 1, dtype=np.int64), each)
+        source = StreamSource(
+            self.factors, self.stream, self.grouping, first * each, sampled.size, self.points, self.groups,
+            self.scales, " of lot samples", sampled, sampled // self.grouping.lots_per_draw,
+        )  # fmt: skip
+        return LotSamples(source, each, lots - first)
+
     def _outer_uniforms(self, name: str) -> Array:
         outer = self.outer()
         first, last = int(outer[0]), int(outer[-1])
@@ -249,10 +280,18 @@ class GivenSource:
     """Deviations given from outside, for worst-case corners and first-order sensitivities.
 
     given   (factor name, event stream suffix) -> array that broadcasts over the draw axes
+    count   number of units
     Factors without an entry stay at nominal (standardised draws at their mean).
     """
 
     given: Mapping[tuple[str, str], Array]
+    count: int
+
+    def lot_samples(self, each: int) -> LotSamples:
+        """One sample of each unit's own lot, itself without deviations of its own."""
+        shared = ("common", "station", "lot")
+        kept = {key: value for key, value in self.given.items() if key[0].rsplit(" per ", 1)[-1] in shared}
+        return LotSamples(GivenSource(kept, self.count), 1, np.arange(self.count, dtype=np.int64))
 
     def scale(self, factor: Factor) -> float:
         return 1.0

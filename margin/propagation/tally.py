@@ -1,4 +1,8 @@
-"""What is kept of the errors of a block, and how blocks add up: whole numbers and extremes only."""
+"""What is kept of the errors of a block, and how blocks add up: whole numbers and extremes only.
+
+Whole numbers add up to the same total in any order, so that neither the number of workers nor the size of the
+blocks can change a result, and what is kept does not grow with the number of units.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +14,7 @@ from numpy.typing import NDArray
 from margin.case.types import Case, Requirement
 from margin.propagation.draws import Grouping
 from margin.propagation.histogram import Bins
+from margin.propagation.readings import condition_name, use_conditions
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -20,6 +25,13 @@ between sections, whatever ties the units of a section together (lots, outer dra
 
 RATIO_BINS = Bins(1.0, lowest=-12, highest=12)
 """Bins of the largest error of a unit, relative to the permissible error."""
+
+READINGS, BY_SHARE, EVERYWHERE = 0, 1, 2
+"""Columns of what is counted as within: readings, units with the share of readings, units everywhere."""
+
+
+class EvaluationError(ValueError):
+    """An error that is not a number: names the option, the load and the first unit."""
 
 
 def permissible_error(requirement: Requirement, loads: Array, span: float) -> Array:
@@ -37,57 +49,55 @@ def permissible_error(requirement: Requirement, loads: Array, span: float) -> Ar
 
 @dataclass(frozen=True)
 class Frame:
-    """What every block of a run has in common.
-
-    conditions  names of the conditions of use
-    section_of_unit  units * SECTIONS // total, kept constant inside a block by how blocks are cut
-    """
+    """What every block of a run has in common. loads, permissible: (load,), N."""
 
     loads: Array
     permissible: Array
     span: float
     share: float
     conditions: tuple[str, ...]
-    options: tuple[str, ...]
+    readings: int
     grouping: Grouping
     outer: int
-    units: int
     by_lot: bool
 
     @classmethod
-    def of(cls, case: Case, grouping: Grouping, outer: int, units: int, by_lot: bool) -> Frame:
+    def of(cls, case: Case, grouping: Grouping, outer: int, by_lot: bool) -> Frame:
         loads = np.asarray(case.check_loads, dtype=np.float64)
+        study, conditions = case.study, use_conditions(case)
         return cls(
             loads,
             permissible_error(case.requirement, loads, case.span),
             case.span,
             case.requirement.share,
-            tuple(c.name for c in case.conditions) or ("use",),
-            tuple(o.name for o in case.calibrations),
+            tuple(condition_name(c) for c in conditions),
+            len(conditions) * study.conditions * study.loadings * study.readings * loads.size,
             grouping,
             outer,
-            units,
             by_lot,
         )
 
     @property
-    def error_bins(self) -> Bins:
+    def units(self) -> int:
+        return self.outer * self.grouping.units_per_draw
+
+    @property
+    def bins(self) -> Bins:
+        """Bins of the error, N."""
         return Bins(self.span)
 
 
-@dataclass
+@dataclass(frozen=True)
 class Tally:
     """Counts over any number of blocks for one calibration option.
 
-    errors     (section, condition, load, bin) of the signed error, N
-    low, high  (condition, load) extremes of the error, N
-    largest    (section, bin) of each unit's largest |error| relative to the permissible one
-    within     (outer draw, 3): readings within, units with the share within, units within everywhere
-    squares    (2, 3): sums over clusters of (count, count squared) of the same three, cluster = lot
-    within_units  (readings a unit + 1) units by how many of their readings are within
-    halves     (2,): units within everywhere judged on the first and on the second half of their readings
-    lots       (units a lot + 1) lots by how many of their units are within everywhere
-    blind      (load,) readings that the firmware cannot tell from no load
+    errors    (section, condition, load, bin) signed error, N
+    low, high (condition, load) extremes of the error, N
+    largest   (section, bin) each unit's largest |error| relative to the permissible one
+    within    (outer draw, 3) readings, units by share, units everywhere that are within
+    shares    (readings a unit + 1,) units by how many of their readings are within
+    halves    (2,) units within everywhere, judged on the first and on the second half of their readings
+    lots      (2, units a lot + 1) lots by how many of their units are within by share and everywhere
     """
 
     errors: Counts
@@ -95,24 +105,141 @@ class Tally:
     high: Array
     largest: Counts
     within: Counts
-    within_units: Counts
+    shares: Counts
     halves: Counts
     lots: Counts
-    lot_readings: Counts
-    blind: Counts
 
     @classmethod
-    def empty(cls, frame: Frame, readings: int) -> Tally:
+    def empty(cls, frame: Frame) -> Tally:
         c, f = len(frame.conditions), frame.loads.size
         return cls(
-            np.zeros((SECTIONS, c, f, frame.error_bins.size), dtype=np.int64),
+            np.zeros((SECTIONS, c, f, frame.bins.size), dtype=np.int64),
             np.full((c, f), np.inf),
             np.full((c, f), -np.inf),
             np.zeros((SECTIONS, RATIO_BINS.size), dtype=np.int64),
             np.zeros((frame.outer, 3), dtype=np.int64),
-            np.zeros(readings + 1, dtype=np.int64),
+            np.zeros(frame.readings + 1, dtype=np.int64),
             np.zeros(2, dtype=np.int64),
             np.zeros((2, frame.grouping.units_per_lot + 1), dtype=np.int64),
-            np.zeros(2, dtype=np.int64),
-            np.zeros(f, dtype=np.int64),
         )
+
+
+@dataclass(frozen=True)
+class BlockTally:
+    """Counts of one block, all of one section; only the rows that it touches."""
+
+    section: int
+    errors: Counts
+    low: Array
+    high: Array
+    largest: Counts
+    first_outer: int
+    within: Counts
+    shares: Counts
+    halves: Counts
+    lots: Counts
+
+    def add_to(self, tally: Tally) -> None:
+        """Add this block to the whole."""
+        tally.errors[self.section] += self.errors
+        tally.largest[self.section] += self.largest
+        tally.within[self.first_outer : self.first_outer + len(self.within)] += self.within
+        tally.shares[...] += self.shares
+        tally.halves[...] += self.halves
+        tally.lots[...] += self.lots
+        np.minimum(tally.low, self.low, out=tally.low)
+        np.maximum(tally.high, self.high, out=tally.high)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the requirement makes of each unit of a block.
+
+    largest   (unit,) largest |error| relative to the permissible one
+    within    (unit,) readings within; by_share, everywhere: (unit,) bool
+    halves    (2, unit) bool: within everywhere on the first and on the second half of the readings
+    """
+
+    largest: Array
+    within: Counts
+    by_share: NDArray[np.bool_]
+    everywhere: NDArray[np.bool_]
+    halves: NDArray[np.bool_]
+
+
+def judge(frame: Frame, errors: list[Array]) -> Judged:
+    """Judge units by their errors, one array (unit, condition, loading, reading, load) for each condition.
+
+    Readings at a load are halved by their order in the use (condition, loading, reading).
+    """
+    ratios = [np.abs(e) / frame.permissible for e in errors]
+    units = ratios[0].shape[0]
+    flat = np.concatenate([r.reshape(units, -1, frame.loads.size) for r in ratios], axis=1)
+    worst = flat.max(axis=2)
+    within = np.count_nonzero(flat <= 1.0, axis=(1, 2)).astype(np.int64)
+    half = max(worst.shape[1] // 2, 1)
+    largest = worst.max(axis=1)
+    # a share is met up to rounding: 0.95 of 20 readings is 19 readings
+    needed = int(np.ceil(frame.share * frame.readings - 1e-9))
+    return Judged(
+        largest,
+        within,
+        within >= needed,
+        largest <= 1.0,
+        np.stack([worst[:, :half].max(axis=1) <= 1.0, worst[:, -half:].max(axis=1) <= 1.0]),
+    )
+
+
+def require_numbers(option: str, frame: Frame, errors: list[Array], start: int) -> None:
+    """Raise EvaluationError where an error is not a finite number."""
+    for condition, error in zip(frame.conditions, errors, strict=True):
+        bad = ~np.isfinite(error)
+        if bad.any():
+            place = np.argwhere(bad)[0]
+            raise EvaluationError(
+                f"calibration {option!r}: {int(bad.sum())} force errors are not numbers; the first is unit "
+                f"{start + int(place[0])} at {frame.loads[place[-1]]:g} N in condition {condition!r}: the chain "
+                "gave no finite output there; look at the extremes of the spreads in this case"
+            )
+
+
+def tally_block(frame: Frame, errors: list[Array], judged: Judged, start: int, section: int) -> BlockTally:
+    """Count one block that starts with unit `start`; it lies in one section and holds whole lots."""
+    bins, loads = frame.bins, frame.loads.size
+    counted = np.empty((len(errors), loads, bins.size), dtype=np.int64)
+    offsets = np.arange(loads, dtype=np.int64) * bins.size
+    for row, error in enumerate(errors):
+        index = bins.index(error)
+        index += offsets
+        counted[row] = np.bincount(index.ravel(), minlength=loads * bins.size).reshape(loads, bins.size)
+    units = judged.largest.size
+    outer = frame.grouping.outer_of(np.arange(start, start + units, dtype=np.int64))
+    first = int(outer[0])
+    columns = (judged.within, judged.by_share, judged.everywhere)
+    rows = int(outer[-1]) - first + 1
+    within = np.stack([_sums(outer - first, c, rows) for c in columns], axis=1)
+    size = frame.grouping.units_per_lot + 1
+    lots = np.zeros((2, size), dtype=np.int64)
+    if frame.by_lot:
+        lot = frame.grouping.lot_of(np.arange(start, start + units, dtype=np.int64))
+        lot -= lot[0]
+        for row, column in enumerate((judged.by_share, judged.everywhere)):
+            lots[row] = np.bincount(_sums(lot, column, int(lot[-1]) + 1), minlength=size)
+    return BlockTally(
+        section,
+        counted,
+        np.stack([e.min(axis=(0, 1, 2, 3)) for e in errors]),
+        np.stack([e.max(axis=(0, 1, 2, 3)) for e in errors]),
+        np.bincount(RATIO_BINS.index(judged.largest), minlength=RATIO_BINS.size),
+        first,
+        within,
+        np.bincount(judged.within, minlength=frame.readings + 1),
+        np.count_nonzero(judged.halves, axis=1),
+        lots,
+    )
+
+
+def _sums(group: Counts, values: Counts | NDArray[np.bool_], groups: int) -> Counts:
+    """Sum of whole numbers by group (exact: below 2**53)."""
+    return np.bincount(group, weights=values, minlength=groups).astype(np.int64)
+

@@ -1,8 +1,8 @@
 """How numbers are written: a unit, an interval, and no more digits than the interval supports.
 
-The last digit shown is worth between a twentieth and a half of the half-width of the interval, that is one or
-two significant digits of it (JCGM 100, 7.2.6: usually at most two). Ends of an interval are rounded outwards,
-so that the interval shown contains the one that was estimated.
+The last digit shown is that of the first significant digit of the half-width of the interval (JCGM 100, 7.2.6
+allows at most two). Ends of an interval are rounded outwards, so that the interval shown contains the one that
+was estimated.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def digit_supported(low: float, high: float) -> int | None:
     half_width = (high - low) / 2.0
     if half_width <= 0.0:
         return None
-    last = math.floor(math.log10(half_width / 2.0))
+    last = math.floor(math.log10(half_width))
     first = math.floor(math.log10(max(abs(low), abs(high))))
     return max(last, first - _MOST_DIGITS + 1)
 
@@ -196,9 +196,17 @@ def change(
     return f"{BELOW_RESOLUTION} (within ±{_join(limit, scale.unit)})"
 
 
-def share_change(value: float, low: float, high: float, *, resolved: bool = True) -> str:
-    """A change of a share in percentage points with its interval."""
-    return change(value, low, high, resolved=resolved, scale=Scale(100.0, "points"))
+def share_change(
+    value: float, low: float, high: float, *, resolved: bool = True, unit: str = "points"
+) -> str:
+    """A change of a share in percentage points, a tiny one in ppm: '+0.8 (+0.7 to +0.9) points'."""
+    scale = Scale(100.0, unit)
+    if _finite(value, low, high) and 0.0 < max(abs(low), abs(high)) < 1.0 - _PPM_FROM:
+        scale = Scale(1e6, "ppm")
+    if resolved and not low <= 0.0 <= high:
+        bare = Scale(scale.factor, "")
+        return _join(with_interval(value, low, high, scale=bare, signed=True), scale.unit)
+    return change(value, low, high, resolved=False, scale=scale)
 
 
 def not_determined(reason: str) -> str:

@@ -41,6 +41,7 @@ class CauseLine:
     level: str
     yield_becomes: str
     change: str
+    change_short: str
     resolved: bool
 
 
@@ -98,7 +99,7 @@ def permissible_in_words(requirement: Requirement, span: float) -> str:
     if requirement.reading > 0.0:
         parts.append(numbers.percent(requirement.reading, "reading"))
     if requirement.span > 0.0:
-        limit = numbers.plain(requirement.span * span, "N")
+        limit = numbers.plain(requirement.span * span, "N", scale=numbers.scale_for([span], "N"))
         parts.append(f"{numbers.percent(requirement.span, 'span')} ({limit})")
     if requirement.absolute > 0.0:
         parts.append(numbers.plain(requirement.absolute, "N"))
@@ -111,19 +112,21 @@ def counted_in_words(requirement: Requirement) -> str:
     """Who must keep the permissible error."""
     share = numbers.percent(requirement.share)
     return {
-        "units at every check point": "units within the permissible error at every check point",
+        "units at every check point": "units within at every check point",
         "units by share of readings": f"units with at least {share} of their readings within",
-        "readings": "readings within the permissible error",
+        "readings": "readings within",
     }[requirement.counts]
 
 
 def requirement_in_words(case: Case) -> tuple[str, ...]:
     """The requirement: who, how many, how large an error, over which loads."""
     requirement = case.requirement
-    loads = f"{numbers.plain(case.load_low, 'N')} to {numbers.plain(case.load_high, 'N')}"
+    scale = numbers.scale_for([case.load_high], "N")
+    low = numbers.plain(case.load_low, scale=numbers.Scale(scale.factor, ""))
+    loads = f"{low} to {numbers.plain(case.load_high, scale=scale)}"
     return (
         f"Required: at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)}.",
-        f"Permissible error: {permissible_in_words(requirement, case.span)}; loads {loads}.",
+        f"Permissible error: {permissible_in_words(requirement, case.span)}; load {loads}.",
     )
 
 
@@ -189,16 +192,15 @@ def cause_line(row: pd.Series, budget: pd.DataFrame) -> CauseLine:
     change = [float(row[f"yield_change{end}"]) for end in ("", "_low", "_high")]
     reached = float(row["yield"])
     before = reached - change[0]
-    becomes = numbers.value_only(
-        reached, before + change[1], before + change[2], scale=numbers.Scale(100.0, "%")
-    )
+    becomes = numbers.share_value(reached, before + change[1], before + change[2])
     return CauseLine(
         rank=rank_shown(row, budget),
         factor=str(row["factor"]),
         part=str(row["part"]),
         level=str(row["level"]),
         yield_becomes=becomes if resolved else "–",
-        change=numbers.share_change(change[0], change[1], change[2], resolved=resolved),
+        change=numbers.share_change(*change, resolved=resolved),
+        change_short=numbers.share_change(*change, resolved=resolved, unit=""),
         resolved=resolved,
     )
 
@@ -239,7 +241,7 @@ def assumed_in_words(case: Case) -> str:
     first = [*case.assumed, *case.defaults]
     if not first:
         return "nothing: every quantity and spread was stated as measured"
-    return f"{len(case.assumed)} spreads not measured, {len(case.defaults)} defaults: {'; '.join(first)}"
+    return f"{len(case.assumed)} not measured, {len(case.defaults)} by default: {'; '.join(first)}"
 
 
 def next_step(results: Results) -> str:
@@ -247,7 +249,11 @@ def next_step(results: Results) -> str:
     option = focus_option(results)
     found = option.decisive_yield
     target = results.case.requirement.target
-    if not results.conforms and found.knowledge is not None and found.knowledge[0] < target <= found.sampled.low:
+    if (
+        not results.conforms
+        and found.knowledge is not None
+        and found.knowledge[0] < target <= found.sampled.low
+    ):
         return (
             f"measure more sensors: the draws reach {numbers.percent(target)}, "
             "what is not known of the spreads keeps the lower bound below it"

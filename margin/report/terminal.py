@@ -32,18 +32,18 @@ class Column:
 
 _OPTIONS = (
     Column("Calibration\noption", 14, "left"),
-    Column("Yield and\ninterval", 15),
+    Column("Yield and\ninterval", 16),
     Column("Lower\nbound", 8),
-    Column("95 % of |error|\nbelow, at load", 15),
-    Column("Largest /\npermissible", 13),
+    Column("95 % of |error|\nbelow, at load", 16),
+    Column("Largest /\npermissible", 14),
     Column("Per\nunit", 6),
 )
 _CAUSES = (
     Column("", 2),
-    Column("", 24, "left"),
-    Column("", 18, "left"),
-    Column("", 8),
-    Column("", 23, "left"),
+    Column("Leading cause", 21, "left"),
+    Column("part, level", 17, "left"),
+    Column("becomes", 12),
+    Column("change in points", 24, "left"),
 )
 
 
@@ -64,21 +64,28 @@ def print_summary(results: Results, console: Console) -> None:
 
 
 def lines(summary: Summary, width: int = WIDTH) -> list[Text]:
-    """The lines of the screen; blank lines give way first where there is more to say than room."""
-    blocks = [
-        _head(summary, width),
-        _options(summary, width),
-        _recommendation(summary, width),
-        _causes(summary, width),
-        _notes(summary, width),
-    ]
-    joined: list[Text] = []
+    """The lines of the screen; where there is more to say than room, blank lines and long texts give way."""
+    blocks = _blocks(summary, width, 3)
+    if sum(map(len, blocks)) > LINES:
+        blocks = _blocks(summary, width, 1)
     blanks = min(len(blocks) - 1, LINES - sum(map(len, blocks)))
+    joined: list[Text] = []
     for position, block in enumerate(blocks):
         if 0 < position <= blanks:
             joined.append(Text(""))
         joined.extend(block)
     return joined[:LINES]
+
+
+def _blocks(summary: Summary, width: int, most: int) -> list[list[Text]]:
+    """The parts of the screen, each text at most `most` lines."""
+    return [
+        _head(summary, width),
+        _options(summary, width),
+        _recommendation(summary, width, most),
+        _causes(summary, width),
+        _notes(summary, width, most),
+    ]
 
 
 def table_lines(
@@ -87,9 +94,7 @@ def table_lines(
     """A table by columns; a cell may hold several lines; what is too long ends with an ellipsis."""
     out: list[Text] = []
     if heading:
-        out.extend(
-            Text(line, style=_HEAD) for line in _row_lines(columns, tuple(c.heading for c in columns))
-        )
+        out.extend(Text(line, style=_HEAD) for line in _row_lines(columns, tuple(c.heading for c in columns)))
     for row in rows:
         out.extend(Text(line) for line in _row_lines(columns, row))
     return out
@@ -110,9 +115,7 @@ def _row_lines(columns: tuple[Column, ...], row: tuple[str, ...]) -> list[str]:
     height = max(map(len, cells))
     cells = [[*cell, *[""] * (height - len(cell))] for cell in cells]
     return [
-        " ".join(
-            _cell(cell[line], column) for cell, column in zip(cells, columns, strict=True)
-        ).rstrip()
+        " ".join(_cell(cell[line], column) for cell, column in zip(cells, columns, strict=True)).rstrip()
         for line in range(height)
     ]
 
@@ -143,23 +146,17 @@ def _head(summary: Summary, width: int) -> list[Text]:
 def _options(summary: Summary, width: int) -> list[Text]:
     shown = summary.options[:_MOST_OPTIONS]
     out = table_lines(_OPTIONS, [_option_row(option) for option in shown])
-    first = len(_OPTIONS[0].heading.split("\n"))
     for number, option in enumerate(shown):
-        line = out[first + 2 * number + 1]
-        line.pad_right(max(0, width - line.cell_len))
+        verdict_line = out[2 * number + 3]
+        verdict_line.stylize(_GOOD if option.conforms else _BAD, 0, len(_short_verdict(option)))
     rest = len(summary.options) - len(shown)
     if rest:
         out.extend(wrapped("…", f"{rest} more options stand in the report", width, 1))
-    for number, option in enumerate(shown):
-        out[first + 2 * number + 1].highlight_words(
-            [_short_verdict(option)], style=_GOOD if option.conforms else _BAD
-        )
-        out[first + 2 * number + 1].rstrip()
     return out
 
 
 def _short_verdict(option: OptionLine) -> str:
-    return "conforms" if option.conforms else "does not conf."
+    return "conforms" if option.conforms else "not conforming"
 
 
 def _option_row(option: OptionLine) -> tuple[str, ...]:
@@ -173,34 +170,35 @@ def _option_row(option: OptionLine) -> tuple[str, ...]:
     )
 
 
-def _recommendation(summary: Summary, width: int) -> list[Text]:
-    out = wrapped("Recommended:", summary.recommendation, width, 3)
+def _recommendation(summary: Summary, width: int, most: int) -> list[Text]:
+    out = wrapped("Recommended:", summary.recommendation, width, most)
     if summary.obstacles:
-        out.extend(wrapped("In the way:", "; ".join(summary.obstacles), width, 2))
+        out.extend(wrapped("In the way:", "; ".join(summary.obstacles), width, most))
     return out
 
 
 def _causes(summary: Summary, width: int) -> list[Text]:
-    title = f"Leading causes with {summary.causes_of!r}; if halved, yield becomes"
-    out = wrapped(title, "", width, 1)
+    out = wrapped(
+        f"With {summary.causes_of!r}, if the spread of one cause is halved, yield", "becomes:", width, 1
+    )
     if not summary.causes:
         return [*out, Text("  not determined (no budget was computed)")]
-    return out + table_lines(_CAUSES, [_cause_row(cause) for cause in summary.causes], heading=False)
+    return out + table_lines(_CAUSES, [_cause_row(cause) for cause in summary.causes])
 
 
 def _cause_row(cause: CauseLine) -> tuple[str, ...]:
-    change = cause.change.replace("below resolution (within", "below resolution (")
+    change = cause.change_short.replace("(within ", "(")
     return (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, change)
 
 
-def _notes(summary: Summary, width: int) -> list[Text]:
+def _notes(summary: Summary, width: int, most: int) -> list[Text]:
     out: list[Text] = []
     if summary.checks_exceeded:
-        out.extend(wrapped("Checks EXCEEDED:", "; ".join(summary.checks_exceeded), width, 3, _BAD))
+        out.extend(wrapped("Checks EXCEEDED:", "; ".join(summary.checks_exceeded), width, most, _BAD))
     out.extend(wrapped("Other checks:", summary.checks_other, width, 1))
-    out.extend(wrapped("Assumed:", summary.assumed, width, 2))
+    out.extend(wrapped("Assumed:", summary.assumed, width, min(most, 2)))
     if summary.cautions:
         out.extend(wrapped(f"Cautions ({len(summary.cautions)}):", " | ".join(summary.cautions), width, 1))
-    out.extend(wrapped("Next:", summary.next_step, width, 2))
+    out.extend(wrapped("Next:", summary.next_step, width, min(most, 2)))
     out.extend(wrapped("Computed:", summary.computed, width, 2))
     return out

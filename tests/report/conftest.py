@@ -68,7 +68,11 @@ def case(name: str = "Picking gripper, pad B (invented)") -> Case:
         load_high=20.0,
         check_loads=LOADS,
         requirement=Requirement(reading=0.05, span=0.02),
-        elements={"circuit": ElementSpec("circuit", "divider", Shape, {"resistor": resistor, "offset": offset}, {"position": "low"})},
+        elements={
+            "circuit": ElementSpec(
+                "circuit", "divider", Shape, {"resistor": resistor, "offset": offset}, {"position": "low"}
+            )
+        },
         conditions=tuple(UseCondition(condition, {}) for condition in CONDITIONS),
         calibrations=tuple(CalibrationSpec(name, kind) for name, kind, *_ in OPTIONS),
         dependences=(),
@@ -103,13 +107,23 @@ def errors(scale: float) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def option(name: str, kind: str, scale: float, shares: tuple[float, ...], known: float, largest: float, seconds: float) -> OptionResult:
+def option(
+    name: str,
+    kind: str,
+    scale: float,
+    shares: tuple[float, ...],
+    known: float,
+    largest: float,
+    seconds: float,
+) -> OptionResult:
     """An invented calibration option."""
     yields = {}
     for counts, value in zip(COUNTS, shares, strict=True):
         half = 2 * np.sqrt(value * (1 - value) / 20_000)
         sampled = Estimate(value, value - half, min(1.0, value + 1.1 * half))
-        yields[counts] = Yield(sampled, (known, min(1.0, value + 0.004)), (value - 0.01, min(1.0, value + 0.005)))
+        yields[counts] = Yield(
+            sampled, (known, min(1.0, value + 0.004)), (value - 0.01, min(1.0, value + 0.005))
+        )
     frame = errors(scale)
     pooled = frame[frame["condition"] == "all"]
     worst = pd.DataFrame(
@@ -128,7 +142,12 @@ def option(name: str, kind: str, scale: float, shares: tuple[float, ...], known:
     curve = 1.0 / (1.0 + np.exp(-6.0 * (multiples - 1.0) - np.log(shares[2] / (1 - shares[2]))))
     half = 2 * np.sqrt(curve * (1 - curve) / 20_000)
     limits = pd.DataFrame(
-        {"multiple": multiples, "yield": curve, "yield_low": curve - half, "yield_high": np.minimum(1.0, curve + half)}
+        {
+            "multiple": multiples,
+            "yield": curve,
+            "yield_low": curve - half,
+            "yield_high": np.minimum(1.0, curve + half),
+        }
     )
     saturation = pd.DataFrame(
         {
@@ -174,7 +193,12 @@ def invented_results(name: str = "Picking gripper, pad B (invented)", seed: int 
     """The invented study as the report receives it."""
     generator = np.random.Generator(np.random.Philox(seed))
     samples = [
-        {"option": option_name, "unit": unit, "load_N": load, "error_N": float(deviation) * scale * (0.12 + 0.022 * load)}
+        {
+            "option": option_name,
+            "unit": unit,
+            "load_N": load,
+            "error_N": float(deviation) * scale * (0.12 + 0.022 * load),
+        }
         for option_name, _, scale, *_ in OPTIONS
         for unit, deviation in enumerate(generator.normal(size=12))
         for load in LOADS
@@ -182,10 +206,14 @@ def invented_results(name: str = "Picking gripper, pad B (invented)", seed: int 
     return Results(
         case=case(name),
         options=tuple(option(*row) for row in OPTIONS),
-        recommendation=Recommendation("two-point", "the least effort whose lower bound on yield (95.7 %) reaches 95 %"),
+        recommendation=Recommendation(
+            "two-point", "the least effort whose lower bound on yield (95.7 %) reaches 95 %"
+        ),
         budget=budget(),
         checks=(
-            DesignCheck("amplifier headroom", 4.93, 4.8, "V", -0.027, "exceeded", "upper 0.1 % of units at 20 N, sun"),
+            DesignCheck(
+                "amplifier headroom", 4.93, 4.8, "V", -0.027, "exceeded", "upper 0.1 % of units at 20 N, sun"
+            ),
             DesignCheck("sensor current", 0.00031, 0.001, "A", 0.69, "kept", ""),
             DesignCheck("counts at the smallest load", 14.0, 8.0, "", 0.75, "kept", "at 0.5 N"),
             DesignCheck("bandwidth", 812.0, None, "Hz", None, "for information", ""),
@@ -210,7 +238,9 @@ def failing(results: Results) -> Results:
     """The invented study with no option that conforms and much to say, to fill the screen."""
     options = tuple(replace(found, conforms=False) for found in results.options)
     named = [replace(found, spec=replace(found.spec, name=f"{found.name} again")) for found in options[:3]]
-    long = "a sentence that goes on for rather longer than one line of a terminal has room for, on and on; " * 4
+    long = (
+        "a sentence that goes on for rather longer than one line of a terminal has room for, on and on; " * 4
+    )
     return replace(
         results,
         options=(*options, *named),

@@ -96,22 +96,18 @@ def _first_cycles(frame: pd.DataFrame) -> Iterator[Found]:
 
     Prediction interval of one further value from k others: mean +/- t(k - 1) s sqrt(1 + 1/k), at 99 %.
     """
-    keys = [*SERIES[:-1], "run", "branch", "load_N"]
     good = frame[np.isfinite(frame["output"]) & np.isfinite(frame["load_N"])]
-    cells = good.groupby(keys, observed=True, sort=False)["output"].mean()
-    if cells.empty:
-        return
-    for labels, part in cells.groupby(level=list(range(5)), observed=True, sort=False):
-        table = part.droplevel(list(range(5))).unstack(0).dropna()
+    for _, part in good.groupby(list(SERIES[:-1]), observed=True, sort=False):
+        cells = part.groupby(["branch", "load_N", "run"], observed=True, sort=False)["output"].mean()
+        table = cells.unstack().dropna()
         if table.shape[1] < 4 or table.empty:
             continue
-        runs = (table.mean(axis=0) / abs(table.to_numpy()).mean()).to_numpy(dtype=float)
+        runs = table.to_numpy(dtype=float).mean(axis=0) / np.abs(table.to_numpy(dtype=float)).mean()
         first, later = runs[0], runs[1:]
         limit = stats.t.ppf(1 - FIRST_CYCLE_RISK / 2, later.size - 1) * np.sqrt(1 + 1 / later.size)
         away = first - later.mean()
         if abs(away) > limit * later.std(ddof=1) and away != 0:
-            chosen = good[(good[list(SERIES[:-1])] == list(labels)).all(axis=1)]
             run = table.columns[0]
             reason = f"run {run} reads {100 * away:+.2g} % against the later ones: unconditioned?"
-            for line in chosen.loc[chosen["run"] == run, "line"]:
+            for line in part.loc[part["run"] == run, "line"]:
                 yield int(line), "first cycle", reason

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -91,11 +92,16 @@ def parse(
     return pd.DataFrame(columns), faults
 
 
+def categories(codes: NDArray[np.integer[Any]], names: list[str]) -> pd.Categorical[str]:
+    """Category column from codes (shape (n,), -1 for none) and names."""
+    return pd.Categorical.from_codes(codes, pd.Index(names))
+
+
 def _labels(
     raw: pd.DataFrame, column: str, default: str, lines: NDArray[np.int64], file: str, faults: list[Fault]
-) -> pd.Categorical:
+) -> pd.Categorical[str]:
     if column not in raw:
-        return pd.Categorical.from_codes(np.zeros(len(raw), dtype=np.int8), [default])
+        return categories(np.zeros(len(raw), dtype=np.int64), [default])
     codes, found = pd.factorize(raw[column])
     for place in np.flatnonzero(codes < 0):
         mend = "Name it in each row, or leave the whole column out."
@@ -103,7 +109,7 @@ def _labels(
     names = [_text(value) for value in found]
     distinct = list(dict.fromkeys(names))
     mapped = np.array([distinct.index(name) for name in names] + [-1], dtype=np.int32)
-    return pd.Categorical.from_codes(mapped[codes], distinct)
+    return categories(mapped[codes], distinct)
 
 
 def _text(value: object) -> str:
@@ -113,9 +119,11 @@ def _text(value: object) -> str:
     return str(value).strip()
 
 
-def _branch(raw: pd.DataFrame, lines: NDArray[np.int64], file: str, faults: list[Fault]) -> pd.Categorical:
+def _branch(
+    raw: pd.DataFrame, lines: NDArray[np.int64], file: str, faults: list[Fault]
+) -> pd.Categorical[str]:
     if "branch" not in raw:
-        return pd.Categorical.from_codes(np.full(len(raw), -1), ["up", "down"])
+        return categories(np.full(len(raw), -1), ["up", "down"])
     text = raw["branch"].astype("string").str.strip().str.lower()
     bad = (text.notna() & ~text.isin(["up", "down"])).to_numpy(dtype=bool)
     for place in np.flatnonzero(bad):
@@ -123,7 +131,7 @@ def _branch(raw: pd.DataFrame, lines: NDArray[np.int64], file: str, faults: list
         mend = "Write 'up' or 'down', or leave it empty to have it found from the order of the loads."
         faults.append(Fault(file, int(lines[place]), "branch", str(raw["branch"].iloc[place]), why, mend))
     codes = np.where(text.eq("up").fillna(False), 0, np.where(text.eq("down").fillna(False), 1, -1))
-    return pd.Categorical.from_codes(codes, ["up", "down"])
+    return categories(codes, ["up", "down"])
 
 
 def _numbers(

@@ -15,7 +15,7 @@ from pandas.api.types import union_categoricals
 from margin.bench.data import flags as flagging
 from margin.bench.data.columns import LABELS, SERIES, Output
 from margin.bench.data.lines import Lines, scan
-from margin.bench.data.parse import check_header, missing_notes, parse, unknown_columns
+from margin.bench.data.parse import categories, check_header, missing_notes, parse, unknown_columns
 from margin.bench.data.sequence import branches
 from margin.bench.errors import BenchDataError, Fault
 
@@ -111,7 +111,7 @@ def read_bench(
     Raises BenchDataError with every fault found: file, line, column, value, why, how to mend.
     """
     if isinstance(source, pd.DataFrame):
-        name, comments = "frame", ()
+        name, comments = "frame", list[str]()
         header = [str(column) for column in source.columns]
         output, faults = check_header(header, name)
         if source.empty:
@@ -122,7 +122,7 @@ def read_bench(
     else:
         path = Path(source)
         lines = scan(path)
-        name, header, comments = str(path), list(lines.header), lines.comments
+        name, header, comments = str(path), list(lines.header), list(lines.comments)
         output, faults = check_header(header, name)
         chunks = _chunks(path, lines, chunk_rows)
     if output is None or faults:
@@ -225,5 +225,5 @@ def _complete(frame: pd.DataFrame, has_runs: bool) -> pd.DataFrame:
             runs[np.setdiff1d(rows, known)] = "1"
     return frame.assign(
         run=pd.Categorical(runs),
-        branch=pd.Categorical.from_codes(codes, list(frame["branch"].cat.categories)),
+        branch=categories(codes, ["up", "down"]),
     )

@@ -59,22 +59,32 @@ class ConcentratorInterface:
         "m", 0.0, minimum=0.0, doc="radius of the sensing area; 0: overlap not modelled"
     )
     design_radius: Value = parameter(
-        "m", 0.0, minimum=0.0, doc="designed concentrator radius, to which the area is related; 0: the radius itself"
+        "m",
+        0.0,
+        minimum=0.0,
+        doc="designed concentrator radius, to which the area is related; 0: the radius itself",
     )
     placement: Value = parameter(
         "m", 0.0, minimum=0.0, doc="standard deviation of the concentrator's offset along each axis"
     )
     tilt: Value = parameter("rad", 0.0, minimum=0.0, doc="standard deviation of the tilt about each axis")
     tilt_unevenness: Value = parameter(
-        "1/rad", 0.0, minimum=0.0, doc="slope of pressure over the radius per rad of tilt, relative to its mean"
+        "1/rad",
+        0.0,
+        minimum=0.0,
+        doc="slope of pressure over the radius per rad of tilt, relative to its mean",
     )
     contact_gain: Value = parameter(
-        "", 1.0, positive=True, level="mounting", doc="effect of the contact material on the force that counts"
+        "",
+        1.0,
+        positive=True,
+        level="mounting",
+        doc="effect of the contact material on the force that counts",
     )
-    placement_x: Value = draw("normal", level="mounting", doc="offset along x")
-    placement_y: Value = draw("normal", level="mounting", doc="offset along y")
-    tilt_x: Value = draw("normal", level="mounting", doc="tilt about x")
-    tilt_y: Value = draw("normal", level="mounting", doc="tilt about y")
+    placement_x: Value = draw("normal", level="mounting", scales="placement", doc="offset along x")
+    placement_y: Value = draw("normal", level="mounting", scales="placement", doc="offset along y")
+    tilt_x: Value = draw("normal", level="mounting", scales="tilt", doc="tilt about x")
+    tilt_y: Value = draw("normal", level="mounting", scales="tilt", doc="tilt about y")
 
     def transmit(self, load: Value, setting: Setting) -> Contact:
         """Contact at the sensor under `load` (N), broadcast over all draws."""

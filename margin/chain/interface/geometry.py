@@ -14,24 +14,25 @@ def lens_area(first_radius: Value, second_radius: Value, distance: Value) -> Val
         - 0.5 sqrt((-d + r + R)(d + r - R)(d - r + R)(d + r + R))
 
     Weisstein, 'Circle-Circle Intersection', MathWorld, eq. 14 (from memory). Containment gives the smaller
-    circle and separation gives 0: the distance is held within [|r - R|, r + R], where the formula has just
-    these limits. Radii must be above 0.
+    circle and separation gives 0. Radii must be above 0.
     """
     smaller = np.minimum(first_radius, second_radius)
     nearest = np.abs(first_radius - second_radius)
     farthest = first_radius + second_radius
-    d = np.clip(distance, nearest, farthest)
-    # Equal circles on one another leave d = 0; any d > 0 serves, as both cosines are held within [-1, 1].
-    d = np.maximum(d, 1e-12 * smaller)
+    # held where the formula has a value; equal circles on one another would leave 0
+    d = np.maximum(np.clip(distance, nearest, farthest), 1e-12 * smaller)
     squares = first_radius * first_radius - second_radius * second_radius
     first_cosine = np.clip((d * d + squares) / (2.0 * d * first_radius), -1.0, 1.0)
     second_cosine = np.clip((d * d - squares) / (2.0 * d * second_radius), -1.0, 1.0)
     kite = np.maximum((farthest - d) * (d + nearest) * (d - nearest) * (farthest + d), 0.0)
-    area: Value = (
+    lens = (
         first_radius * first_radius * np.arccos(first_cosine)
         + second_radius * second_radius * np.arccos(second_cosine)
         - 0.5 * np.sqrt(kite)
     )
+    # at its ends the formula loses half its digits: containment and separation are taken exactly
+    apart = np.where(np.greater_equal(distance, farthest), 0.0, lens)
+    area: Value = np.where(np.less_equal(distance, nearest), np.pi * smaller * smaller, apart)
     return area
 
 

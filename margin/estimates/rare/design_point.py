@@ -24,6 +24,7 @@ ITERATIONS = 40
 MARGIN_TOLERANCE = 0.01
 ANGLE_TOLERANCE = 0.01
 SAME_ANGLE = 0.9
+RELEVANT = 1e-3
 FARTHEST = 12.0
 
 
@@ -118,17 +119,22 @@ def distinct(points: Sequence[DesignPoint]) -> tuple[DesignPoint, ...]:
     """The points that differ in direction, nearest first; of two alike the nearer stays."""
     kept: list[DesignPoint] = []
     for point in sorted(points, key=lambda p: (p.beta, not p.converged)):
-        if all(_cosine(point.z, other.z) < SAME_ANGLE for other in kept):
+        if differs(point, kept):
             kept.append(point)
     return tuple(kept)
 
 
-def relevant(points: Sequence[DesignPoint], share: float = 1e-3) -> tuple[DesignPoint, ...]:
-    """The points whose first-order probability is at least `share` of the largest."""
+def differs(point: DesignPoint, others: Sequence[DesignPoint]) -> bool:
+    """Whether the point's direction from the origin differs from that of all the others (by 26 degrees)."""
+    return all(_cosine(point.z, other.z) < SAME_ANGLE for other in others)
+
+
+def relevant(points: Sequence[DesignPoint]) -> tuple[DesignPoint, ...]:
+    """The points whose first-order probability is at least 1e-3 of the largest."""
     if not points:
         return ()
     largest = max(point.first_order for point in points)
-    return tuple(point for point in points if point.first_order >= share * largest)
+    return tuple(point for point in points if point.first_order >= RELEVANT * largest)
 
 
 def _cosine(first: Array, second: Array) -> float:
@@ -149,7 +155,7 @@ def describe(names: Sequence[str], z: Array, quantiles: Callable[[Array], Array]
     values = np.asarray(quantiles(z))
     if not len(names) == len(z) == len(values):
         raise RareEventError(
-            f"{len(names)} names, {len(z)} coordinates and {len(values)} values: give one of each for a factor"
+            f"{len(names)} names, {len(z)} coordinates, {len(values)} values: give one of each for a factor"
         )
     beta = float(np.linalg.norm(z))
     lines = [f"most likely failing case, {beta:.2f} standard deviations from the middle of all factors:"]

@@ -1,37 +1,38 @@
-"""Repeatable random numbers: one counter-based stream for each purpose."""
+"""Repeatable random numbers: one stream for each purpose of an estimate."""
 
 from __future__ import annotations
 
-import hashlib
-
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from distributions import Stream
 from margin.estimates.rare.limit import Array
-
-SMALLEST = 2.0**-54
 
 
 class Draws:
-    """Sequential draws of one named purpose: the same for one seed whatever else is drawn.
+    """Draws of one named purpose, one after the other: the same for one seed whatever else is drawn.
 
     seed  of the whole estimate
-    name  of the purpose, such as 'pilot' or 'chains 3'
+    name  of the purpose, such as 'pilot' or 'subset 3'
     """
 
     def __init__(self, seed: int, name: str) -> None:
-        words = np.frombuffer(hashlib.sha256(name.encode()).digest(), dtype=np.uint32)
-        entropy = [seed & 0xFFFFFFFFFFFFFFFF, *(int(word) for word in words)]
-        self._generator = np.random.Generator(np.random.Philox(np.random.SeedSequence(entropy)))
+        self._stream = Stream(seed)
+        self._name = f"rare failure, {name}"
+        self._taken = 0
 
     def uniforms(self, *shape: int) -> Array:
         """Uniform numbers in the open interval (0, 1)."""
-        return self._generator.random(shape) + SMALLEST
+        count = int(np.prod(shape))
+        found = self._stream.uniforms(self._name, self._taken, count)
+        self._taken += count
+        return found.reshape(shape)
 
     def normals(self, *shape: int) -> Array:
         """Standard normal numbers, by inversion."""
         return np.asarray(ndtri(self.uniforms(*shape)), dtype=np.float64)
 
-    def order(self, count: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    def order(self, count: int) -> NDArray[np.intp]:
         """A random order of range(count)."""
         return np.argsort(self.uniforms(count), kind="stable")

@@ -12,18 +12,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from margin.estimates.rare.design_point import DesignPoint, distinct, relevant, search
+from margin.estimates.rare.design_point import RELEVANT, DesignPoint, differs, distinct, search
 from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
 from margin.estimates.rare.mixture import Mixture, around
 from margin.estimates.rare.result import RareResult, lognormal_interval
 
 FIRST_STAGE = 400
-RESERVE = 1.15
+FEWEST_MORE = 100
+STAGES = 5
+RESERVE = 1.1
 FEWEST_EFFECTIVE = 30.0
-HEAVIEST = 0.1
+HEAVIEST = 0.05
 STRAY = 0.1
 MISSED_STARTS = 4
+NEARER = 0.1
 
 
 @dataclass(frozen=True)
@@ -45,7 +48,8 @@ def importance_sampling(
 ) -> RareResult:
     """Failure probability by importance sampling about `points`.
 
-    Draws a first stage of 400, then as many as the target coefficient of variation asks for, within the budget.
+    A first stage of 400 draws, then as many as the target coefficient of variation asks for, within the
+    budget; where a few draws carry the estimate, more.
     RareEventError where no point is given.
     """
     limit = CountedLimit(limit_state, len(limit_state.names))
@@ -66,13 +70,21 @@ def run_importance(
         raise RareEventError("importance sampling needs at least one design point (got none): search first")
     before = limit.evaluations
     mixture = around(limit, points, seed)
-    z, weights, stray = _stage(limit, mixture, FIRST_STAGE, Draws(seed, "importance 0"))
-    wanted = int(np.ceil(RESERVE * len(weights) * (_variation(weights) / target_cv) ** 2)) if weights.any() else 0
-    left = budget - (limit.evaluations - before)
-    more = min(wanted - FIRST_STAGE, left)
-    if more > 0:
-        further = _stage(limit, mixture, more, Draws(seed, "importance 1"))
-        z, weights, stray = (np.concatenate(pair) for pair in zip((z, weights, stray), further, strict=True))
+    drawn = [_stage(limit, mixture, FIRST_STAGE, Draws(seed, "importance 0"))]
+    for stage in range(1, STAGES):
+        weights = np.concatenate([part[1] for part in drawn])
+        if not weights.any():
+            break
+        variation, heavy = _variation(weights), weights.max() > HEAVIEST * weights.sum()
+        if variation <= target_cv and not heavy:
+            break
+        wanted = int(np.ceil(RESERVE * len(weights) * ((variation / target_cv) ** 2 - 1)))
+        wanted = max(wanted, len(weights)) if heavy else wanted
+        more = min(max(wanted, FEWEST_MORE), budget - (limit.evaluations - before))
+        if more <= 0:
+            break
+        drawn.append(_stage(limit, mixture, more, Draws(seed, f"importance {stage}")))
+    z, weights, stray = (np.concatenate(parts) for parts in zip(*drawn, strict=True))
     missed = missed_points(limit, points, z[weights > 0])
     result = _summary(points, weights, stray, missed, level, target_cv, limit.evaluations - before)
     return ImportanceRun(result, missed)
@@ -86,8 +98,9 @@ def missed_points(
     failing  failing draws, shape (m, d)
 
     A failing draw that lies clearly on the near side of every known point's tangent plane belongs to another
-    region: a search from the nearest few of them, different in direction, finds its design point. Returned are those that
-    are new and whose first-order probability is at least 1e-3 of the largest.
+    region: a search from the nearest few of them, different in direction, finds its design point. Returned
+    are those that are new (or clearly nearer than a known one where the search had stuck) and whose first-order
+    probability is at least 1e-3 of the largest.
     """
     if not len(failing):
         return ()
@@ -103,13 +116,17 @@ def missed_points(
             break
     scale = abs(float(limit(np.zeros((1, limit.dimension)))[0]))
     found = [point for z in starts if (point := search(limit, z, scale)) is not None]
-    known = {id(point) for point in points}
-    everything = relevant(distinct([*points, *found]))
-    return tuple(point for point in everything if id(point) not in known)
+    new = [
+        point
+        for point in distinct(found)
+        if differs(point, [known for known in points if known.converged or known.beta < point.beta + NEARER])
+    ]
+    largest = max((point.first_order for point in [*points, *new]), default=0.0)
+    return tuple(point for point in new if point.first_order >= RELEVANT * largest)
 
 
 def _stage(limit: CountedLimit, mixture: Mixture, count: int, draws: Draws) -> tuple[Array, Array, Array]:
-    """Points (n, d), weights (n,) that are zero where the limit is kept, and the wide component's part (n,)."""
+    """Points (n, d), weights (n,), zero where the limit is kept, and the wide component's part (n,)."""
     z = mixture.draw(count, draws)
     ratio, stray = mixture.weights(z)
     return z, np.where(limit(z) < 0, ratio, 0.0), stray
@@ -154,8 +171,19 @@ def _summary(
             f"{100 * weights.max() / total:.0f} %): the interval may be too narrow"
         )
     if variation > 1.2 * target_cv:
-        warnings.append(f"coefficient of variation {variation:.2f} where {target_cv:.2f} was asked: draw more")
+        warnings.append(
+            f"coefficient of variation {variation:.2f} where {target_cv:.2f} was asked: draw more"
+        )
     low, high = lognormal_interval(probability, variation, level, effective - 1)
     return RareResult(
-        probability, low, high, level, variation, evaluations, "importance", tuple(points), tuple(warnings), effective
+        probability,
+        low,
+        high,
+        level,
+        variation,
+        evaluations,
+        "importance",
+        tuple(points),
+        tuple(warnings),
+        effective,
     )

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve_triangular
 from scipy.special import logsumexp
 
 from margin.estimates.rare.design_point import DesignPoint
@@ -21,25 +22,49 @@ from margin.estimates.rare.limit import Array, CountedLimit
 FULL_CURVATURE_UP_TO = 20
 RANDOM_DIRECTIONS = 12
 REACH = 1.0
+ALONG = 0.7
+AHEAD = 0.5
 PRECISIONS = (0.25, 25.0)
-DEFENSIVE_SHARE = 0.15
+DEFENSIVE_SHARE = 0.1
 MARGINAL_REACH = 1.6
 
 
 @dataclass(frozen=True)
 class Component:
-    """One normal component: share of the draws, centre (d,), lower Cholesky factor (d, d) of its covariance."""
+    """One normal component, sheared along the paraboloid that the limit resembles.
+
+    share      of the draws
+    centre     shape (d,)
+    factor     lower Cholesky factor (d, d) of the covariance before the shear
+    direction  unit vector of failure (d,); zero for no shear
+    bend       curvature matrix (d, d) across the direction: a point v across moves by v' bend v / 2 along it
+    """
 
     share: float
     centre: Array
     factor: Array
+    direction: Array
+    bend: Array
+
+    def place(self, standard: Array) -> Array:
+        """Points (n, d) from standard normal ones (n, d)."""
+        offset = standard @ self.factor.T
+        return self.centre + offset + self._shear(offset)
 
     def log_density(self, z: Array) -> Array:
-        """Logarithm of share times density at z, shape (n, d), without the constant of the normal density."""
-        scaled = np.linalg.solve(self.factor, (z - self.centre).T)
+        """Logarithm of share times density at z, shape (n, d), without the constant of the normal density.
+
+        The shear keeps volumes, so the density is that of the point moved back.
+        """
+        offset = z - self.centre
+        scaled = solve_triangular(self.factor, (offset - self._shear(offset)).T, lower=True)
         return np.asarray(
             np.log(self.share) - np.sum(np.log(np.diag(self.factor))) - 0.5 * np.sum(scaled**2, axis=0)
         )
+
+    def _shear(self, offset: Array) -> Array:
+        along = 0.5 * np.sum((offset @ self.bend) * offset, axis=1)
+        return np.asarray(along[:, None] * self.direction)
 
 
 @dataclass(frozen=True)
@@ -53,9 +78,7 @@ class Mixture:
         bounds = np.rint(count * np.cumsum([c.share for c in self.components])).astype(np.int64)
         standard = draws.normals(count, len(self.components[0].centre))
         parts = np.split(standard, bounds[:-1])
-        return np.concatenate(
-            [c.centre + part @ c.factor.T for c, part in zip(self.components, parts, strict=True)]
-        )
+        return np.concatenate([c.place(part) for c, part in zip(self.components, parts, strict=True)])
 
     def weights(self, z: Array) -> tuple[Array, Array]:
         """Ratio of the standard normal density to the mixture's, and the wide component's part of the latter.
@@ -74,11 +97,14 @@ def around(limit: CountedLimit, points: Sequence[DesignPoint], seed: int) -> Mix
     shares = np.maximum(likely / likely.sum(), 0.05)
     shares *= (1 - DEFENSIVE_SHARE) / shares.sum()
     components = [
-        Component(float(share), point.z, np.linalg.cholesky(_covariance(limit, point, Draws(seed, f"bend {k}"))))
-        for k, (share, point) in enumerate(zip(shares, points, strict=True))
+        _component(limit, float(share), point, Draws(seed, f"bend {number}"))
+        for number, (share, point) in enumerate(zip(shares, points, strict=True))
     ]
     wide = wide_spread(min(point.beta for point in points))
-    components.append(Component(DEFENSIVE_SHARE, np.zeros(dimension), wide * np.eye(dimension)))
+    none = np.zeros(dimension)
+    components.append(
+        Component(DEFENSIVE_SHARE, none, wide * np.eye(dimension), none, np.zeros((dimension, dimension)))
+    )
     return Mixture(tuple(components))
 
 
@@ -87,23 +113,22 @@ def wide_spread(beta: float) -> float:
     return max(1.2, beta / MARGINAL_REACH)
 
 
-def _covariance(limit: CountedLimit, point: DesignPoint, draws: Draws) -> Array:
-    """Covariance about a design point: unit variance along it, (1 + beta x curvature)^-1 across."""
+def _component(limit: CountedLimit, share: float, point: DesignPoint, draws: Draws) -> Component:
+    """The component about a design point: spread reduced along it, variance 1 / (1 + beta bend) across."""
     dimension = limit.dimension
+    along = np.outer(point.direction, point.direction)
+    centre = point.z + AHEAD / max(point.beta, 1.0) * point.direction
     if dimension == 1:
-        return np.eye(1)
+        return Component(share, centre, ALONG * np.eye(1), np.zeros(1), np.zeros((1, 1)))
     bend = _full_bend if dimension <= FULL_CURVATURE_UP_TO else _mean_bend
     tangents, curvature = bend(limit, point, draws)
     values, vectors = np.linalg.eigh(curvature)
     precisions = np.clip(1 + point.beta * values, *PRECISIONS)
     axes = tangents @ vectors
-    across = np.eye(dimension) - np.outer(point.direction, point.direction)
-    known = axes @ axes.T
-    mean = 1 / float(np.mean(precisions))
-    return np.asarray(
-        np.outer(point.direction, point.direction)
-        + (axes / precisions) @ axes.T
-        + mean * (across - known)
+    covariance = ALONG**2 * along + (axes / precisions) @ axes.T
+    curvatures = (precisions - 1) / max(point.beta, 1.0)
+    return Component(
+        share, centre, np.linalg.cholesky(covariance), point.direction, (axes * curvatures) @ axes.T
     )
 
 

@@ -52,8 +52,8 @@ def lognormal_interval(
 ) -> tuple[float, float]:
     """Two-sided interval of a positive estimate whose logarithm is nearly normal.
 
-    The standard deviation of the logarithm is sqrt(ln(1 + cv^2)); Student's t with `freedom` degrees of freedom
-    (at least 1) allows for a coefficient of variation that was itself estimated.
+    The standard deviation of the logarithm is sqrt(ln(1 + cv^2)); Student's t with `freedom` degrees of
+    freedom (at least 1) allows for a coefficient of variation that was itself estimated.
     """
     spread = math.sqrt(math.log1p(coefficient_of_variation**2))
     reach = float(stdtrit(max(freedom, 1.0), 0.5 + level / 2)) * spread
@@ -64,5 +64,7 @@ def binomial_interval(failures: int, draws: int, level: float) -> tuple[float, f
     """Clopper-Pearson interval of a share (Clopper and Pearson 1934)."""
     tail = (1 - level) / 2
     low = 0.0 if failures == 0 else float(beta_distribution.ppf(tail, failures, draws - failures + 1))
-    high = 1.0 if failures == draws else float(beta_distribution.ppf(1 - tail, failures + 1, draws - failures))
+    high = (
+        1.0 if failures == draws else float(beta_distribution.ppf(1 - tail, failures + 1, draws - failures))
+    )
     return low, high

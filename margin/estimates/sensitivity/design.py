@@ -1,8 +1,8 @@
 """Plan of a variance-based sensitivity study: which points to evaluate, and in which order they are kept.
 
 Two independent matrices A and B of uniforms come from one scrambled Sobol sequence in twice the number of
-columns. AB_g is A with the columns of group g taken from B, BA_g is B with the columns of group g taken from A
-(Saltelli, Annoni, Azzini, Campolongo, Ratto and Tarantola 2010, Computer Physics Communications 181, 259-270).
+columns. AB_g is A with the columns of group g taken from B, BA_g is B with those of group g taken from A
+(Saltelli, Annoni, Azzini, Campolongo, Ratto, Tarantola 2010, Computer Physics Communications 181, 259-270).
 The plan holds several independent scramblings of the sequence, because a single quasi-random sample gives no
 honest interval (Owen 1995; L'Ecuyer 2018).
 
@@ -116,9 +116,13 @@ class SobolDesign:
         if not self.groups:
             raise BadDesign("groups is empty; name the group of every input column")
         if any(not name for name in self.groups):
-            raise BadDesign(f"groups {self.groups} holds an empty name; every input column belongs to one group")
+            raise BadDesign(
+                f"groups {self.groups} holds an empty name; every input column belongs to one group"
+            )
         if 2 * self.columns > qmc.Sobol.MAXDIM:
-            raise BadDesign(f"{self.columns} columns; the Sobol sequence serves {qmc.Sobol.MAXDIM // 2} at most")
+            raise BadDesign(
+                f"{self.columns} columns; the Sobol sequence serves {qmc.Sobol.MAXDIM // 2} at most"
+            )
         check_points(self.base, self.scramblings, self.seed)
 
     @classmethod
@@ -204,10 +208,11 @@ class SobolDesign:
         kept, other = (a, b) if matrix in ("A", "AB") else (b, a)
         if group is None:
             return kept.copy()
-        return np.where(self.members(group), other, kept)
+        exchanged: Array = np.where(self.members(group), other, kept)
+        return exchanged
 
     def point(self, scrambling: int, matrix_index: int, row: int) -> Array:
         """The c uniforms of one run, by its place in the row order."""
         points = scrambled_points(2 * self.columns, self.seed, scrambling, slice(row, row + 1))
         matrix, group = self.matrices[matrix_index]
-        return self._exchange(points, matrix, group)[0]
+        return np.asarray(self._exchange(points, matrix, group)[0])

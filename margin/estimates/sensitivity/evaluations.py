@@ -26,7 +26,8 @@ class FailedEvaluations(ValueError):
         values = ", ".join(f"{value:.6g}" for value in inputs)
         super().__init__(
             f"the model gave no finite output in {count} of {total} runs, first in {where}, with inputs "
-            f"(uniforms by column) [{values}]. The inputs are finite: look for the cause in the model. {advice}"
+            f"(uniforms by column) [{values}]. The inputs are finite: look for the cause in the model. "
+            f"{advice}"
         )
 
     def __reduce__(self) -> tuple[type[FailedEvaluations], tuple[object, ...]]:
@@ -143,21 +144,22 @@ def usable_rows(evaluations: Evaluations, policy: FailurePolicy) -> NDArray[np.b
     'raise': FailedEvaluations at the first failed run. 'drop': the whole linked base row (A, B and every
     exchanged row) goes, never a single run, because the estimators compare rows within a base row.
     """
-    finite = np.isfinite(evaluations.values).all(axis=-1)
-    if finite.all():
-        return finite.all(axis=1)
+    finite = np.all(np.isfinite(evaluations.values), axis=-1)
+    kept: NDArray[np.bool_] = np.all(finite, axis=1)
+    if np.all(kept):
+        return kept
     design = evaluations.design
     if policy == "raise":
         scrambling, matrix, row = (int(index) for index in np.argwhere(~finite)[0])
         kind, group = design.matrices[matrix]
+        of_group = "" if group is None else f" of {group!r}"
         raise FailedEvaluations(
             count=int((~finite).sum()),
             total=design.runs,
-            where=f"scrambling {scrambling}, matrix {kind}{'' if group is None else f' of {group!r}'}, row {row}",
+            where=f"scrambling {scrambling}, matrix {kind}{of_group}, row {row}",
             inputs=tuple(float(value) for value in design.point(scrambling, matrix, row)),
             advice="To leave out the whole base row of each failed run, say failures='drop'",
         )
-    kept = finite.all(axis=1)
     if (kept.sum(axis=1) < 2).any():
         raise ValueError(
             f"after dropping {int((~kept).sum())} of {design.base} base rows with failed runs, a scrambling "

@@ -1,0 +1,185 @@
+"""From bench data to spreads by level of variation: what a case needs to know of the sensors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from margin.bench.components import (
+    Between,
+    Component,
+    Components,
+    Correlation,
+    UnitScatter,
+    between_units,
+    correlation,
+    nested_components,
+    scatter_by_unit,
+)
+from margin.bench.data import BenchData, at_points
+from margin.bench.data.columns import SERIES
+from margin.bench.errors import NotMeasurableError
+from margin.bench.merits.merit import sd_interval
+from margin.bench.merits.sweeps import SAME_TEMPERATURE, without_holds
+
+Kind = Literal["thin film", "strain-gauge bridge"]
+LEVELS = ("lot", "sensor", "mounting")
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """Spreads of one circuit and interface.
+
+    parameters   one row a cycle: its labels, temperature_degC and the parameters
+    components   parameter -> components over lot, sensor, mounting, loading; ln_sensitivity is relative
+    reading      relative scatter of repeated readings in one placement
+    between      means and covariance of the parameters between sensors, scatter within taken off
+    together     correlation of the sensors' mean parameters, None where it is not measurable
+    reload       reload scatter of ln_sensitivity by sensor, None where it is not measurable
+    notes        what was assumed and what cannot be had
+    """
+
+    parameters: pd.DataFrame
+    components: dict[str, Components]
+    reading: Component
+    between: Between | None
+    together: Correlation | None
+    reload: UnitScatter | None
+    notes: tuple[str, ...]
+
+
+def cycle_parameters(
+    frame: pd.DataFrame, kind: Kind, reference_load: float | None = None
+) -> tuple[pd.DataFrame, float]:
+    """Parameters of each ascending branch, one row a cycle, and the reference load, N.
+
+    thin film            ln_sensitivity = ln G(Fr) and exponent, line in logarithms; Fr defaults to the
+                         geometric mean of the loads, where the two are hardly correlated
+    strain-gauge bridge  ln_sensitivity = ln(slope) and zero, straight line
+
+    frame  readings as from `at_points`. Raises NotMeasurableError where no cycle has two usable loads.
+    """
+    rows = without_holds(frame)
+    rows = rows[rows["branch"] == "up"]
+    if kind == "thin film":
+        rows = rows[(rows["point_N"] > 0) & (rows["output"] > 0)]
+    if rows.empty:
+        raise NotMeasurableError("no ascending reading with load and output: read the loads going up")
+    loads = rows["point_N"].to_numpy(dtype=float)
+    anchor = float(np.exp(np.log(loads).mean())) if kind == "thin film" else 0.0
+    anchor = anchor if reference_load is None else reference_load
+    x = np.log(loads / anchor) if kind == "thin film" else loads - anchor
+    y = rows["output"].to_numpy(dtype=float)
+    y = np.log(y) if kind == "thin film" else y
+    keys = rows.groupby(list(SERIES), observed=True, sort=False)
+    group = keys.ngroup().to_numpy()
+    size = np.bincount(group)
+    x_mean, y_mean = np.bincount(group, x) / size, np.bincount(group, y) / size
+    inner_x, inner_y = x - x_mean[group], y - y_mean[group]
+    squares = np.bincount(group, inner_x**2)
+    known = squares > 0
+    slope = np.bincount(group, inner_x * inner_y) / np.where(known, squares, 1.0)
+    level = y_mean - slope * x_mean
+    table = keys["temperature_degC"].mean().reset_index()
+    if kind == "thin film":
+        table = table.assign(ln_sensitivity=level, exponent=slope)
+    else:
+        known &= slope != 0
+        table = table.assign(ln_sensitivity=np.log(np.where(known, np.abs(slope), 1.0)), zero=level)
+    if not known.any():
+        raise NotMeasurableError("no ascending branch has two loads: read several loads in each cycle")
+    return table[known].reset_index(drop=True), anchor
+
+
+def spreads_of(
+    data: BenchData,
+    kind: Kind,
+    *,
+    circuit: str | None = None,
+    interface: str | None = None,
+    reference_load: float | None = None,
+    confidence: float = 0.95,
+) -> Spreads:
+    """Spreads of the sensors' parameters by level, for one circuit and one interface.
+
+    circuit, interface  None: the first in the data, said in the notes where there are several
+    A thin film's output must be a conductance (see `BenchData.converted`). Cycles more than 2 degC off the
+    median temperature are left out. Raises NotMeasurableError where there is nothing to estimate from,
+    ValueError for an output that is no conductance.
+    """
+    if kind == "thin film" and data.quantity != "conductance":
+        raise ValueError(
+            f"a thin film is characterised by its conductance, the output is a {data.quantity} "
+            f"({data.unit}): turn it into one with BenchData.converted and the circuit's equation"
+        )
+    frame, notes = _one_setup(data.usable(), circuit, interface)
+    points = at_points(frame)
+    points = points[points["load_N"].notna()]
+    table, anchor = cycle_parameters(points, kind, reference_load)
+    heat = table["temperature_degC"]
+    usual = (heat - heat.median()).abs() <= SAME_TEMPERATURE
+    if not usual.all():
+        notes.append(f"{int((~usual).sum())} cycles at another temperature are left out")
+    table = table[usual].reset_index(drop=True)
+    second = "exponent" if kind == "thin film" else "zero"
+    if kind == "thin film":
+        notes.append(f"sensitivity stated at {anchor:.4g} N")
+    names = ("ln_sensitivity", second)
+    labels = {level: table[level].astype(str).to_numpy() for level in LEVELS}
+    components = {
+        name: nested_components(table[name].to_numpy(), labels, residual="loading", confidence=confidence)
+        for name in names
+    }
+    for name, found in components.items():
+        notes += [f"{name}, {c.level}: {c.note}" for c in found.components if not c.measured]
+    sensor = table.groupby(["lot", "sensor"], observed=True, sort=False).ngroup().to_numpy()
+    values = table[list(names)].to_numpy(dtype=float)
+    between, together = None, None
+    try:
+        between = between_units(values, sensor, names)
+        means = np.stack([np.bincount(sensor, column) / np.bincount(sensor) for column in values.T], axis=1)
+        together = correlation(means[:, 0], means[:, 1], names, confidence)
+    except NotMeasurableError as error:
+        notes.append(str(error))
+    reload: UnitScatter | None = None
+    try:
+        mounting = table["mounting"].astype(str).to_numpy()
+        reload = scatter_by_unit(values[:, 0], sensor, mounting, confidence)
+    except NotMeasurableError as error:
+        notes.append(str(error))
+    return Spreads(table, components, _reading(points, confidence), between, together, reload, tuple(notes))
+
+
+def _one_setup(
+    frame: pd.DataFrame, circuit: str | None, interface: str | None
+) -> tuple[pd.DataFrame, list[str]]:
+    notes = []
+    for column, wanted in (("circuit", circuit), ("interface", interface)):
+        there = [str(name) for name in frame[column].unique()]
+        chosen = there[0] if wanted is None and there else wanted
+        if chosen not in there:
+            raise NotMeasurableError(f"no usable readings with {column} {wanted!r}; there are {there}")
+        if wanted is None and len(there) > 1:
+            notes.append(f"{column} '{chosen}' taken, of {', '.join(there)}")
+        frame = frame[frame[column] == chosen]
+    return frame, notes
+
+
+def _reading(points: pd.DataFrame, confidence: float) -> Component:
+    """Relative scatter of repeated readings within one placement, pooled over loads."""
+    single = without_holds(points)
+    single = single[single["output"] != 0]
+    keys = [*SERIES, "branch", "point_N"]
+    groups = single.groupby(keys, observed=True, sort=False)["output"]
+    dof = len(single) - groups.ngroups
+    if dof < 1:
+        note = "not measurable from this data: one reading in each placement; take ten in a row"
+        return Component("reading", None, None, None, None, None, 0.0, len(single), False, note)
+    relative: NDArray[np.float64] = (single["output"] / groups.transform("mean") - 1).to_numpy(dtype=float)
+    sd = float(np.sqrt(relative @ relative / dof))
+    low, high = sd_interval(sd, dof, confidence)
+    return Component("reading", sd**2, sd, low, high, None, float(dof), len(single), False, "")

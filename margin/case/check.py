@@ -1,0 +1,142 @@
+"""Checks across tables: what each table alone cannot know."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+import numpy as np
+
+from distributions import GaussianCopula, NotPositiveDefinite
+from margin.case import units
+from margin.case.faults import Fault, choices, nearest
+from margin.case.levels import SENSIBLE
+from margin.case.types import CalibrationSpec, Dependence, ElementSpec, Quantity, Requirement, Role
+
+
+def require_match(
+    sensor: Any, circuit: Any, kinds: tuple[str, str], accepting: Iterable[str], file: str
+) -> Iterator[Fault]:
+    """A circuit must accept what the sensor puts out."""
+    if sensor.output_kind != circuit.accepts:
+        puts_out = f'the sensor of kind "{kinds[0]}" puts out a {sensor.output_kind}'
+        reason = f"accepts a {circuit.accepts}, but {puts_out}"
+        yield Fault(file, "circuit", "kind", kinds[1], reason, f"write {choices(accepting)}")
+
+
+def require_error_limit(
+    requirement: Requirement, loads: tuple[float, ...], written: Any, file: str
+) -> Iterator[Fault]:
+    """The permissible error must be above 0 at every check load."""
+    fixed = requirement.span + requirement.absolute
+    if loads and loads[0] == 0.0 and requirement.reading > 0.0 and fixed == 0.0:
+        reason = "is 0 at the check load 0 N, where nothing conforms"
+        mend = 'add a part of the span, for example "larger of 6 % of reading and 1 % of span"'
+        yield Fault(file, "requirement", "permissible_error", written, reason, mend)
+
+
+def require_names(calibrations: tuple[CalibrationSpec, ...], file: str) -> Iterator[Fault]:
+    """Calibration options need names of their own."""
+    seen: set[str] = set()
+    for number, each in enumerate(calibrations, 1):
+        if each.name in seen:
+            yield Fault(
+                file, f"calibration {number}", "name", each.name, "is the name of an earlier option too",
+                "write a name that tells them apart",
+            )  # fmt: skip
+        seen.add(each.name)
+
+
+def require_dependences(
+    dependences: tuple[Dependence, ...], elements: dict[Role, ElementSpec], file: str
+) -> Iterator[Fault]:
+    """Dependences must tie two known spreads of one level, and must be able to hold together."""
+    known = {q.name: q for spec in elements.values() for q in spec.quantities.values()}
+    pairs: set[frozenset[str]] = set()
+    sound: list[Dependence] = []
+    for number, each in enumerate(dependences, 1):
+        table = f"dependence {number}"
+        names = [each.first, each.second]
+        found = list(_unknown(names, known, each, table, file))
+        pair = frozenset((*names, each.level))
+        if each.first == each.second:
+            found.append(
+                Fault(file, table, "between", names, "ties a quantity to itself", "name two quantities")
+            )
+        elif pair in pairs:
+            found.append(
+                Fault(file, table, "between", names, "is stated twice at this level", "keep one of them")
+            )
+        if not -1.0 < each.rank_correlation < 1.0:
+            found.append(
+                Fault(
+                    file,
+                    table,
+                    "rank_correlation",
+                    each.rank_correlation,
+                    "must lie between -1 and 1",
+                    "quantities tied wholly are one quantity",
+                )
+            )
+        pairs.add(pair)
+        yield from found
+        if not found:
+            sound.append(each)
+    if len(sound) == len(dependences):
+        yield from _require_positive_definite(sound, file)
+
+
+def _unknown(
+    names: list[str], known: dict[str, Quantity], each: Dependence, table: str, file: str
+) -> Iterator[Fault]:
+    for name in names:
+        quantity = known.get(name)
+        if quantity is None:
+            near = nearest(name, known)
+            mend = f'did you mean "{near}"?' if near else "write such as sensor.sensitivity"
+            yield Fault(file, table, "between", names, f'"{name}" is not a quantity of this case', mend)
+        elif all(spread.level != each.level for spread in quantity.spreads):
+            role: Role = name.split(".")[0]  # type: ignore[assignment]
+            levels = [spread.level for spread in quantity.spreads]
+            if levels:
+                mend = f"its spreads are per {choices(levels)}"
+            else:
+                level = each.level if each.level in SENSIBLE[role] else SENSIBLE[role][0]
+                mend = f'give it one, for example "+/- 5 % per {level}"'
+            yield Fault(file, table, "between", names, f'"{name}" has no spread per "{each.level}"', mend)
+
+
+def _require_positive_definite(dependences: list[Dependence], file: str) -> Iterator[Fault]:
+    for level in dict.fromkeys(each.level for each in dependences):
+        ties = [each for each in dependences if each.level == level]
+        names = tuple(dict.fromkeys(name for each in ties for name in (each.first, each.second)))
+        matrix = np.eye(len(names))
+        for each in ties:
+            i, j = names.index(each.first), names.index(each.second)
+            matrix[i, j] = matrix[j, i] = each.rank_correlation
+        try:
+            GaussianCopula(names, matrix)
+        except NotPositiveDefinite as error:
+            offered = ", ".join(
+                f"{a} with {b}: {error.nearest[i, j]:.2f}"
+                for i, a in enumerate(error.names)
+                for j, b in enumerate(error.names)
+                if i < j
+            )
+            reason = f'the rank correlations per "{level}" of {", ".join(error.names)} cannot all hold'
+            yield Fault(file, "dependence", "", None, reason, f"the nearest that can: {offered}")
+
+
+def varies_outside(elements: dict[Role, ElementSpec]) -> bool:
+    """Whether anything varies at `common` or `station` or is known from few units only."""
+    return any(
+        spread.level in ("common", "station") or spread.measured_on is not None
+        for spec in elements.values()
+        for quantity in spec.quantities.values()
+        for spread in quantity.spreads
+    )
+
+
+def shown_loads(loads: tuple[float, ...]) -> str:
+    """Loads as text."""
+    return ", ".join(units.show(load, "N") for load in loads)

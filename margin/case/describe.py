@@ -1,0 +1,99 @@
+"""What the tool assumed and how it read what was written: lines for the report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from margin.case import units
+from margin.case.types import ElementSpec, Quantity, Role, Spread, UseCondition
+from margin.chain.parameter import options_of
+
+
+def defaults_of_element(spec: ElementSpec, written: bool, given: Iterable[str]) -> Iterator[str]:
+    """'circuit.offset = 0 V: ideal' for each quantity and choice that the case left out.
+
+    written  whether the file has the table at all
+    given    keys that it has there
+    """
+    if not written:
+        yield f"{spec.role}: not stated, {_what_absent(spec)}"
+        return
+    for quantity in spec.quantities.values():
+        if quantity.defaulted:
+            yield _default_line(quantity)
+    stated = set(given)
+    for name in options_of(spec.cls):
+        if name not in stated:
+            yield f"{spec.role}.{name} = {spec.options[name]}: assumed"
+
+
+def _what_absent(spec: ElementSpec) -> str:
+    if spec.role == "interface":
+        return "ideal: the whole load reaches the sensor"
+    if spec.role == "converter":
+        return "ideal: the voltage is not rounded"
+    if spec.role == "firmware":
+        return "ideal: it knows the temperature"
+    values = ", ".join(
+        f"{name} {units.show(quantity.nominal, quantity.unit)}" for name, quantity in spec.quantities.items()
+    )
+    return f"assumed without spread: {values}"
+
+
+def _default_line(quantity: Quantity) -> str:
+    shown = units.show(quantity.nominal, quantity.unit)
+    if quantity.name == "use.peak":
+        return f"{quantity.name} = {shown}: top of the load range"
+    meaning = "ideal" if quantity.nominal == 0.0 else "assumed without spread"
+    return f"{quantity.name} = {shown}: {meaning}"
+
+
+def all_spreads(
+    elements: dict[Role, ElementSpec], conditions: tuple[UseCondition, ...]
+) -> Iterator[tuple[str, Quantity, Spread]]:
+    """(name for people, quantity, spread) of everything that varies, in the order of the chain."""
+    for spec in elements.values():
+        for quantity in spec.quantities.values():
+            for spread in quantity.spreads:
+                yield quantity.name, quantity, spread
+    for condition in conditions:
+        for quantity in condition.quantities.values():
+            for spread in quantity.spreads:
+                yield f"{quantity.name} ({condition.name})", quantity, spread
+
+
+def reading_line(name: str, quantity: Quantity, spread: Spread) -> str:
+    """'circuit.feedback: -1 % to +1 %, rectangular (GUM 4.3.7), per unit'."""
+    known = f", known from {spread.measured_on} units" if spread.measured_on is not None else ""
+    return f"{name}: {_extent(quantity, spread)} read as {spread.read_as}, per {spread.level}{known}"
+
+
+def assumed_line(name: str, quantity: Quantity, spread: Spread) -> str | None:
+    """A line for a spread that rests on no measurement; None for one that does.
+
+    Units of one lot tell nothing of the spread from lot to lot, so that this one always rests on a statement.
+    """
+    if spread.measured_on is not None and spread.level != "lot":
+        return None
+    note = "lot spread: stated, not measured" if spread.level == "lot" else "stated, not measured"
+    return f"{name}: {_extent(quantity, spread)} per {spread.level} ({note})"
+
+
+def _extent(quantity: Quantity, spread: Spread) -> str:
+    """The limits of a spread, or its standard deviation where it has no limits."""
+    low, high = spread.distribution.support
+    if abs(low) == float("inf") or abs(high) == float("inf"):
+        shift = spread.distribution.mean
+        middle = (
+            f"mean {_size(shift, quantity, spread)}, " if abs(shift) > 1e-9 * spread.distribution.sd else ""
+        )
+        return f"{middle}sd {_size(spread.distribution.sd, quantity, spread)}"
+    if low == -high:
+        return f"+/- {_size(high, quantity, spread)}"
+    return f"{_size(low, quantity, spread)} to {_size(high, quantity, spread)}"
+
+
+def _size(value: float, quantity: Quantity, spread: Spread) -> str:
+    if spread.relative:
+        return f"{value * 100.0:.4g} %"
+    return units.show(value, "delta_degC" if quantity.unit == "degC" else quantity.unit)

@@ -1,0 +1,346 @@
+"""From a case file to a `Case`: everything wrong with it is reported at once."""
+
+from __future__ import annotations
+
+import copy
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, get_args
+
+from pydantic import BaseModel, Field, TypeAdapter, ValidationError
+
+from margin.case import check, describe, translate
+from margin.case.build import nominal_element
+from margin.case.faults import CaseError, Fault, ValueFault
+from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
+from margin.case.quantity import Place, default_quantity
+from margin.case.schema import ABSENT, REQUIRED_TABLES, case_model, kinds_of, quantities_of
+from margin.case.tables import CalibrationTable, CaseTable, LoadTable, RequirementTable, StudyTable
+from margin.case.types import (
+    ROLES,
+    CalibrationSpec,
+    Case,
+    Dependence,
+    ElementSpec,
+    Requirement,
+    Role,
+    StudySpec,
+    UseCondition,
+)
+from margin.chain.parameter import options_of, parameters_of
+
+LARGEST_FILE = 1_000_000
+"""Bytes. A case is written by hand; anything larger is some other file."""
+
+
+def load_case(path: str | Path) -> Case:
+    """Read a case file. Raises CaseError with all its faults."""
+    path = Path(path)
+    return read_case(_text_of(path), path)
+
+
+def read_case(source: str | Mapping[str, Any], path: Path | None = None) -> Case:
+    """Read a case from TOML text or from what such text holds. Runs no code of the case.
+
+    path  the file that messages name. Raises CaseError with all its faults.
+    """
+    file = str(path) if path is not None else "case"
+    raw = _parse(source, file) if isinstance(source, str) else copy.deepcopy(dict(source))
+    reader = _Reader(file, raw)
+    case = reader.read(path)
+    if case is None or reader.faults:
+        raise CaseError(reader.faults)
+    return case
+
+
+def _text_of(path: Path) -> str:
+    file = str(path)
+    try:
+        if path.is_dir():
+            raise CaseError([Fault(file, "", "", None, "is a folder", "name the case file in it")])
+        if not path.exists():
+            raise CaseError([Fault(file, "", "", None, "there is no such file", "check the path")])
+        size = path.stat().st_size
+        if size > LARGEST_FILE:
+            reason = f"{size} bytes are too many for a case (at most {LARGEST_FILE})"
+            raise CaseError([Fault(file, "", "", None, reason, "is this the right file?")])
+        content = path.read_bytes()
+    except (OSError, ValueError) as error:
+        if isinstance(error, CaseError):
+            raise
+        reason = f"cannot be read ({getattr(error, 'strerror', None) or error})"
+        raise CaseError([Fault(file, "", "", None, reason, "check the path and its permissions")]) from error
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        reason = f"is not UTF-8 text (line {line})"
+        raise CaseError([Fault(file, "", "", None, reason, "save it as UTF-8")]) from error
+
+
+def _parse(text: str, file: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text.replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as error:
+        unquoted = "Invalid value" in str(error) or "Expected newline" in str(error)
+        mend = 'texts stand in quotes, as in range = "2 N to 60 N"' if unquoted else ""
+        raise CaseError([Fault(file, "", "", None, f"is not TOML: {error}", mend)]) from error
+    except (ValueError, RecursionError) as error:
+        raise CaseError(
+            [Fault(file, "", "", None, "is not TOML: too long a number or too deep a list")]
+        ) from error
+
+
+@dataclass
+class _Reader:
+    """Collects what can be read of one file, and all faults found on the way."""
+
+    file: str
+    raw: dict[str, Any]
+    faults: list[Fault] = field(default_factory=list)
+    defaults: list[str] = field(default_factory=list)
+
+    def read(self, path: Path | None) -> Case | None:
+        model = case_model()
+        known = list(model.model_fields)
+        for name, value in self.raw.items():
+            if name not in known:
+                self.faults.append(translate.unknown_table(name, value, known, self.file))
+        tables = {name: self.table(name, model) for name in known}
+        about: CaseTable | None = tables["case"]
+        load: LoadTable | None = tables["load"]
+        elements = self.elements(tables)
+        check_loads = self.check_loads(load)
+        requirement = self.requirement(tables["requirement"], check_loads)
+        conditions = self.conditions(tables["use"])
+        calibrations = self.calibrations(tables["calibration"], load)
+        dependences = self.dependences(tables["dependence"], elements)
+        study = self.study(tables["study"], tables["use"], elements)
+        if self.faults or about is None or load is None or requirement is None or study is None:
+            return None
+        spreads = list(describe.all_spreads(elements, conditions))
+        assumed = (describe.assumed_line(*each) for each in spreads)
+        return Case(
+            name=about.name or (path.stem if path is not None else "case"),
+            path=path,
+            notes=about.notes,
+            data=about.data,
+            load_low=load.range[0],
+            load_high=load.range[1],
+            check_loads=check_loads,
+            requirement=requirement,
+            elements=elements,
+            conditions=conditions,
+            calibrations=calibrations,
+            dependences=dependences,
+            study=study,
+            reference_temperature=about.reference_temperature,
+            reference_humidity=about.reference_humidity,
+            defaults=tuple(self.defaults),
+            readings=tuple(describe.reading_line(*each) for each in spreads),
+            assumed=tuple(line for line in assumed if line is not None),
+            elements_from=self.foreign(elements),
+            source=self.raw,
+        )
+
+    def table(self, name: str, model: type[BaseModel]) -> Any:
+        """One checked table, or None where it has faults."""
+        if name not in self.raw:
+            if name in REQUIRED_TABLES:
+                self.faults.append(translate.missing_table(name, self.file))
+                return None
+            value: Any = [] if name in ("calibration", "dependence") else ABSENT.get(name, {})
+        else:
+            value = self.raw[name]
+        try:
+            return _adapter(model, name).validate_python(value)
+        except ValidationError as error:
+            self.faults.extend(
+                translate.faults_of(error, name, value, _model_of(name, value, model), self.file)
+            )
+            return None
+
+    def elements(self, tables: Mapping[str, Any]) -> dict[Role, ElementSpec]:
+        """Elements whose tables are sound."""
+        found: dict[Role, ElementSpec] = {}
+        nominal: dict[Role, Any] = {}
+        for role in ROLES:
+            table = tables[role]
+            if table is None:
+                continue
+            cls = kinds_of(role)[table.kind]
+            spec = _element_spec(role, cls, table)
+            if role == "converter" and role in self.raw and spec.options.get("bits") == 0:
+                mend = "write 1 or more; without the table [converter] it is ideal"
+                self.faults.append(Fault(self.file, role, "bits", 0, "a converter has no 0 bits", mend))
+                continue
+            try:
+                nominal[role] = nominal_element(spec)
+            except ValueError as error:
+                self.faults.append(self.refusal(role, spec, str(error)))
+                continue
+            found[role] = spec
+            given = self.raw.get(role, {})
+            self.defaults.extend(describe.defaults_of_element(spec, role in self.raw, given))
+        if "sensor" in nominal and "circuit" in nominal:
+            accepting = [
+                kind
+                for kind, cls in kinds_of("circuit").items()
+                if getattr(cls, "accepts", None) == nominal["sensor"].output_kind
+            ]
+            kinds = (found["sensor"].kind, found["circuit"].kind)
+            self.faults.extend(
+                check.require_match(nominal["sensor"], nominal["circuit"], kinds, accepting, self.file)
+            )
+        return found
+
+    def refusal(self, role: Role, spec: ElementSpec, reason: str) -> Fault:
+        """What an element says of its values, at the key that it names, if it names one."""
+        key = next((name for name in (*spec.options, *spec.quantities) if f"{role}.{name}" in reason), "")
+        value = self.raw.get(role, {}).get(key) if key else None
+        return Fault(self.file, role, key, value, reason.removeprefix(f"{role}.{key} "))
+
+    def check_loads(self, load: LoadTable | None) -> tuple[float, ...]:
+        if load is None:
+            return ()
+        low, high = load.range
+        if isinstance(load.check, int):
+            loads = evenly(low, high, load.check)
+            if "check" not in self.raw["load"]:
+                self.defaults.append(f"load.check = {check.shown_loads(loads)}: evenly spaced")
+            return loads
+        try:
+            for each in load.check:
+                require_inside(each, low, high)
+        except ValueFault as fault:
+            self.faults.append(self.fault("load", "check", fault))
+        return load.check
+
+    def requirement(self, table: RequirementTable | None, loads: tuple[float, ...]) -> Requirement | None:
+        if table is None:
+            return None
+        limit = table.permissible_error
+        found = Requirement(
+            limit.reading, limit.span, limit.absolute, limit.combine, table.counts, table.share, table.target,
+            table.confidence,
+        )  # fmt: skip
+        written = self.raw["requirement"]
+        self.faults.extend(check.require_error_limit(found, loads, written["permissible_error"], self.file))
+        for key, value in (
+            ("counts", found.counts),
+            ("yield", found.target),
+            ("confidence", found.confidence),
+        ):
+            if key not in written:
+                self.defaults.append(f"requirement.{key} = {value}: assumed")
+        return found
+
+    def conditions(self, use: Any) -> tuple[UseCondition, ...]:
+        found: list[UseCondition] = []
+        names: set[str] = set()
+        for number, table in enumerate((use.condition or []) if use is not None else [], 1):
+            stated = {name: getattr(table, name) for name in quantities_of(kinds_of("use")["use"])}
+            quantities = {name: quantity for name, quantity in stated.items() if quantity is not None}
+            if table.name in names:
+                mend = "write a name that tells them apart"
+                place = f"use.condition {number}"
+                self.faults.append(
+                    Fault(
+                        self.file, place, "name", table.name, "is the name of an earlier condition too", mend
+                    )
+                )
+            names.add(table.name)
+            found.append(UseCondition(table.name, quantities, table.direction))
+        return tuple(found)
+
+    def calibrations(
+        self, tables: list[CalibrationTable] | None, load: LoadTable | None
+    ) -> tuple[CalibrationSpec, ...]:
+        if tables is None or load is None:
+            return ()
+        if not tables:
+            tables = [CalibrationTable(kind=kind) for kind in DEFAULT_KINDS]  # type: ignore[arg-type]
+        found: list[CalibrationSpec] = []
+        written = self.raw.get("calibration") or [{}] * len(tables)
+        for number, (table, raw) in enumerate(zip(tables, written, strict=True), 1):
+            try:
+                spec = calibration_of(table, *load.range)
+            except ValueFault as fault:
+                place = f"calibration {number}"
+                value = raw.get("loads")
+                self.faults.append(Fault(self.file, place, "loads", value, fault.reason, fault.mend))
+                continue
+            if spec.loads and "loads" not in raw:
+                self.defaults.append(f"calibration {spec.name}: loads {check.shown_loads(spec.loads)} chosen")
+            found.append(spec)
+        if len(found) == len(tables):
+            self.faults.extend(check.require_names(tuple(found), self.file))
+        return tuple(found)
+
+    def dependences(self, tables: Any, elements: dict[Role, ElementSpec]) -> tuple[Dependence, ...]:
+        found = tuple(
+            Dependence(t.level, t.between[0], t.between[1], t.rank_correlation) for t in tables or ()
+        )
+        if len(elements) == len(ROLES):
+            self.faults.extend(check.require_dependences(found, elements, self.file))
+        return found
+
+    def study(
+        self, table: StudyTable | None, use: Any, elements: dict[Role, ElementSpec]
+    ) -> StudySpec | None:
+        if table is None or use is None:
+            return None
+        outer = table.outer if check.varies_outside(elements) else 1
+        return StudySpec(
+            table.units, outer, table.units_per_lot, use.conditions, use.loadings, use.readings, table.seed,
+            table.points,
+        )  # fmt: skip
+
+    def fault(self, table: str, key: str, found: ValueFault) -> Fault:
+        return Fault(self.file, table, key, self.raw[table].get(key), found.reason, found.mend)
+
+    @staticmethod
+    def foreign(elements: dict[Role, ElementSpec]) -> tuple[str, ...]:
+        """Where elements that are not ours come from."""
+        modules = (spec.cls.__module__ for spec in elements.values())
+        return tuple(dict.fromkeys(m for m in modules if m.split(".")[0] != "margin"))
+
+
+def _element_spec(role: Role, cls: type, table: Any) -> ElementSpec:
+    quantities = {}
+    for name in quantities_of(cls):
+        stated = getattr(table, name)
+        quantities[name] = (
+            stated if stated is not None else default_quantity(Place(role, name, parameters_of(cls)[name]))
+        )
+    options = {name: getattr(table, name) for name in options_of(cls)}
+    return ElementSpec(role, table.kind, cls, quantities, options)
+
+
+@lru_cache(maxsize=128)
+def _adapter(model: type[BaseModel], name: str) -> TypeAdapter[Any]:
+    """What checks one table; made once, because making it is slow."""
+    declared = model.model_fields[name]
+    annotation: Any = declared.annotation
+    if declared.discriminator is not None:
+        annotation = Annotated[annotation, Field(discriminator=declared.discriminator)]
+    return TypeAdapter(annotation)
+
+
+def _model_of(name: str, value: Any, model: type[BaseModel]) -> type[BaseModel]:
+    """Model whose keys a message may offer."""
+    annotation: Any = model.model_fields[name].annotation
+    models = [
+        each
+        for each in (annotation, *get_args(annotation))
+        if isinstance(each, type) and issubclass(each, BaseModel)
+    ]
+    kind = value.get("kind") if isinstance(value, dict) else None
+    for each in models:
+        declared = each.model_fields.get("kind")
+        if declared is not None and declared.default == kind:
+            return each
+    return models[0] if models else model

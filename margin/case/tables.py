@@ -1,0 +1,254 @@
+"""The tables of a case file that are not elements of the chain, as models that check themselves."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from fractions import Fraction
+from itertools import pairwise
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+
+from margin.case import units
+from margin.case.faults import ValueFault, as_written
+from margin.case.grammar import read_text
+from margin.case.requirement import EXAMPLE, PermissibleError, read_permissible_error
+from margin.chain.parameter import Level
+
+MOST_LOADS = 200
+MOST_UNITS = 100_000_000
+
+
+class Table(BaseModel):
+    """Base of all tables: unknown keys and wrong types are faults."""
+
+    model_config = ConfigDict(
+        extra="forbid", strict=True, frozen=True, arbitrary_types_allowed=True, protected_namespaces=(),
+        populate_by_name=False,
+    )  # fmt: skip
+
+
+def read_single(value: Any, unit: str) -> float:
+    """One value without tolerance, in the SI unit `unit`. Raises ValueFault."""
+    example = units.example(unit)
+    mend = f'write for example "{example}"'
+    if not isinstance(value, str):
+        raise ValueFault(f"a {units.dimension_name(unit)} needs a unit", mend)
+    written = read_text(value)
+    if written.nominal is None or written.spreads:
+        raise ValueFault("is not a single value", mend)
+    if not written.nominal.unit:
+        raise ValueFault(f"a {units.dimension_name(unit)} needs a unit", mend)
+    try:
+        return units.to_si(written.nominal.value, written.nominal.unit, unit)
+    except units.UnitError as error:
+        raise ValueFault(str(error), mend) from error
+
+
+def _load(value: Any) -> float:
+    load = read_single(value, "N")
+    if load < 0.0:
+        raise ValueFault("a load cannot be negative", 'write for example "10 N"')
+    return load
+
+
+def _range(value: Any) -> tuple[float, float]:
+    mend = 'write for example "2 N to 60 N"'
+    if not isinstance(value, str):
+        raise ValueFault("is not a range of loads", mend)
+    written = read_text(value)
+    if written.ends is None or len(written.spreads) > 1 or "(" in value or "per" in value.split():
+        raise ValueFault("is not a range of loads", mend)
+    try:
+        low, high = (units.to_si(end.value, end.unit, "N") for end in written.ends)
+    except units.UnitError as error:
+        reason = str(error) if written.ends[0].unit else "a force needs a unit"
+        raise ValueFault(reason, mend) from error
+    if low < 0.0:
+        raise ValueFault("a load cannot be negative", mend)
+    if low == high:
+        raise ValueFault("the range has no span", mend)
+    if low > high:
+        shown = f"{units.show(high, 'N')} to {units.show(low, 'N')}"
+        raise ValueFault("the range is reversed", f'write "{shown}"')
+    return low, high
+
+
+def _check(value: Any) -> int | tuple[float, ...]:
+    mend = 'write a number of loads such as 7, or loads such as ["2 N", "30 N", "60 N"]'
+    if isinstance(value, int) and not isinstance(value, bool):
+        if not 2 <= value <= MOST_LOADS:
+            raise ValueFault(f"it takes 2 to {MOST_LOADS} check loads", mend)
+        return value
+    if not isinstance(value, list) or not value:
+        raise ValueFault("is not a list of loads or a number of them", mend)
+    return _ascending(value)
+
+
+def _ascending(value: Any) -> tuple[float, ...]:
+    if not isinstance(value, list):
+        raise ValueFault("is not a list of loads", 'write for example ["10 N", "50 N"]')
+    if len(value) > MOST_LOADS:
+        raise ValueFault(f"{len(value)} loads are too many", f"write {MOST_LOADS} at most")
+    loads: list[float] = []
+    for each in value:
+        try:
+            loads.append(_load(each))
+        except ValueFault as fault:
+            raise ValueFault(f"{as_written(each)}: {fault.reason}", fault.mend) from fault
+    if any(later <= earlier for earlier, later in pairwise(loads)):
+        raise ValueFault("the loads do not ascend", "write each load once, the smallest first")
+    return tuple(loads)
+
+
+def _share(value: Any) -> float:
+    mend = 'write for example "95 %" or 0.95'
+    if isinstance(value, str):
+        written = read_text(value)
+        if written.nominal is None or written.spreads or written.nominal.unit not in ("", "%"):
+            raise ValueFault("is not a share", mend)
+        share = float(written.nominal.value * (Fraction(1, 100) if written.nominal.unit else 1))
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        share = math.inf if isinstance(value, int) and abs(value) > 1000 else float(value)
+    else:
+        raise ValueFault("is not a share", mend)
+    if not 0.0 < share < 1.0:
+        raise ValueFault("must lie between 0 % and 100 %", mend)
+    return share
+
+
+def _single(unit: str) -> Callable[[Any], float]:
+    def read(value: Any) -> float:
+        return read_single(value, unit)
+
+    return read
+
+
+def _humidity(value: Any) -> float:
+    mend = 'write for example "50 %RH"'
+    if isinstance(value, str):
+        written = read_text(value)
+        if written.nominal is None or written.spreads or written.nominal.unit not in ("", "%", "%RH"):
+            raise ValueFault("is not a relative humidity", mend)
+        humidity = float(written.nominal.value)
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        humidity = math.inf if isinstance(value, int) and abs(value) > 1000 else float(value)
+    else:
+        raise ValueFault("is not a relative humidity", mend)
+    if not 0.0 <= humidity <= 100.0:
+        raise ValueFault("must lie between 0 %RH and 100 %RH", mend)
+    return humidity
+
+
+def _as_text(*examples: str) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "examples": list(examples)})
+
+
+_LOADS = {"type": "array", "items": {"type": "string", "examples": ["10 N"]}, "maxItems": MOST_LOADS}
+_SHARE = {"anyOf": [{"type": "string"}, {"type": "number"}], "examples": ["95 %", 0.95]}
+
+Loads = Annotated[tuple[float, ...], BeforeValidator(_ascending), WithJsonSchema(_LOADS)]
+Range = Annotated[tuple[float, float], BeforeValidator(_range), _as_text("2 N to 60 N")]
+CheckLoads = Annotated[
+    int | tuple[float, ...],
+    BeforeValidator(_check),
+    WithJsonSchema({"anyOf": [{"type": "integer", "minimum": 2, "maximum": MOST_LOADS}, _LOADS]}),
+]
+Share = Annotated[float, BeforeValidator(_share), WithJsonSchema(_SHARE)]
+Temperature = Annotated[float, BeforeValidator(_single("degC")), _as_text("25 degC")]
+Humidity = Annotated[
+    float,
+    BeforeValidator(_humidity),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "number"}], "examples": ["50 %RH", 50]}),
+]
+Permissible = Annotated[PermissibleError, BeforeValidator(read_permissible_error), _as_text(EXAMPLE, "2 N")]
+
+
+class CaseTable(Table):
+    """What the case is about, and the climate at which all nominal values hold."""
+
+    name: str = Field(default="", max_length=200, description="name of the case, as the report shows it")
+    notes: str = Field(default="", max_length=20_000, description="anything worth remembering")
+    data: str = Field(
+        default="not stated", max_length=200, description='"invented", "measured" or where from'
+    )
+    reference_temperature: Temperature = Field(default=25.0, description="nominal values hold here")
+    reference_humidity: Humidity = Field(default=50.0, description="nominal values hold here, %RH")
+
+
+class LoadTable(Table):
+    """Range of loads and the loads at which the error is checked."""
+
+    range: Range = Field(description="lowest and highest load in use")
+    check: CheckLoads = Field(default=7, description="loads to check, or how many, evenly spaced")
+
+
+class RequirementTable(Table):
+    """Maximum permissible error (VIM 4.26) and who must keep it."""
+
+    permissible_error: Permissible = Field(description="limit of the force error; says of what")
+    counts: Literal["units at every check point", "units by share of readings", "readings"] = Field(
+        default="units at every check point", description="what conforms"
+    )
+    share: Share = Field(default=0.95, description="readings of a unit that must be within, if that counts")
+    target: Share = Field(default=0.95, alias="yield", description="yield to reach")
+    confidence: Share = Field(default=0.95, description="of every interval, two-sided")
+
+
+class CalibrationTable(Table):
+    """One calibration option."""
+
+    kind: Literal["none", "tare", "one-point", "two-point", "multi-point", "lot-curve", "classes"] = Field(
+        description="how much is measured at each unit"
+    )
+    name: str | None = Field(default=None, min_length=1, max_length=80, description="default: the kind")
+    space: Literal["force", "signal", "output", "logarithm"] = Field(
+        default="force", description="where the correction is a straight line or curve"
+    )
+    loads: Loads | None = Field(default=None, description="loads applied; default: chosen from the range")
+    reloads: int = Field(default=1, ge=1, le=1000, description="placements of each load, averaged")
+    samples: int = Field(default=1, ge=1, le=1_000_000, description="readings averaged in each placement")
+    fit: Literal["least squares", "piecewise"] = Field(default="least squares", description="of multi-point")
+    degree: int | None = Field(default=None, ge=1, le=5, description="of the polynomial of multi-point")
+    weights: Literal["equal", "relative"] = Field(default="equal", description="relative: 1 / load squared")
+    direction: Literal["up", "down", "both"] = Field(
+        default="up", description="branches of the load cycle used"
+    )
+    stage: Literal["bare sensor", "sub-assembly", "finished product"] = Field(
+        default="finished product", description="what is calibrated"
+    )
+    tare: bool = Field(default=False, description="the unloaded signal is taken and removed first")
+    temperature_correction: bool = Field(
+        default=False, description="firmware evaluates its curve at the measured temperature"
+    )
+    classes: int = Field(default=4, ge=2, le=100, description="number of classes, for kind classes")
+    sample_units: int = Field(
+        default=10, ge=2, le=10_000, description="units characterised, for kind lot-curve"
+    )
+
+
+class DependenceTable(Table):
+    """Rank correlation (Spearman) between two spreads of one level."""
+
+    between: list[str] = Field(min_length=2, max_length=2, description="names such as sensor.sensitivity")
+    level: Level = Field(default="unit", description="level at which both spreads vary")
+    rank_correlation: float = Field(description="inside -1 to 1")
+
+
+class StudyTable(Table):
+    """How much to draw."""
+
+    units: int = Field(default=20_000, ge=10, le=MOST_UNITS, description="units drawn in all")
+    outer: int = Field(default=40, ge=1, le=100_000, description="draws of what is common or of the station")
+    units_per_lot: int = Field(default=100, ge=1, le=MOST_UNITS, description="units in a production lot")
+    seed: int = Field(default=1, ge=0, le=2**63 - 1, description="of the random numbers")
+    points: Literal["random", "latin", "sobol"] = Field(default="random", description="kind of sampling")
+
+
+COUNTS: dict[str, Any] = {
+    "conditions": (int, Field(default=2, ge=1, le=10_000, description="periods of use drawn for each unit")),
+    "loadings": (int, Field(default=2, ge=1, le=10_000, description="placements of each load in a period")),
+    "readings": (int, Field(default=1, ge=1, le=10_000, description="readings in each placement")),
+}
+"""Keys of [use] beside its quantities."""

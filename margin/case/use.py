@@ -1,0 +1,37 @@
+"""How the product is used: what holds around a reading."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from margin.chain.parameter import Value, draw, option, parameter
+
+
+@dataclass(frozen=True, kw_only=True)
+class Use:
+    """Temperature, time under load, age and humidity at which readings are taken; values only."""
+
+    kind: ClassVar[str] = "use"
+
+    temperature: Value = parameter(
+        "degC", 23.0, level="condition", minimum=-273.15, doc="temperature of the product in use"
+    )
+    dwell: Value = parameter(
+        "s", 1.0, level="condition", positive=True, doc="time under load when the reading is taken"
+    )
+    age: Value = parameter("h", 0.0, level="condition", minimum=0.0, doc="time in service since production")
+    humidity: Value = parameter(
+        "percent_RH", 50.0, level="condition", minimum=0.0, maximum=100.0, doc="relative humidity in use"
+    )
+    peak: Value = parameter(
+        "N",
+        0.0,
+        level="loading",
+        minimum=0.0,
+        doc="largest load of the load cycle; 0 N: top of the load range",
+    )
+    direction: str = option(
+        "up", choices=("up", "down", "either"), doc="branch of the load cycle on which readings are taken"
+    )
+    direction_draw: Value = draw("uniform", level="loading", doc="which branch, where direction is either")

@@ -1,0 +1,115 @@
+"""The whole chain from load to code."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+
+from margin.chain.converter import Converter
+from margin.chain.elements import Circuit, Contact, Interface, Sensor
+from margin.chain.laws import absent
+from margin.chain.parameter import Value, parameters_of
+from margin.chain.setting import Setting
+
+
+@runtime_checkable
+class LoadedOutput(Protocol):
+    """A circuit that tells the resistance with which it drives the converter; optional."""
+
+    def output_resistance(self, output: Value, setting: Setting) -> Value:
+        """ohm."""
+
+
+@dataclass(frozen=True)
+class Response:
+    """What a chain does under a load; every array broadcasts over (unit, condition, loading, reading, load).
+
+    code     of the converter, a float that holds a whole number
+    voltage  V, at the circuit's output, noise included, before the limits of its swing
+    counts   of the converter before rounding and limiting, swing included
+    clipped  whether voltage or counts lie beyond a limit
+    output   of the sensor at the voltage that the circuit puts across it, S or V/V
+    contact  at the sensor
+    """
+
+    code: Any
+    voltage: Value
+    counts: Value
+    clipped: Any
+    output: Value
+    contact: Contact
+    circuit: Circuit
+    setting: Setting
+
+    @property
+    def sensor_voltage(self) -> Value:
+        """Voltage across the sensor, V."""
+        return self.circuit.sensor_voltage(self.output, self.setting)
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Interface, sensor, circuit and converter of one unit, or of many where their fields are arrays.
+
+    Raises ValueError where the circuit cannot read this kind of sensor.
+    """
+
+    interface: Interface
+    sensor: Sensor
+    circuit: Circuit
+    converter: Converter
+
+    def __post_init__(self) -> None:
+        if self.sensor.output_kind != self.circuit.accepts:
+            raise ValueError(
+                f"circuit {self.circuit.kind!r} reads a {self.circuit.accepts}, but sensor "
+                f"{self.sensor.kind!r} puts out a {self.sensor.output_kind}: choose a circuit that accepts it"
+            )
+
+    def respond(self, load: Value, setting: Setting) -> Response:
+        """Response to `load` (N).
+
+        load -> contact -> sensor output -> operating point -> voltage -> swing -> code. The circuit's noise
+        is that of one conversion; where the converter averages N of them it is taken as independent from one
+        to the next and falls as 1 / sqrt(N).
+        """
+        contact = self.interface.transmit(load, setting)
+        circuit = averaged(self.circuit, self.converter.averaging)
+        output = circuit.operate(
+            self.sensor.output(contact, self._at_sensor(setting)),
+            self.sensor.voltage_coefficient,
+            self.sensor.voltage_reference,
+            setting,
+        )
+        voltage = circuit.voltage(output, setting)
+        low, high = circuit.swing(setting)
+        limited = np.clip(voltage, low, high)
+        reference = circuit.reference_voltage(setting)
+        counts = self.converter.counts(self._at_converter(limited, output, setting), reference, setting)
+        clipped = (voltage < low) | (voltage > high) | self.converter.outside(counts)
+        code = self.converter.code_of_counts(counts)
+        return Response(code, voltage, counts, clipped, output, contact, circuit, setting)
+
+    def _at_sensor(self, setting: Setting) -> Setting:
+        """The setting with the peak of the load cycle as the force that reaches the sensor."""
+        if absent(setting.descending):
+            return setting
+        return dataclasses.replace(setting, peak=self.interface.transmit(setting.peak, setting).force)
+
+    def _at_converter(self, voltage: Value, output: Value, setting: Setting) -> Value:
+        """Voltage less the drop of the converter's input leakage across the circuit's resistance."""
+        if absent(self.converter.input_leakage) or not isinstance(self.circuit, LoadedOutput):
+            return voltage
+        return voltage - self.converter.input_leakage * self.circuit.output_resistance(output, setting)
+
+
+def averaged(circuit: Circuit, conversions: int) -> Circuit:
+    """The circuit with its standardised draws at level `reading` divided by the root of the conversions."""
+    if conversions == 1 or not dataclasses.is_dataclass(circuit):
+        return circuit
+    noise = [name for name, p in parameters_of(type(circuit)).items() if p.draw and p.level == "reading"]
+    root = float(np.sqrt(conversions))
+    return dataclasses.replace(circuit, **{name: getattr(circuit, name) / root for name in noise})

@@ -1,0 +1,108 @@
+"""Instrumentation amplifier behind a strain-gauge bridge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from margin.chain.circuits import parts
+from margin.chain.circuits.front_end import FrontEnd
+from margin.chain.elements import OutputKind
+from margin.chain.laws import absent, reciprocal
+from margin.chain.parameter import Value, parameter
+from margin.chain.setting import Setting
+
+
+@dataclass(frozen=True, kw_only=True)
+class BridgeAmplifier(FrontEnd):
+    """Output voltage, V = Vp + Gc (u r + Vos + Ib Rb + u / (2 CMRR)) + Voo.
+
+    u = D Rb / (Rb + Ro)     excitation D = excitation_ratio * reference behind the source resistance Ro
+    Gc = N / (1 + N / A)     N = 1 + Ri / Rg, by an internal resistor Ri and the gain resistor Rg
+    Vp = pedestal_ratio * reference; Voo, the offset of the output stage. `bias_current` is the difference of
+    the two input currents. `common_mode_rejection` is the plain ratio (1e5 for 100 dB; 0: ideal); the common
+    mode is half the excitation. The filter is `filter_resistor` and the capacitor behind the amplifier.
+    """
+
+    kind: ClassVar[str] = "bridge amplifier"
+    accepts: ClassVar[OutputKind] = "ratio"
+
+    internal_resistor: Value = parameter("ohm", positive=True, doc="internal resistor Ri of gain 1 + Ri / Rg")
+    internal_tempco: Value = parameter("1/K", 0.0, doc="relative change of the internal resistor")
+    gain_resistor: Value = parameter("ohm", positive=True, doc="resistor Rg that sets the gain")
+    gain_resistor_tempco: Value = parameter("1/K", 0.0, doc="relative change of the gain resistor")
+    gain_resistor_ageing: Value = parameter("", 0.0, doc="relative drift of the gain resistor over 1000 h")
+    excitation_ratio: Value = parameter("", 1.0, positive=True, doc="excitation relative to the reference")
+    pedestal_ratio: Value = parameter("", 0.0, doc="output at zero input relative to the reference")
+    output_offset: Value = parameter("V", 0.0, doc="offset of the output stage")
+    common_mode_rejection: Value = parameter(
+        "", 0.0, minimum=0.0, doc="plain ratio, 1e5 for 100 dB; 0: ideal"
+    )
+    bridge_resistance: Value = parameter("ohm", 350.0, positive=True, doc="resistance of the bridge")
+    filter_resistor: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistor before the filter capacitor")
+
+    def gain(self, setting: Setting) -> Value:
+        """Ideal gain, 1 + Ri / Rg."""
+        internal = parts.at_setting(self.internal_resistor, self.internal_tempco, 0.0, setting)
+        return 1.0 + internal / parts.at_setting(
+            self.gain_resistor, self.gain_resistor_tempco, self.gain_resistor_ageing, setting
+        )
+
+    def sensor_voltage(self, output: Value, setting: Setting) -> Value:
+        """Voltage across the bridge, V."""
+        drive = self.excitation_ratio * self.reference_voltage(setting)
+        if absent(self.source_resistance):
+            return drive
+        return drive * self.bridge_resistance / (self.bridge_resistance + self.source_resistance)
+
+    def sensor_current(self, output: Value, setting: Setting) -> Value:
+        """Current into the bridge, A."""
+        return self.sensor_voltage(output, setting) / self.bridge_resistance
+
+    def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
+        """Ratio, V/V, at the excitation."""
+        if absent(coefficient):
+            return output
+        u = self.sensor_voltage(output, setting)
+        return output * (1.0 + coefficient * (u - voltage_reference))
+
+    def static_voltage(self, output: Value, setting: Setting) -> Value:
+        """Output voltage, V, at rest and without noise."""
+        u = self.sensor_voltage(output, setting)
+        error = self.offset_voltage(setting) + self.input_current(setting) * self.bridge_resistance
+        common = 0.5 * u * reciprocal(self.common_mode_rejection)
+        pedestal = self.pedestal_ratio * self.reference_voltage(setting) + self.output_offset
+        return pedestal + self.noise_gain(output, setting) * (u * output + error + common)
+
+    def output_from(self, voltage: Value, setting: Setting) -> Value:
+        """Ratio, V/V: (V - Vp) / (gain * excitation)."""
+        vr = self.reference_voltage(setting)
+        return (voltage - self.pedestal_ratio * vr) / (self.gain(setting) * self.excitation_ratio * vr)
+
+    def noise_gain(self, output: Value, setting: Setting) -> Value:
+        """Gain with the amplifier's finite open-loop gain, N / (1 + N / A)."""
+        gain = self.gain(setting)
+        return gain / (1.0 + gain * reciprocal(self.open_loop_gain))
+
+    def time_constant(self, output: Value, setting: Setting) -> Value:
+        """s: filter resistor times capacitor."""
+        return self.filter_resistor * self.capacitor
+
+    def noise_density(self, output: Value, setting: Setting) -> Value:
+        """Squared density, V2/Hz: Gc^2 (en^2 + (in Rb)^2 / 2 + 4 k T Rb) + 4 k T Rf.
+
+        Each input sees half the bridge resistance, hence 2 (in Rb / 2)^2.
+        """
+        rb = self.bridge_resistance
+        amplifier = self.voltage_noise**2 + 0.5 * (self.current_noise * rb) ** 2
+        inside = amplifier + parts.johnson_density(rb, setting.temperature)
+        after = parts.johnson_density(self.filter_resistor, setting.temperature)
+        return self.noise_gain(output, setting) ** 2 * inside + after
+
+    def output_current(self, output: Value, setting: Setting) -> Value:
+        """A, into the load."""
+        return self.into_load(self.static_voltage(output, setting))
+
+    def output_resistance(self, output: Value, setting: Setting) -> Value:
+        """ohm: the filter resistor."""
+        return self.filter_resistor

@@ -1,0 +1,206 @@
+"""What all front ends have in common: reference, amplifier terms, filter, noise, limits."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from typing import ClassVar, NamedTuple
+
+import numpy as np
+
+from margin.chain.circuits import parts
+from margin.chain.elements import OutputKind
+from margin.chain.laws import absent, reciprocal
+from margin.chain.parameter import Value, draw, parameter
+from margin.chain.setting import Setting
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrontEnd(ABC):
+    """Fields and laws of every front end; a circuit adds its equation.
+
+    voltage = static voltage of (attenuation * output) + noise
+
+    The attenuation is that of the filter pole and of the amplifier's closed-loop bandwidth at the load
+    frequency, and acts on the sensor's output: a swinging load is seen with its amplitude reduced. Terms left
+    at 0 are ideal: an open-loop gain, bandwidth or upper swing of 0 means 'no limit'.
+    """
+
+    reference: Value = parameter("V", positive=True, doc="reference voltage that drives the sensor")
+    reference_tempco: Value = parameter("1/K", 0.0, doc="relative change of the reference with temperature")
+    reference_ageing: Value = parameter("", 0.0, doc="relative drift of the reference over 1000 h")
+    source_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistance of the source of the drive")
+    offset: Value = parameter("V", 0.0, doc="input offset voltage of the amplifier")
+    offset_drift: Value = parameter("V/K", 0.0, doc="change of the offset with temperature")
+    bias_current: Value = parameter("A", 0.0, doc="current into the amplifier's input")
+    bias_drift: Value = parameter("A/K", 0.0, doc="change of the bias current with temperature")
+    open_loop_gain: Value = parameter("", 0.0, minimum=0.0, doc="of the amplifier; 0: infinite")
+    gain_bandwidth: Value = parameter("Hz", 0.0, minimum=0.0, doc="gain-bandwidth product; 0: no limit")
+    swing_low: Value = parameter("V", 0.0, doc="lowest output voltage")
+    swing_high: Value = parameter("V", 0.0, minimum=0.0, doc="highest output voltage; 0: no limit")
+    load_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="load on the output; 0: none")
+    output_current_limit: Value = parameter(
+        "A", 0.0, minimum=0.0, doc="largest output current; 0: none stated"
+    )
+    capacitor: Value = parameter("F", 0.0, minimum=0.0, doc="filter capacitor; 0: no filter")
+    voltage_noise: Value = parameter("V/Hz**0.5", 0.0, minimum=0.0, doc="input voltage noise density")
+    current_noise: Value = parameter("A/Hz**0.5", 0.0, minimum=0.0, doc="input current noise density")
+    noise_bandwidth: Value = parameter(
+        "Hz", 0.0, minimum=0.0, doc="noise bandwidth where there is no filter capacitor; 0: no noise"
+    )
+    noise_draw: Value = draw("normal", level="reading", doc="noise of sensor, resistors and amplifier")
+
+    kind: ClassVar[str]
+    accepts: ClassVar[OutputKind]
+
+    @abstractmethod
+    def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
+        """Output of the sensor at the voltage that this circuit puts across it."""
+
+    @abstractmethod
+    def sensor_voltage(self, output: Value, setting: Setting) -> Value:
+        """Voltage across the sensor, V."""
+
+    @abstractmethod
+    def sensor_current(self, output: Value, setting: Setting) -> Value:
+        """Current through the sensor, A."""
+
+    @abstractmethod
+    def static_voltage(self, output: Value, setting: Setting) -> Value:
+        """Output voltage, V, at rest and without noise."""
+
+    @abstractmethod
+    def output_from(self, voltage: Value, setting: Setting) -> Value:
+        """Sensor output that gives `voltage`, by the ideal equation."""
+
+    @abstractmethod
+    def noise_gain(self, output: Value, setting: Setting) -> Value:
+        """Closed-loop gain from the amplifier's input to the output."""
+
+    @abstractmethod
+    def time_constant(self, output: Value, setting: Setting) -> Value:
+        """Time constant of the filter pole, s; 0 without a capacitor."""
+
+    @abstractmethod
+    def noise_density(self, output: Value, setting: Setting) -> Value:
+        """Squared noise density at the output, V2/Hz, inside the bandwidth."""
+
+    @abstractmethod
+    def output_current(self, output: Value, setting: Setting) -> Value:
+        """Current out of the amplifier, A, into its load and its feedback."""
+
+    @abstractmethod
+    def output_resistance(self, output: Value, setting: Setting) -> Value:
+        """Source resistance that a converter sees, ohm."""
+
+    def voltage(self, output: Value, setting: Setting) -> Value:
+        """Output voltage, V, noise included, before the limits of the output swing."""
+        if absent(setting.load_frequency):
+            static = self.static_voltage(output, setting)
+        else:
+            static = self.static_voltage(output * self.attenuation(output, setting), setting)
+        silent = absent(self.capacitor) and absent(self.noise_bandwidth)
+        if silent or absent(self.noise_draw):
+            return static
+        return static + self.noise_draw * self.noise_rms(output, setting)
+
+    def attenuation(self, output: Value, setting: Setting) -> Value:
+        """Amplitude at the load frequency relative to a load at rest."""
+        f = setting.load_frequency
+        filtered = parts.one_pole(2.0 * np.pi * f * self.time_constant(output, setting))
+        if absent(self.gain_bandwidth):
+            return filtered
+        closed_loop = self.gain_bandwidth / self.noise_gain(output, setting)
+        return filtered * parts.one_pole(f / closed_loop)
+
+    def bandwidth(self, output: Value, setting: Setting) -> Value:
+        """Corner frequency, Hz, of filter and amplifier together (0: neither limits).
+
+        1 / fc^2 adds up over the poles: the exact -3 dB point of one pole, and close to it where one of two
+        poles is much lower.
+        """
+        slow = 2.0 * np.pi * self.time_constant(output, setting)
+        amplifier = reciprocal(self.gain_bandwidth) * self.noise_gain(output, setting)
+        return reciprocal(np.hypot(slow, amplifier))
+
+    def noise_rms(self, output: Value, setting: Setting) -> Value:
+        """Noise at the output, V rms: density times the root of the noise bandwidth."""
+        width = parts.noise_bandwidth(self.time_constant(output, setting), self.noise_bandwidth)
+        result: Value = np.sqrt(self.noise_density(output, setting) * width)
+        return result
+
+    def swing(self, setting: Setting) -> tuple[Value, Value]:
+        """Lowest and highest voltage, V, that the output reaches."""
+        if absent(self.swing_high):
+            return self.swing_low, float("inf")
+        return self.swing_low, self.swing_high
+
+    def reference_voltage(self, setting: Setting) -> Value:
+        """Reference, V, unloaded, at its temperature and age: what a ratiometric converter shares."""
+        return parts.at_setting(self.reference, self.reference_tempco, self.reference_ageing, setting)
+
+    def offset_voltage(self, setting: Setting) -> Value:
+        """Input offset at temperature, V."""
+        if absent(self.offset_drift):
+            return self.offset
+        return self.offset + self.offset_drift * setting.warming
+
+    def input_current(self, setting: Setting) -> Value:
+        """Bias current at temperature, A."""
+        if absent(self.bias_drift):
+            return self.bias_current
+        return self.bias_current + self.bias_drift * setting.warming
+
+    def into_load(self, voltage: Value) -> Value:
+        """Current into the load on the output, A."""
+        return voltage * reciprocal(self.load_resistance)
+
+
+class Port(NamedTuple):
+    """What the sensor's terminals show of a linear circuit: u = source / (standing + loading * G).
+
+    The form covers a stiff voltage (loading 0) and a current source (standing 0) alike.
+    """
+
+    source: Value
+    standing: Value
+    loading: Value
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConductanceFrontEnd(FrontEnd):
+    """Front end of a sensor that is a conductance: its voltage follows from the circuit around it."""
+
+    accepts: ClassVar[OutputKind] = "conductance"
+
+    leakage: Value = parameter("S", 0.0, minimum=0.0, doc="conductance of board and cable beside the sensor")
+
+    @abstractmethod
+    def port(self, setting: Setting) -> Port:
+        """The circuit as the sensor sees it, leakage included."""
+
+    def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
+        """Conductance, S, at the voltage that this circuit puts across the sensor."""
+        if absent(coefficient):
+            return output
+        u = self.limited(parts.operating_voltage(*self.port(setting), output, coefficient, voltage_reference))
+        return output * (1.0 + coefficient * (u - voltage_reference))
+
+    def sensor_voltage(self, output: Value, setting: Setting) -> Value:
+        """Voltage across the sensor, V, from its conductance (S) at that voltage."""
+        source, standing, loading = self.port(setting)
+        if absent(loading):
+            return self.limited(source / standing)
+        return self.limited(source / (standing + loading * output))
+
+    def sensor_current(self, output: Value, setting: Setting) -> Value:
+        """Current through the sensor, A."""
+        return output * self.sensor_voltage(output, setting)
+
+    def loaded(self, output: Value) -> Value:
+        """Conductance of sensor and leakage together, S."""
+        return output if absent(self.leakage) else output + self.leakage
+
+    def limited(self, sensor_voltage: Value) -> Value:
+        """Sensor voltage, V, that the drive can keep up; a current source has a compliance."""
+        return sensor_voltage

@@ -1,0 +1,89 @@
+"""Inverting amplifier: the sensor's current through a feedback resistor (transimpedance stage)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from margin.chain.circuits import parts
+from margin.chain.circuits.front_end import ConductanceFrontEnd, Port
+from margin.chain.laws import absent, reciprocal
+from margin.chain.parameter import Value, parameter
+from margin.chain.setting import Setting
+
+
+@dataclass(frozen=True, kw_only=True)
+class InvertingAmplifier(ConductanceFrontEnd):
+    """Output voltage, V = Vb + D Rf G: linear in conductance, under a constant sensor voltage D.
+
+    D = drive_ratio * reference lies across the sensor, Vb = bias_ratio * reference at the other input; both
+    come from the one reference, so that a ratiometric converter cancels it. With e = 1/A, offset Vos, bias
+    current Ib, source resistance Ro and leakage Gl (G + Gl for G), Kirchhoff at the summing node Vm gives
+      u [(1 + e)(1 + Ro G) + e Rf G] = Vos + D (1 + e) - e Vb - e Rf Ib
+      Vm = Vb - D + u (1 + Ro G),    V = Vm + Rf (u G + Ib)
+    and for Ro = 0, e = 0: V = Vb + D Rf G + Vos (1 + Rf G) + Ib Rf. The filter capacitor lies across Rf.
+    """
+
+    kind: ClassVar[str] = "inverting amplifier"
+
+    feedback: Value = parameter("ohm", positive=True, doc="feedback resistor")
+    feedback_tempco: Value = parameter("1/K", 0.0, doc="relative change of the resistor with temperature")
+    feedback_ageing: Value = parameter("", 0.0, doc="relative drift of the resistor over 1000 h")
+    drive_ratio: Value = parameter("", 1.0, positive=True, doc="sensor voltage relative to the reference")
+    bias_ratio: Value = parameter("", 0.0, doc="voltage at the other input relative to the reference")
+
+    def _resistance(self, setting: Setting) -> Value:
+        return parts.at_setting(self.feedback, self.feedback_tempco, self.feedback_ageing, setting)
+
+    def port(self, setting: Setting) -> Port:
+        """A stiff voltage, softened by the source resistance and a finite open-loop gain."""
+        vr, rf, ro = self.reference_voltage(setting), self._resistance(setting), self.source_resistance
+        e = reciprocal(self.open_loop_gain)
+        loading = ro if absent(e) else ro * (1.0 + e) + e * rf
+        error = e * (self.bias_ratio * vr + rf * self.input_current(setting))
+        source = self.offset_voltage(setting) + self.drive_ratio * vr * (1.0 + e) - error
+        return Port(source, 1.0 + e + loading * self.leakage, loading)
+
+    def static_voltage(self, output: Value, setting: Setting) -> Value:
+        """Output voltage, V, at rest and without noise."""
+        g = self.loaded(output)
+        u = self.sensor_voltage(output, setting)
+        drive = (self.bias_ratio - self.drive_ratio) * self.reference_voltage(setting)
+        summing = drive + (u if absent(self.source_resistance) else u * (1.0 + self.source_resistance * g))
+        return summing + self._resistance(setting) * (u * g + self.input_current(setting))
+
+    def output_from(self, voltage: Value, setting: Setting) -> Value:
+        """Conductance, S: (V - Vb) / (D Rf)."""
+        vr = self.reference_voltage(setting)
+        return (voltage - self.bias_ratio * vr) / (self.drive_ratio * vr * self._resistance(setting))
+
+    def noise_gain(self, output: Value, setting: Setting) -> Value:
+        """1 + Rf G."""
+        return 1.0 + self._resistance(setting) * self._seen(output)
+
+    def time_constant(self, output: Value, setting: Setting) -> Value:
+        """s: Rf times the capacitor across it."""
+        return self.capacitor * self._resistance(setting)
+
+    def noise_density(self, output: Value, setting: Setting) -> Value:
+        """Squared density, V2/Hz: (en (1 + Rf G))^2 + (in Rf)^2 + 4 k T Rf + 4 k T G Rf^2."""
+        rf = self._resistance(setting)
+        amplifier = (self.voltage_noise * self.noise_gain(output, setting)) ** 2 + (
+            self.current_noise * rf
+        ) ** 2
+        resistors = parts.johnson_density(rf * (1.0 + rf * self._seen(output)), setting.temperature)
+        return amplifier + resistors
+
+    def output_current(self, output: Value, setting: Setting) -> Value:
+        """A, into the load and through the feedback into the sensor."""
+        through = self.sensor_voltage(output, setting) * self.loaded(output)
+        return self.into_load(self.static_voltage(output, setting)) + through + self.input_current(setting)
+
+    def output_resistance(self, output: Value, setting: Setting) -> Value:
+        """0 ohm: an amplifier's output."""
+        return 0.0
+
+    def _seen(self, output: Value) -> Value:
+        """Conductance at the summing node, S: sensor and leakage behind the source resistance."""
+        g = self.loaded(output)
+        return g / (1.0 + self.source_resistance * g)

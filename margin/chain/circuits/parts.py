@@ -1,0 +1,92 @@
+"""Parts of a circuit as plain functions: resistors, noise, one-pole filters, the sensor's operating point."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from margin.chain.laws import absent, root_of_time
+from margin.chain.parameter import Value
+from margin.chain.setting import Setting
+
+BOLTZMANN = 1.380649e-23
+"""J/K, exact (SI brochure, BIPM, 9th edition)."""
+
+ZERO_CELSIUS = 273.15
+"""K."""
+
+NEAREST = 1e-6
+"""Share of the reference to which a voltage may come to a value that only an infinite conductance gives."""
+
+
+def at_setting(nominal: Value, tempco: Value, ageing: Value, setting: Setting) -> Value:
+    """Value of a resistor (ohm) or reference (V): nominal (1 + tempco dT) (1 + ageing sqrt(age / 1000 h)).
+
+    tempco in 1/K; ageing is the relative change after the first 1000 h (common practice, no source).
+    """
+    value = nominal
+    if not absent(tempco):
+        value = value * (1.0 + tempco * setting.warming)
+    if not absent(ageing):
+        value = value * (1.0 + ageing * root_of_time(setting.age))
+    return value
+
+
+def johnson_density(resistance: Value, temperature: Value) -> Value:
+    """Thermal noise voltage of a resistance (ohm) at a temperature (degC), squared density 4 k T R, V2/Hz.
+
+    Johnson 1928 and Nyquist 1928, Physical Review 32, 97 and 110 (from memory).
+    """
+    return 4.0 * BOLTZMANN * (temperature + ZERO_CELSIUS) * resistance
+
+
+def johnson_noise(resistance: Value, temperature: Value, bandwidth: Value) -> Value:
+    """Thermal noise of a resistance, V rms, over a noise bandwidth (Hz)."""
+    result: Value = np.sqrt(johnson_density(resistance, temperature) * bandwidth)
+    return result
+
+
+def noise_bandwidth(time_constant: Value, without: Value) -> Value:
+    """Equivalent noise bandwidth of one pole, pi/2 times its corner frequency: 1 / (4 tau), Hz.
+
+    Where tau (s) is 0, there is no pole and `without` (Hz) is taken.
+    """
+    present = np.not_equal(time_constant, 0.0)
+    result: Value = np.where(present, 0.25 / np.where(present, time_constant, 1.0), without)
+    return result
+
+
+def one_pole(frequency_ratio: Value) -> Value:
+    """Magnitude of a one-pole low pass at f / fc: 1 / sqrt(1 + (f / fc)^2)."""
+    result: Value = 1.0 / np.sqrt(1.0 + frequency_ratio * frequency_ratio)
+    return result
+
+
+def settling_error(time: Value, resistance: Value, capacitance: Value) -> Value:
+    """Share of a step still missing after `time` (s) through R (ohm) into C (F): exp(-t / RC)."""
+    result: Value = np.exp(-time / (resistance * capacitance))
+    return result
+
+
+def operating_voltage(
+    source: Value,
+    standing: Value,
+    loading: Value,
+    output: Value,
+    coefficient: Value,
+    voltage_reference: Value,
+) -> Value:
+    """Voltage u (V) across a sensor whose conductance G depends on that voltage itself.
+
+    A linear circuit shows the sensor one port, u = source / (standing + loading * G), and the sensor is
+    G = output * (1 + coefficient * (u - voltage_reference)). Together they give the quadratic
+
+        coefficient output loading u^2 + p u - source = 0,
+        p = standing + output loading (1 - coefficient voltage_reference)
+
+    solved for the root that is source / p at coefficient 0, in the form without cancellation. Holds while the
+    conductance stays positive up to the open-circuit voltage, |coefficient| * u < 1 for a negative one.
+    """
+    p = standing + output * loading * (1.0 - coefficient * voltage_reference)
+    root = np.sqrt(np.maximum(p * p + 4.0 * coefficient * output * loading * source, 0.0))
+    result: Value = 2.0 * source / (p + root)
+    return result

@@ -1,0 +1,116 @@
+"""Analogue-to-digital converter: a true staircase with its errors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import numpy as np
+
+from margin.chain.laws import absent, root_of_time
+from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.setting import Setting
+
+
+@dataclass(frozen=True, kw_only=True)
+class Converter:
+    """Code of a voltage: clip(round(counts), 0, 2^bits - 1).
+
+    counts = 2^bits V / Vfs (1 + g) + o + A sin(2 pi (m V / Vfs + phase)) + noise z / sqrt(N)
+
+    Vfs  the circuit's own reference ('ratiometric': its errors then cancel by themselves), or the converter's
+         own, full_scale (1 + reference_gain) with temperature coefficient and ageing ('absolute')
+    A    amplitude of the integral nonlinearity, a sine of m periods with a phase of the unit
+    N    conversions averaged; with N > 1 the noise of the circuit is averaged too (`Chain`). The mean is kept
+         as a whole code: a finer mean, which needs noise of about half a count or more, is not credited.
+
+    bits = 0 is an ideal converter: the code is V / Vfs, not rounded, and what is stated in counts is then a
+    share of full scale. Staircase and sine of a converter: IEEE Std 1241 (from memory); common practice.
+    """
+
+    kind: ClassVar[str] = "converter"
+
+    bits: int = option(kind=int, required=True, doc="resolution in bits; 0: ideal, not rounded")
+    reference: str = option(
+        "ratiometric", choices=("ratiometric", "absolute"), doc="whose reference sets the full scale"
+    )
+    averaging: int = option(1, kind=int, doc="conversions averaged in one reading")
+    inl_periods: int = option(1, kind=int, doc="periods of the nonlinearity over the full scale")
+    full_scale: Value = parameter("V", 1.0, positive=True, doc="nominal full scale of an absolute converter")
+    reference_gain: Value = parameter("", 0.0, doc="relative deviation of the converter's own reference")
+    reference_tempco: Value = parameter("1/K", 0.0, doc="relative change of its own reference")
+    reference_ageing: Value = parameter("", 0.0, doc="relative drift of its own reference over 1000 h")
+    gain_error: Value = parameter("", 0.0, doc="relative error of the slope")
+    gain_drift: Value = parameter("1/K", 0.0, doc="relative change of the slope with temperature")
+    offset: Value = parameter("", 0.0, doc="offset in counts")
+    offset_drift: Value = parameter("1/K", 0.0, doc="change of the offset in counts")
+    integral_nonlinearity: Value = parameter("", 0.0, minimum=0.0, doc="largest departure, in counts")
+    noise: Value = parameter("", 0.0, minimum=0.0, doc="noise of one conversion, counts rms")
+    input_leakage: Value = parameter("A", 0.0, doc="current into the input, through the source resistance")
+    sampling_capacitor: Value = parameter("F", 0.0, minimum=0.0, doc="sampling capacitor; 0: not checked")
+    sampling_time: Value = parameter("s", 0.0, minimum=0.0, doc="time it is connected; 0: not checked")
+    inl_phase: Value = draw(
+        "uniform", level="unit", scales="integral_nonlinearity", doc="phase of the nonlinearity"
+    )
+    noise_draw: Value = draw("normal", level="reading", scales="noise", doc="noise of the converter")
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.bits <= 32:
+            raise ValueError(f"converter.bits must be from 0 (ideal) to 32 (got {self.bits})")
+        if self.averaging < 1:
+            raise ValueError(f"converter.averaging must be 1 or more conversions (got {self.averaging})")
+
+    @property
+    def levels(self) -> int:
+        """Counts in the full scale, 2^bits; 1 for the ideal converter."""
+        return 1 << self.bits
+
+    @property
+    def top(self) -> int:
+        """Highest code."""
+        return self.levels - 1 if self.bits else 1
+
+    def span_voltage(self, reference_voltage: Value, setting: Setting) -> Value:
+        """Full scale, V."""
+        if self.reference == "ratiometric":
+            return reference_voltage
+        own = self.full_scale * (1.0 + self.reference_gain)
+        if not absent(self.reference_tempco):
+            own = own * (1.0 + self.reference_tempco * setting.warming)
+        if not absent(self.reference_ageing):
+            own = own * (1.0 + self.reference_ageing * root_of_time(setting.age))
+        return own
+
+    def counts(self, voltage: Value, reference_voltage: Value, setting: Setting) -> Value:
+        """Counts before rounding and limiting."""
+        share = voltage / self.span_voltage(reference_voltage, setting)
+        counts = share * self.levels
+        if not absent(self.gain_error) or not absent(self.gain_drift):
+            counts = counts * (1.0 + self.gain_error + self.gain_drift * setting.warming)
+        if not absent(self.offset) or not absent(self.offset_drift):
+            counts = counts + (self.offset + self.offset_drift * setting.warming)
+        if not absent(self.integral_nonlinearity):
+            turns = self.inl_periods * share + self.inl_phase
+            counts = counts + self.integral_nonlinearity * np.sin(2.0 * np.pi * turns)
+        if not absent(self.noise):
+            counts = counts + self.noise * self.noise_draw / np.sqrt(float(self.averaging))
+        return counts
+
+    def code_of_counts(self, counts: Value) -> Value:
+        """Code of counts: rounded and limited; only limited by an ideal converter."""
+        whole = np.round(counts) if self.bits else counts
+        result: Value = np.clip(whole, 0.0, float(self.top))
+        return result
+
+    def code(self, voltage: Value, reference_voltage: Value, setting: Setting) -> Value:
+        """Code of a voltage (V)."""
+        return self.code_of_counts(self.counts(voltage, reference_voltage, setting))
+
+    def outside(self, counts: Value) -> Any:
+        """Whether counts lie beyond the lowest or highest code by more than half a count."""
+        slack = 0.5 if self.bits else 0.0
+        return np.less(counts, -slack) | np.greater(counts, self.top + slack)
+
+    def voltage_from(self, code: Value, reference_voltage: Value, setting: Setting) -> Value:
+        """Voltage (V) that the code stands for, by the ideal equation: code / 2^bits * full scale."""
+        return code / self.levels * self.span_voltage(reference_voltage, setting)

@@ -1,0 +1,77 @@
+"""What firmware makes of a code: the chain as designed, backwards."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from margin.chain.chain import Chain
+from margin.chain.laws import absent
+from margin.chain.parameter import Value, parameter
+from margin.chain.setting import Setting
+
+AS_DESIGNED = Setting()
+
+
+@dataclass(frozen=True, kw_only=True)
+class FirmwareElement:
+    """What the firmware knows of its surroundings, with error."""
+
+    kind: ClassVar[str] = "firmware"
+
+    thermometer_error: Value = parameter(
+        "delta_degC", 0.0, doc="indicated less true temperature, where firmware corrects for temperature"
+    )
+
+
+@dataclass(frozen=True)
+class Firmware:
+    """Nominal inverse of the chain. `nominal` holds plain numbers: the values of the design.
+
+    `setting` is that of the design curve, or one at the measured temperature if firmware corrects by it.
+    Codes may be of any shape and need not be whole (means of readings).
+    """
+
+    nominal: Chain
+
+    def voltage_of(self, code: Value, setting: Setting = AS_DESIGNED) -> Value:
+        """Voltage, V, that the code stands for."""
+        reference = self.nominal.circuit.reference_voltage(setting)
+        return self.nominal.converter.voltage_from(code, reference, setting)
+
+    def output_of(self, code: Value, setting: Setting) -> Value:
+        """Sensor output, S or V/V, at the sensor's reference voltage."""
+        return self.output_of_voltage(self.voltage_of(code, setting), setting)
+
+    def force_of(self, code: Value, setting: Setting) -> Value:
+        """Load, N, by the design curve."""
+        return self.force_of_output(self.output_of(code, setting), setting)
+
+    def output_of_voltage(self, voltage: Value, setting: Setting) -> Value:
+        """Sensor output at its reference voltage, from the circuit's output voltage, V.
+
+        The voltage that the circuit puts across the sensor is known, and with it the dependence on voltage.
+        """
+        circuit, sensor = self.nominal.circuit, self.nominal.sensor
+        operated = circuit.output_from(voltage, setting)
+        coefficient = sensor.voltage_coefficient
+        if absent(coefficient):
+            return operated
+        across = circuit.sensor_voltage(operated, setting)
+        return operated / (1.0 + coefficient * (across - sensor.voltage_reference))
+
+    def force_of_voltage(self, voltage: Value, setting: Setting) -> Value:
+        """Load, N, from the circuit's output voltage, V."""
+        return self.force_of_output(self.output_of_voltage(voltage, setting), setting)
+
+    def force_of_output(self, output: Value, setting: Setting) -> Value:
+        """Load, N, from the sensor's output at its reference voltage."""
+        return self.nominal.interface.load_from(self.nominal.sensor.force_from(output, setting))
+
+    def code_of(self, load: Value, setting: Setting) -> Any:
+        """Code of the chain as designed under `load` (N)."""
+        return self.nominal.respond(load, setting).code
+
+    def blind(self, code: Value, setting: Setting) -> Any:
+        """Whether the code tells of no force at all on the sensor: below turn-on, or nothing."""
+        return self.nominal.sensor.force_from(self.output_of(code, setting), setting) <= 0.0

@@ -1,0 +1,186 @@
+"""Strain-gauge bridge: ratio of output to excitation, V/V."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import ClassVar
+
+from margin.chain.elements import Contact, OutputKind
+from margin.chain.laws import absent, bow, loop_weight, per_decade, unbow
+from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.sensors.creep import creep_factor
+from margin.chain.setting import Setting
+
+
+def quarter(x: Value, poisson: Value) -> Value:
+    """One active arm: (x/4) / (1 + x/2) with x = gauge factor * strain (Wheatstone equation)."""
+    return 0.25 * x / (1.0 + 0.5 * x)
+
+
+def half_bending(x: Value, poisson: Value) -> Value:
+    """Two adjacent arms with opposite strain: x/2, linear."""
+    return 0.5 * x
+
+
+def half_poisson(x: Value, poisson: Value) -> Value:
+    """One arm along, its neighbour across the strain: ((1 + nu) x/4) / (1 + (1 - nu) x/2)."""
+    return 0.25 * (1.0 + poisson) * x / (1.0 + 0.5 * (1.0 - poisson) * x)
+
+
+def full_bending(x: Value, poisson: Value) -> Value:
+    """Four arms, two with each sign of strain: x, linear."""
+    return x
+
+
+def full_poisson(x: Value, poisson: Value) -> Value:
+    """Four arms on a column, two along and two across: ((1 + nu) x/2) / (1 + (1 - nu) x/2)."""
+    return 0.5 * (1.0 + poisson) * x / (1.0 + 0.5 * (1.0 - poisson) * x)
+
+
+def _from_quarter(ratio: Value, poisson: Value) -> Value:
+    return 4.0 * ratio / (1.0 - 2.0 * ratio)
+
+
+def _from_half_bending(ratio: Value, poisson: Value) -> Value:
+    return 2.0 * ratio
+
+
+def _from_half_poisson(ratio: Value, poisson: Value) -> Value:
+    return ratio / (0.25 * (1.0 + poisson) - 0.5 * (1.0 - poisson) * ratio)
+
+
+def _from_full_bending(ratio: Value, poisson: Value) -> Value:
+    return ratio
+
+
+def _from_full_poisson(ratio: Value, poisson: Value) -> Value:
+    return ratio / (0.5 * (1.0 + poisson) - 0.5 * (1.0 - poisson) * ratio)
+
+
+Equation = Callable[[Value, Value], Value]
+
+EQUATIONS: dict[str, tuple[Equation, Equation]] = {
+    "quarter": (quarter, _from_quarter),
+    "half bending": (half_bending, _from_half_bending),
+    "half Poisson": (half_poisson, _from_half_poisson),
+    "full bending": (full_bending, _from_full_bending),
+    "full Poisson": (full_poisson, _from_full_poisson),
+}
+"""Bridge ratio from x = gauge factor * strain, and its inverse, by the arrangement of the arms."""
+
+ARMS = tuple(EQUATIONS)
+
+
+@dataclass(frozen=True, kw_only=True)
+class StrainGaugeBridge:
+    """Bridge ratio, V/V.
+
+    ratio = zero + z_T dT + lead * m * bow(equation(GF * strain_per_newton * F))
+            + s z * ratio at rated load
+    m     = (1 + s_T dT) (1 + c log10(t / t0)) (1 + h 4u(1 - u) descending) (1 - d log10(1 + age / 1 h))
+    lead  = 1 / (1 + 2 RL / R): desensitisation by the resistance RL of each supply lead
+
+    Either `rated_output` at `rated_load` (a finished, linear load cell), or `strain_per_newton` with the
+    equation of the arms. `curvature` bends the line by that share of rated output at half load.
+    """
+
+    kind: ClassVar[str] = "strain-gauge bridge"
+    output_kind: ClassVar[OutputKind] = "ratio"
+
+    rated_load: Value = parameter("N", positive=True, doc="load to which rated output and curvature refer")
+    rated_output: Value = parameter("", 0.0, minimum=0.0, doc="ratio at rated load; 0: from strain and arms")
+    strain_per_newton: Value = parameter("1/N", 0.0, minimum=0.0, doc="strain of the gauges per newton")
+    gauge_factor: Value = parameter("", 2.0, positive=True, doc="relative resistance change per strain")
+    poisson: Value = parameter("", 0.3, minimum=0.0, maximum=0.5, doc="Poisson's ratio of the spring")
+    arms: str = option("full bending", choices=ARMS, doc="which arms of the bridge are active")
+    curvature: Value = parameter(
+        "", 0.0, minimum=-0.2, maximum=0.2, doc="departure from the line at half load"
+    )
+    zero: Value = parameter("", 0.0, doc="ratio without load")
+    zero_temperature_coefficient: Value = parameter("1/K", 0.0, doc="change of zero with temperature")
+    span_temperature_coefficient: Value = parameter(
+        "1/K", 0.0, doc="relative change of span with temperature"
+    )
+    hysteresis: Value = parameter("", 0.0, doc="relative excess of the descending branch at half load")
+    creep: Value = parameter("", 0.0, doc="relative change per decade of time under load")
+    creep_reference_time: Value = parameter("s", 1.0, positive=True, doc="time at which rated output holds")
+    reload_scatter: Value = parameter(
+        "", 0.0, minimum=0.0, doc="scatter from placement to placement, of rated output"
+    )
+    ageing: Value = parameter("", 0.0, doc="relative loss of sensitivity per decade of hours")
+    lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
+    bridge_resistance: Value = parameter("ohm", 350.0, positive=True, doc="between the supply corners")
+    current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest bridge current; 0: none stated")
+    voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest excitation; 0: none stated")
+    reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
+
+    def __post_init__(self) -> None:
+        if absent(self.rated_output) and absent(self.strain_per_newton):
+            raise ValueError(
+                "a strain-gauge bridge needs its sensitivity: state rated_output (V/V at rated_load), or "
+                "strain_per_newton with gauge_factor and arms (got neither)"
+            )
+
+    @property
+    def voltage_coefficient(self) -> Value:
+        """1/V: the ratio does not depend on the excitation."""
+        return 0.0
+
+    @property
+    def voltage_reference(self) -> Value:
+        """V."""
+        return 1.0
+
+    def output(self, contact: Contact, setting: Setting) -> Value:
+        """Ratio, V/V."""
+        ratio = self._full_scale * bow(self._share(contact.force), self.curvature) * self._factor(setting)
+        if not absent(self.hysteresis) and not absent(setting.descending):
+            ratio = ratio * (
+                1.0 + self.hysteresis * setting.descending * loop_weight(contact.force, setting.peak)
+            )
+        return ratio + self._zero(setting)
+
+    def force_from(self, output: Value, setting: Setting) -> Value:
+        """Force, N, on the ascending branch."""
+        ratio = (output - self._zero(setting)) / (self._factor(setting) * self._full_scale)
+        share = unbow(ratio, self.curvature)
+        if not absent(self.rated_output):
+            return share * self.rated_load
+        _, inverse = EQUATIONS[self.arms]
+        return inverse(share * self._full_scale, self.poisson) / (self.gauge_factor * self.strain_per_newton)
+
+    @property
+    def _full_scale(self) -> Value:
+        """Ratio at rated load without curvature."""
+        if not absent(self.rated_output):
+            return self.rated_output
+        equation, _ = EQUATIONS[self.arms]
+        return equation(self.gauge_factor * self.strain_per_newton * self.rated_load, self.poisson)
+
+    def _share(self, force: Value) -> Value:
+        """Ratio at `force` relative to that at rated load."""
+        if not absent(self.rated_output):
+            return force / self.rated_load
+        equation, _ = EQUATIONS[self.arms]
+        ratio = equation(self.gauge_factor * self.strain_per_newton * force, self.poisson)
+        return ratio / self._full_scale
+
+    def _zero(self, setting: Setting) -> Value:
+        """Ratio that does not depend on the load: zero, its drift, and what the placement adds."""
+        zero = self.zero
+        if not absent(self.zero_temperature_coefficient):
+            zero = zero + self.zero_temperature_coefficient * setting.warming
+        if not absent(self.reload_scatter):
+            zero = zero + self.reload_scatter * self.reload_draw * self._full_scale
+        return zero
+
+    def _factor(self, setting: Setting) -> Value:
+        factor = creep_factor(self.creep, setting.dwell, self.creep_reference_time)
+        if not absent(self.span_temperature_coefficient):
+            factor = factor * (1.0 + self.span_temperature_coefficient * setting.warming)
+        if not absent(self.ageing):
+            factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
+        if not absent(self.lead_resistance):
+            factor = factor / (1.0 + 2.0 * self.lead_resistance / self.bridge_resistance)
+        return factor

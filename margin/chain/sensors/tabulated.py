@@ -1,0 +1,110 @@
+"""A sensor known by a measured curve."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from margin.chain.elements import Contact, OutputKind
+from margin.chain.laws import absent, bow, loop_weight, unbow
+from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.sensors.creep import creep_factor
+from margin.chain.sensors.curve import Curve, curve_through
+from margin.chain.setting import Setting
+
+
+@dataclass(frozen=True, kw_only=True)
+class TabulatedCurve:
+    """Output (S or V/V) read off a measured curve y(F), with what differs from unit to unit.
+
+    output = Y [zero + zT dT + r z] + m * (y(F) + Y * curvature * 4v (1 - v))
+    m      = gain * (1 + sT dT) (1 + c log10(t / t0)) (1 + h 4u (1 - u) descending)
+
+    Y is the span of the outputs over the table (negative where they fall) and v = (y(F) - first output) / Y.
+    z is one normal draw for each placement.
+    """
+
+    kind: ClassVar[str] = "tabulated"
+
+    loads: tuple[float, ...] = option(kind=tuple, required=True, doc="N, ascending: loads of the curve")
+    outputs: tuple[float, ...] = option(
+        kind=tuple, required=True, doc="S or V/V at these loads, rising or falling"
+    )
+    output_kind: OutputKind = option(
+        "conductance", choices=("conductance", "ratio"), doc="what the outputs are: S or V/V"
+    )
+    interpolation: str = option(
+        "monotone cubic", choices=("monotone cubic", "straight"), doc="how the curve runs between the points"
+    )
+    gain: Value = parameter("", 1.0, positive=True, doc="output relative to the curve")
+    zero: Value = parameter("", 0.0, doc="output without load, of the span of outputs")
+    curvature: Value = parameter(
+        "", 0.0, minimum=-0.2, maximum=0.2, doc="departure from the curve at half load"
+    )
+    temperature_coefficient: Value = parameter("1/K", 0.0, doc="relative change of output with temperature")
+    zero_temperature_coefficient: Value = parameter("1/K", 0.0, doc="change of zero, of the span of outputs")
+    hysteresis: Value = parameter("", 0.0, doc="relative excess of the descending branch at half load")
+    creep: Value = parameter("", 0.0, doc="relative change per decade of time under load")
+    creep_reference_time: Value = parameter("s", 1.0, positive=True, doc="time at which the curve holds")
+    reload_scatter: Value = parameter(
+        "", 0.0, minimum=0.0, doc="scatter from placement to placement, of the span of outputs"
+    )
+    bridge_resistance: Value = parameter("ohm", 350.0, positive=True, doc="source resistance of a bridge")
+    current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest sensor current; 0: none stated")
+    voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest sensor voltage; 0: none stated")
+    reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
+
+    @property
+    def voltage_coefficient(self) -> Value:
+        """1/V: a curve was measured at one voltage; its dependence on voltage is not known."""
+        return 0.0
+
+    @property
+    def voltage_reference(self) -> Value:
+        """V."""
+        return 1.0
+
+    @property
+    def _curve(self) -> Curve:
+        return curve_through(tuple(self.loads), tuple(self.outputs), self.interpolation == "straight")
+
+    def output(self, contact: Contact, setting: Setting) -> Value:
+        """Output, S or V/V."""
+        curve = self._curve.value(contact.force)
+        if not absent(self.curvature):
+            first = self.outputs[0]
+            curve = first + self._span * bow((curve - first) / self._span, self.curvature)
+        out = curve * self._factor(setting)
+        if not absent(self.hysteresis) and not absent(setting.descending):
+            out = out * (
+                1.0 + self.hysteresis * setting.descending * loop_weight(contact.force, setting.peak)
+            )
+        return out + self._zero(setting)
+
+    def force_from(self, output: Value, setting: Setting) -> Value:
+        """Force, N, on the ascending branch; beyond the table by the slopes of its ends."""
+        curve = (output - self._zero(setting)) / self._factor(setting)
+        if not absent(self.curvature):
+            first = self.outputs[0]
+            curve = first + self._span * unbow((curve - first) / self._span, self.curvature)
+        return self._curve.inverse(curve)
+
+    def _zero(self, setting: Setting) -> Value:
+        """Output that does not depend on the load: zero, its drift, and what the placement adds."""
+        zero = self.zero
+        if not absent(self.zero_temperature_coefficient):
+            zero = zero + self.zero_temperature_coefficient * setting.warming
+        if not absent(self.reload_scatter):
+            zero = zero + self.reload_scatter * self.reload_draw
+        return 0.0 if absent(zero) else self._span * zero
+
+    @property
+    def _span(self) -> float:
+        """Output at the last load less that at the first, S or V/V."""
+        return self.outputs[-1] - self.outputs[0]
+
+    def _factor(self, setting: Setting) -> Value:
+        factor = self.gain * creep_factor(self.creep, setting.dwell, self.creep_reference_time)
+        if not absent(self.temperature_coefficient):
+            factor = factor * (1.0 + self.temperature_coefficient * setting.warming)
+        return factor

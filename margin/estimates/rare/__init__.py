@@ -1,0 +1,19 @@
+"""Small failure probabilities: how rarely a product misses its requirement, and in which way."""
+
+from margin.estimates.rare.choose import failure_probability
+from margin.estimates.rare.design_point import DesignPoint, describe
+from margin.estimates.rare.importance import importance_sampling
+from margin.estimates.rare.limit import LimitState, RareEventError
+from margin.estimates.rare.result import RareResult
+from margin.estimates.rare.subset import subset_sampling
+
+__all__ = [
+    "DesignPoint",
+    "LimitState",
+    "RareEventError",
+    "RareResult",
+    "describe",
+    "failure_probability",
+    "importance_sampling",
+    "subset_sampling",
+]

@@ -1,0 +1,150 @@
+"""Which method estimates this failure probability: tried in the order of cost, kept when its checks pass."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from margin.estimates.rare.design_point import DesignPoint, distinct, relevant, search
+from margin.estimates.rare.draws import Draws
+from margin.estimates.rare.importance import missed_points, run_importance
+from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
+from margin.estimates.rare.mixture import wide_spread
+from margin.estimates.rare.result import RareResult, binomial_interval
+from margin.estimates.rare.subset import subset_sampling
+
+PILOT = 200
+EXPLORATION = 200
+FREQUENT = 0.015
+SECOND_LOOK = 400
+STARTS = 3
+ROUNDS = 3
+MOST_POINTS = 8
+IMPORTANCE_PART = 0.1
+BLOCK = 100_000
+
+
+def failure_probability(
+    limit_state: LimitState,
+    dimension: int,
+    target_cv: float = 0.1,
+    budget: int = 200_000,
+    seed: int = 0,
+    level: float = 0.95,
+) -> RareResult:
+    """Probability that the margin is negative, by the cheapest method whose checks pass.
+
+    limit_state  margin, shape (n,), at standard normal points, shape (n, d)
+    dimension    number d of factors
+    target_cv    coefficient of variation asked for
+    budget       most evaluations of the limit state
+
+    A pilot of 200 plain draws, 600 where two of them fail: where 1.5 % fail, plain draws suffice. Else the
+    most likely failing points are searched, and importance sampling about them is kept when its own checks
+    raise nothing. Else, or where no such point is found, subset sampling. The result says which and why; it
+    is the same for the same seed.
+    RareEventError for a target, level or budget out of range, or a margin that is not finite.
+    """
+    if not 0 < target_cv < 1:
+        raise RareEventError(f"target_cv must lie between 0 and 1 (got {target_cv}): 0.1 is usual")
+    if not 0 < level < 1:
+        raise RareEventError(f"level must lie between 0 and 1 (got {level}): 0.95 is usual")
+    if budget < 5 * PILOT:
+        raise RareEventError(f"budget must be at least {5 * PILOT} evaluations (got {budget})")
+    limit = CountedLimit(limit_state, dimension)
+    pilot = Draws(seed, "pilot").normals(PILOT, dimension)
+    margins = limit(pilot)
+    if np.sum(margins < 0) >= 2:
+        more = Draws(seed, "second look").normals(SECOND_LOOK, dimension)
+        pilot, margins = np.concatenate([pilot, more]), np.concatenate([margins, limit(more)])
+    failures = int(np.sum(margins < 0))
+    if failures >= FREQUENT * len(pilot):
+        return _crude(limit, failures, target_cv, budget, seed, level)
+    near = _importance(limit, pilot, margins, target_cv, budget, seed, level)
+    if near is not None and not near.warnings:
+        return replace(
+            near,
+            evaluations=limit.evaluations,
+            why=f"the limit is smooth about {_points(len(near.design_points))} and nothing failed elsewhere",
+        )
+    far = subset_sampling(
+        limit, target_cv=target_cv, level=level, budget=budget - limit.evaluations, seed=seed
+    )
+    reason = "no most likely failing point was found" if near is None else near.warnings[0]
+    return replace(
+        far,
+        evaluations=limit.evaluations,
+        design_points=() if near is None else near.design_points,
+        why=f"importance sampling was given up: {reason}",
+    )
+
+
+def _points(count: int) -> str:
+    return "its most likely failing point" if count == 1 else f"its {count} most likely failing points"
+
+
+def _importance(
+    limit: CountedLimit, pilot: Array, margins: Array, target_cv: float, budget: int, seed: int, level: float
+) -> RareResult | None:
+    """Importance sampling, begun again where its draws betray a point that was not known."""
+    points = _design_points(limit, pilot, margins, seed)
+    if not points:
+        return None
+    part = int(IMPORTANCE_PART * budget)
+    for _ in range(ROUNDS):
+        run = run_importance(limit, points, target_cv=target_cv, level=level, budget=part, seed=seed)
+        if not run.missed or len(points) >= MOST_POINTS:
+            break
+        points = relevant(distinct([*points, *run.missed]))
+    return run.result
+
+
+def _design_points(limit: CountedLimit, pilot: Array, margins: Array, seed: int) -> tuple[DesignPoint, ...]:
+    """Design points from the origin, from the worst draws of the pilot, and from failing draws far out."""
+    scale = abs(float(limit(np.zeros((1, limit.dimension)))[0]))
+    starts = [np.zeros(limit.dimension), *_apart(pilot[np.argsort(margins, kind="stable")])]
+    found = [point for start in starts if (point := search(limit, start, scale)) is not None]
+    points = relevant(distinct(found))
+    spread = wide_spread(points[0].beta if points else 5.0)
+    wide = spread * Draws(seed, "exploration").normals(EXPLORATION, limit.dimension)
+    failing = wide[limit(wide) < 0]
+    for _ in range(ROUNDS):
+        missed = missed_points(limit, points, failing)
+        if not missed or len(points) >= MOST_POINTS:
+            break
+        points = relevant(distinct([*points, *missed]))
+    return points
+
+
+def _apart(ordered: Array) -> list[Array]:
+    """The first few of the points that differ in direction, shape (d,) each."""
+    kept: list[Array] = []
+    for z in ordered:
+        unit = z / np.linalg.norm(z)
+        if all(unit @ other / np.linalg.norm(other) < 0.5 for other in kept):
+            kept.append(z)
+        if len(kept) == STARTS:
+            break
+    return kept
+
+
+def _crude(
+    limit: CountedLimit, failures: int, target_cv: float, budget: int, seed: int, level: float
+) -> RareResult:
+    """Plain draws in blocks until enough of them failed."""
+    draws = Draws(seed, "crude")
+    wanted = int(np.ceil(1.1 / target_cv**2))
+    count = limit.evaluations
+    while failures < wanted and count < budget:
+        block = int(min(BLOCK, budget - count, max(PILOT, 1.1 * count * (wanted / failures - 1))))
+        failures += int(np.sum(limit(draws.normals(block, limit.dimension)) < 0))
+        count += block
+    low, high = binomial_interval(failures, count, level)
+    probability = failures / count
+    variation = float(np.sqrt((1 - probability) / failures))
+    return RareResult(
+        probability, low, high, level, variation, limit.evaluations, "crude",
+        effective_samples=float(failures),
+        why=f"failures are frequent: {failures} in {count} plain draws",
+    )  # fmt: skip

@@ -1,0 +1,284 @@
+"""Calibration of drawn units by each option, from what the station sees to the load that units report."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.calibration.event import station_response, station_setting
+from margin.calibration.schemes import (
+    Correction,
+    Gain,
+    Offset,
+    Scaled,
+    least_squares,
+    one_point,
+    one_point_logarithm,
+    piecewise,
+)
+from margin.case.types import CalibrationSpec, Case
+from margin.chain.setting import Setting
+from margin.propagation.assemble import Nominal, drawn_chain, drawn_element, firmware_setting
+from margin.propagation.draws import LotSamples, Source
+from margin.propagation.events import Event
+from margin.propagation.readings import Readings
+
+Array = NDArray[np.float64]
+
+SMALLEST_SHARE_OF_SPAN = 1e-6
+"""Firmware that works in logarithms holds its estimate at this share of the span where the signal is gone."""
+
+
+@dataclass(frozen=True)
+class StationView:
+    """What the station saw of the units: averaged codes by load, for one option.
+
+    loads: (load,), N as indicated; codes: (unit, 1, 1, 1, load); unloaded: (unit, 1, 1, 1, 1) or None;
+    setting: at which the firmware evaluates its curve during calibration
+    """
+
+    loads: Array
+    codes: Array
+    unloaded: Array | None
+    setting: Setting
+
+
+@dataclass
+class Bench:
+    """The calibrations of a block of units: options that ask for the same thing see the same draws.
+
+    The loads of all options form one grid, so that two options that use the same load see the same placement
+    of it. What was seen is kept for the life of the object, which is one block.
+    """
+
+    case: Case
+    source: Source
+    nominal: Nominal
+    count: int
+    _seen: dict[tuple[str, float], tuple[Array, Setting]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        options = [o for o in self.case.calibrations if o.kind != "none"]
+        self._grid = tuple(sorted({0.0, *(load for o in options for load in o.loads)}))
+        self._reloads = max((o.reloads for o in options), default=1)
+        self._samples = max((o.samples for o in options), default=1)
+
+    def _codes(self, stage: str, descending: float) -> tuple[Array, Setting]:
+        """Codes (unit, 1, reload, sample, load of the grid) and the temperature-corrected setting."""
+        key = (stage, descending)
+        if key not in self._seen:
+            event = Event(
+                "calibration",
+                loadings=self._reloads,
+                readings=self._samples,
+                loads=len(self._grid),
+                rebuilt=stage != "finished product",
+                calibrating=True,
+            )
+            chain = drawn_chain(self.case, event, self.source, stage)
+            station = drawn_element(self.case.elements["station"], event, self.source)
+            setting = station_setting(station, self.nominal.setting, descending)
+            indicated = np.asarray(self._grid).reshape(1, 1, 1, 1, -1)
+            codes = station_response(chain, station, indicated, setting).code
+            full = (self.count, 1, self._reloads, self._samples, len(self._grid))
+            corrected = firmware_setting(self.case, event, self.source, setting, True)
+            self._seen[key] = np.broadcast_to(codes, full), corrected
+        return self._seen[key]
+
+    def view(self, option: CalibrationSpec) -> StationView:
+        """Averaged codes of the option's loads (and of the unloaded unit where it tares)."""
+        branches = {"up": (0.0,), "down": (1.0,), "both": (0.0, 1.0)}[option.direction]
+        seen = [self._codes(option.stage, branch) for branch in branches]
+        averages = [
+            codes[:, :, : option.reloads, : option.samples].mean(axis=(2, 3), keepdims=True) for codes, _ in seen
+        ]
+        codes = sum(averages[1:], averages[0]) / len(averages)
+        places = [self._grid.index(load) for load in option.loads]
+        unloaded = codes[..., :1] if option.tare or option.kind == "tare" else None
+        setting = seen[0][1] if option.temperature_correction else self.nominal.setting
+        return StationView(np.asarray(option.loads), codes[..., places], unloaded, setting)
+
+    def samples(self, each: int) -> tuple[Bench, LotSamples]:
+        """The same station with the sample units of the lots on it."""
+        samples = self.source.lot_samples(each)
+        lots = int(samples.row.max()) + 1
+        return Bench(self.case, samples.source, self.nominal, lots * samples.each), samples
+
+
+@dataclass(frozen=True)
+class Coordinates:
+    """The firmware's coordinate of an option's space, from codes."""
+
+    nominal: Nominal
+    space: str
+    smallest: float
+
+    def of(self, codes: Array, setting: Setting) -> Array:
+        """Load estimate (N), its logarithm, signal (V) or sensor output (S or V/V)."""
+        firmware = self.nominal.firmware
+        if self.space == "signal":
+            return np.asarray(firmware.voltage_of(codes, setting))
+        if self.space == "output":
+            return np.asarray(firmware.output_of(codes, setting))
+        force = np.asarray(firmware.force_of(codes, setting))
+        return np.log(np.maximum(force, self.smallest)) if self.space == "logarithm" else force
+
+    def nominal_zero(self) -> float:
+        """Coordinate of an unloaded unit as designed; 0 for a load estimate."""
+        if self.space in ("force", "logarithm"):
+            return 0.0
+        setting = self.nominal.setting
+        code = np.asarray(self.nominal.firmware.code_of(0.0, setting), dtype=np.float64)
+        return float(self.of(code, setting))
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """Units calibrated by one option: from codes in use to the load they report.
+
+    correction  None: the design curve as it is
+    unloaded    what a tare removes, in the space of the coordinates
+    shifted     the tare removes a signal or output before the design curve is applied
+    """
+
+    option: CalibrationSpec
+    coordinates: Coordinates
+    correction: Correction | None = None
+    unloaded: Array | None = None
+    shifted: bool = False
+
+    def load(self, readings: Readings) -> Array:
+        """Load, N, that the units report, shape of the codes."""
+        corrected = self.option.temperature_correction
+        setting = readings.corrected if corrected else self.coordinates.nominal.setting
+        x = self.coordinates.of(readings.codes, setting)
+        if self.unloaded is not None:
+            x = x - self.unloaded
+        if self.shifted:
+            return self._through_design_curve(x, setting)
+        if self.correction is None:
+            return x
+        estimate = self.correction.load(x)
+        return np.exp(estimate) if self.coordinates.space == "logarithm" else estimate
+
+    def _through_design_curve(self, x: Array, setting: Setting) -> Array:
+        firmware = self.coordinates.nominal.firmware
+        if self.coordinates.space == "signal":
+            return np.asarray(firmware.force_of_voltage(x, setting))
+        return np.asarray(firmware.force_of_output(x, setting))
+
+
+@dataclass(frozen=True)
+class Classes:
+    """Sorting into classes: `edges` of the gain a unit would need, and the gain that each class is given."""
+
+    edges: Array
+    gains: Array
+
+    def gain(self, needed: Array) -> Array:
+        """Gain of the class into which a unit falls."""
+        return self.gains[np.searchsorted(self.edges, needed)]
+
+
+def smallest_estimate(case: Case) -> float:
+    """N below which firmware in logarithms does not go."""
+    return SMALLEST_SHARE_OF_SPAN * case.span
+
+
+def classes_of(option: CalibrationSpec, pilot: Bench) -> Classes:
+    """Classes that hold equal shares of a pilot population, each corrected by its median gain."""
+    needed = np.sort(np.ravel(_needed_gain(option, pilot).gain))
+    parts = np.array_split(needed, option.classes)
+    edges = np.array([0.5 * (a[-1] + b[0]) for a, b in zip(parts[:-1], parts[1:], strict=True)])
+    return Classes(edges, np.array([np.median(part) for part in parts]))
+
+
+def _needed_gain(option: CalibrationSpec, bench: Bench) -> Gain:
+    view = bench.view(option)
+    coordinates = Coordinates(bench.nominal, "force", smallest_estimate(bench.case))
+    x = coordinates.of(view.codes, view.setting)
+    return one_point(x, float(view.loads[0]), 0.0)
+
+
+def calibrate(option: CalibrationSpec, bench: Bench, classes: Classes | None = None) -> Calibrated:
+    """Fit the constants of one option to what the station saw of the units on the bench.
+
+    A tare removes the unloaded coordinate in the option's own space ('force' where that is the logarithm). In
+    'signal' or 'output' a tare alone shifts back to the designed zero before the design curve is applied,
+    since a shift of the signal is not a shift of the load where the curve is bent.
+    """
+    smallest = smallest_estimate(bench.case)
+    space = option.space
+    if option.kind in ("none", "classes") or (option.kind == "tare" and space == "logarithm"):
+        space = "force"
+    coordinates = Coordinates(bench.nominal, space, smallest)
+    if option.kind == "none":
+        return Calibrated(option, coordinates)
+    view = bench.view(option)
+    unloaded: Array | None = None
+    if view.unloaded is not None and space != "logarithm":
+        unloaded = coordinates.of(view.unloaded, view.setting)
+    if option.kind == "tare":
+        if space == "force" or unloaded is None:
+            return Calibrated(option, coordinates, None, unloaded)
+        return Calibrated(option, coordinates, None, unloaded - coordinates.nominal_zero(), shifted=True)
+    if option.kind == "classes":
+        if classes is None:
+            raise ValueError(f"calibration {option.name!r}: the classes have not been laid out")
+        return Calibrated(option, coordinates, Gain(classes.gain(_needed_gain(option, bench).gain), 0.0))
+    if option.kind == "lot-curve":
+        return Calibrated(option, coordinates, _lot_curve(option, coordinates, bench, view, unloaded), unloaded)
+    x = coordinates.of(view.codes, view.setting)
+    if unloaded is not None:
+        x = x - unloaded
+    return Calibrated(option, coordinates, _correction(option, coordinates, x, unloaded is not None), unloaded)
+
+
+def _correction(option: CalibrationSpec, coordinates: Coordinates, x: Array, tared: bool) -> Correction:
+    loads = np.asarray(option.loads)
+    logarithmic = option.space == "logarithm"
+    if option.kind == "one-point":
+        if logarithmic:
+            return one_point_logarithm(x, math.log(loads[0]))
+        return one_point(x, float(loads[0]), 0.0 if tared else coordinates.nominal_zero())
+    y = np.log(loads) if logarithmic else loads
+    if option.kind != "two-point" and option.fit == "piecewise":
+        return piecewise(x, y)
+    degree = 1 if option.kind == "two-point" else option.degree
+    # in logarithms equal weights are relative weights already
+    relative = option.weights == "relative" and not logarithmic
+    return least_squares(x, y, degree, 1.0 / loads**2 if relative else np.ones_like(loads))
+
+
+def _lot_curve(
+    option: CalibrationSpec, coordinates: Coordinates, bench: Bench, view: StationView, unloaded: Array | None
+) -> Correction:
+    """Curve fitted to the mean coordinates of the lot's sample units, scaled by one load of each unit."""
+    sample_bench, samples = bench.samples(option.sample_units)
+    sample_view = sample_bench.view(option)
+    x = coordinates.of(sample_view.codes, sample_view.setting)
+    if unloaded is not None and sample_view.unloaded is not None:
+        x = x - coordinates.of(sample_view.unloaded, sample_view.setting)
+    lot_mean = x.reshape(-1, samples.each, *x.shape[1:]).mean(axis=1)
+    curve = _rows(_correction(option, coordinates, lot_mean, unloaded is not None), samples.row)
+    middle = len(option.loads) // 2
+    own = coordinates.of(view.codes[..., middle : middle + 1], view.setting)
+    reported = curve.load(own if unloaded is None else own - unloaded)
+    load = float(option.loads[middle])
+    if option.space == "logarithm":
+        return Scaled(curve, Offset(math.log(load) - reported))
+    return Scaled(curve, one_point(reported, load, 0.0))
+
+
+def _rows(correction: Correction, row: NDArray[np.int64]) -> Correction:
+    """Constants of the lot for each of its units."""
+    fields = {
+        f.name: value[row]
+        for f in dataclasses.fields(correction)  # type: ignore[arg-type]
+        if isinstance(value := getattr(correction, f.name), np.ndarray) and value.ndim == 5
+    }
+    return dataclasses.replace(correction, **fields)  # type: ignore[type-var]

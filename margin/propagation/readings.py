@@ -1,0 +1,69 @@
+"""Readings of drawn units in use."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.case.types import Case, UseCondition
+from margin.chain.setting import Setting
+from margin.propagation.assemble import drawn_chain, firmware_setting, use_setting
+from margin.propagation.draws import Source
+from margin.propagation.events import Event
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Readings in use under one condition of use.
+
+    condition  its name
+    codes      converter codes, (unit, condition, loading, reading, load)
+    clipped    True where the circuit or the converter was at a limit
+    setting    true setting; corrected: the setting that a temperature-correcting firmware believes
+    """
+
+    condition: str
+    codes: Array
+    clipped: NDArray[np.bool_]
+    setting: Setting
+    corrected: Setting
+
+
+def use_conditions(case: Case) -> tuple[UseCondition | None, ...]:
+    """The named conditions of use, or None once for the general one."""
+    return case.conditions or (None,)
+
+
+def condition_name(condition: UseCondition | None) -> str:
+    """Name of a condition of use; 'use' for the general one."""
+    return "use" if condition is None else condition.name
+
+
+def use_event(case: Case, condition: UseCondition | None) -> Event:
+    """Event of the readings in use under one condition."""
+    study = case.study
+    name = "use" if condition is None else f"use, {condition.name}"
+    return Event(name, study.conditions, study.loadings, study.readings, len(case.check_loads))
+
+
+def readings_in_use(case: Case, source: Source, count: int) -> Iterator[Readings]:
+    """Readings of `count` drawn units under each condition of use, codes of full shape."""
+    loads = np.asarray(case.check_loads).reshape(1, 1, 1, 1, -1)
+    for condition in use_conditions(case):
+        event = use_event(case, condition)
+        chain = drawn_chain(case, event, source, "finished product")
+        setting = use_setting(case, condition, event, source)
+        response = chain.respond(loads, setting)
+        shape = (count, event.conditions, event.loadings, event.readings, event.loads)
+        yield Readings(
+            condition_name(condition),
+            np.broadcast_to(response.code, shape),
+            np.broadcast_to(response.clipped, shape),
+            setting,
+            firmware_setting(case, event, source, setting, True),
+        )

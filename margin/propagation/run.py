@@ -1,0 +1,206 @@
+"""The loop over blocks: the only place where a study is repeated."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from distributions import Stream
+from margin.case.types import Case
+from margin.propagation.assemble import Nominal, nominal_of
+from margin.propagation.calibrated import Bench, Classes, calibrate, classes_of
+from margin.propagation.draws import DependentGroup, Grouping, Source, StreamSource, dependent_groups
+from margin.propagation.factors import Factor, factors_of
+from margin.propagation.plan import Block, Plan, default_block, plan_of
+from margin.propagation.readings import readings_in_use
+from margin.propagation.tally import BlockTally, Tally, judge, require_numbers, tally_block
+
+Array = NDArray[np.float64]
+Progress = Callable[[int], None]
+Task = TypeVar("Task")
+Done = TypeVar("Done")
+
+PILOT_UNITS = 2048
+"""Units of the pilot population by which classes are laid out."""
+
+SAMPLE_UNITS = 12
+"""Units whose errors are kept one by one, for the plot."""
+
+
+@dataclass(frozen=True)
+class Model:
+    """A case made ready to be drawn."""
+
+    case: Case
+    nominal: Nominal
+    factors: tuple[Factor, ...]
+    groups: tuple[DependentGroup, ...]
+    classes: Mapping[str, Classes]
+
+    def source(self, grouping: Grouping, start: int, count: int) -> StreamSource:
+        """Draws of `count` units from `start`."""
+        study = self.case.study
+        return StreamSource(
+            self.factors, Stream(study.seed), grouping, start, count, study.points, self.groups
+        )
+
+
+def model_of(case: Case) -> Model:
+    """Make a case ready: nominal chain, factors, their dependence, and the classes of sorting options."""
+    factors = factors_of(case)
+    groups = dependent_groups(factors, case.dependences)
+    nominal = nominal_of(case)
+    bare = Model(case, nominal, factors, groups, {})
+    classes: dict[str, Classes] = {}
+    sorting = [o for o in case.calibrations if o.kind == "classes"]
+    if sorting:
+        still = {f.name: 0.0 for f in factors if f.level in ("common", "station")}
+        still |= {f.knowledge_name: 0.0 for f in factors if f.measured_on is not None}
+        lots = np.arange(PILOT_UNITS, dtype=np.int64)
+        source = StreamSource(
+            factors, Stream(case.study.seed), Grouping(PILOT_UNITS, 1), 0, PILOT_UNITS, "random", groups,
+            still, " of the pilot", lots, np.zeros(PILOT_UNITS, dtype=np.int64),
+        )  # fmt: skip
+        pilot = Bench(case, source, nominal, PILOT_UNITS)
+        classes = {option.name: classes_of(option, pilot) for option in sorting}
+    return Model(case, bare.nominal, factors, groups, classes)
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Force errors of the units of a block.
+
+    by_option  option name -> one array (unit, condition, loading, reading, load), N, for each condition of use
+    clipped    (load,) readings at a limit of circuit or converter, over all conditions
+    blind      (load,) readings by which the design curve sees no load at all
+    """
+
+    by_option: dict[str, list[Array]]
+    clipped: NDArray[np.int64]
+    blind: NDArray[np.int64]
+
+
+def block_errors(model: Model, source: Source, count: int) -> Errors:
+    """Calibrate `count` drawn units by every option, use them, and compare with the true load."""
+    case, nominal = model.case, model.nominal
+    loads = np.asarray(case.check_loads, dtype=np.float64)
+    bench = Bench(case, source, nominal, count)
+    calibrated = {o.name: calibrate(o, bench, model.classes.get(o.name)) for o in case.calibrations}
+    by_option: dict[str, list[Array]] = {name: [] for name in calibrated}
+    clipped, blind = np.zeros(loads.size, dtype=np.int64), np.zeros(loads.size, dtype=np.int64)
+    for readings in readings_in_use(case, source, count):
+        for name, units in calibrated.items():
+            by_option[name].append(units.load(readings) - loads)
+        clipped += np.count_nonzero(readings.clipped, axis=(0, 1, 2, 3))
+        unseen = np.broadcast_to(nominal.firmware.blind(readings.codes, nominal.setting), readings.codes.shape)
+        blind += np.count_nonzero(unseen, axis=(0, 1, 2, 3))
+    return Errors(by_option, clipped, blind)
+
+
+@dataclass(frozen=True)
+class BlockResult:
+    """Counts of one block."""
+
+    block: Block
+    tallies: dict[str, BlockTally]
+    clipped: NDArray[np.int64]
+    blind: NDArray[np.int64]
+    samples: dict[str, Array]
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """Counts of a whole study. samples: option -> (unit, load), N, one reading of each of the first units."""
+
+    model: Model
+    plan: Plan
+    tallies: dict[str, Tally]
+    clipped: NDArray[np.int64]
+    blind: NDArray[np.int64]
+    samples: dict[str, Array]
+
+
+def evaluate_block(model: Model, plan: Plan, block: Block) -> BlockResult:
+    """Draw, calibrate, use and count one block."""
+    source = model.source(plan.frame.grouping, block.start, block.count)
+    errors = block_errors(model, source, block.count)
+    tallies: dict[str, BlockTally] = {}
+    for name, by_condition in errors.by_option.items():
+        require_numbers(name, plan.frame, by_condition, block.start)
+        judged = judge(plan.frame, by_condition)
+        tallies[name] = tally_block(plan.frame, by_condition, judged, block.start, block.section)
+    wanted = max(min(SAMPLE_UNITS - block.start, block.count), 0)
+    samples = {name: e[0][:wanted, 0, 0, 0, :].copy() for name, e in errors.by_option.items()}
+    return BlockResult(block, tallies, errors.clipped, errors.blind, samples)
+
+
+def in_threads(
+    work: Callable[[Task], Done], tasks: Iterable[Task], workers: int
+) -> Iterable[Done]:
+    """Results of `work` on `tasks`, in the order of the tasks; few wait at a time, so that memory stays bounded.
+
+    On an exception or an interrupt what has not begun is dropped.
+    """
+    if workers == 1:
+        for task in tasks:
+            yield work(task)
+        return
+    pool = ThreadPoolExecutor(workers)
+    waiting: deque[Future[Done]] = deque()
+    try:
+        for task in tasks:
+            waiting.append(pool.submit(work, task))
+            if len(waiting) >= 2 * workers:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def default_workers() -> int:
+    """Cores there are."""
+    return max(os.cpu_count() or 1, 1)
+
+
+def run(
+    case: Case,
+    *,
+    workers: int | None = None,
+    block: int | None = None,
+    progress: Progress | None = None,
+) -> RunResult:
+    """Draw the whole study of a case.
+
+    workers   threads, default one a core; block: units in one block, default by the cache. Neither changes
+              the result by a bit.
+    progress  called with the number of units just finished
+
+    Raises EvaluationError for errors that are not numbers, ValueError for workers or block below 1.
+    """
+    workers = default_workers() if workers is None else workers
+    size = default_block(case) if block is None else block
+    if workers < 1 or size < 1:
+        raise ValueError(f"workers and block must be at least 1 (got {workers} and {size})")
+    model, plan = model_of(case), plan_of(case)
+    tallies = {o.name: Tally.empty(plan.frame) for o in case.calibrations}
+    loads = plan.frame.loads.size
+    clipped, blind = np.zeros(loads, dtype=np.int64), np.zeros(loads, dtype=np.int64)
+    samples: dict[str, list[Array]] = {name: [] for name in tallies}
+    for result in in_threads(lambda b: evaluate_block(model, plan, b), plan.blocks(size), workers):
+        for name, tally in result.tallies.items():
+            tally.add_to(tallies[name])
+            samples[name].append(result.samples[name])
+        clipped += result.clipped
+        blind += result.blind
+        if progress is not None:
+            progress(result.block.count)
+    kept = {name: np.concatenate(parts)[:SAMPLE_UNITS] for name, parts in samples.items()}
+    return RunResult(model, plan, tallies, clipped, blind, kept)
