@@ -47,7 +47,7 @@ class OptionResult:
                  permissible_N, mean_N, sd_N, and p0_5, p2_5, p5, p50, p95, p97_5, p99_5 in N, each with
                  _low and _high; p95_abs_N with _low and _high; the same in percent of reading and of span as
                  p95_abs_reading, p95_abs_span
-    worst_case   one row a check load: load_N, extreme_low_N, extreme_high_N, root_sum_square_N (k = 2 about
+    worst_case   one row a check load: load_N, extreme_low_N, extreme_high_N, root_sum_square_N (k = 3 about
                  rss_mean_N), monte_carlo_low_N, monte_carlo_high_N (0.135 % and 99.865 %), verdict
     largest      the unit's largest error relative to the permissible one: value exceeded by (1 - target) of
                  the units; below 1 the requirement is met

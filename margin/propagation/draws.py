@@ -281,17 +281,19 @@ class GivenSource:
 
     given   (factor name, event stream suffix) -> array that broadcasts over the draw axes
     count   number of units
+    shared  names of the factors that a lot has in common
     Factors without an entry stay at nominal (standardised draws at their mean).
     """
 
     given: Mapping[tuple[str, str], Array]
     count: int
+    shared: frozenset[str]
 
     def lot_samples(self, each: int) -> LotSamples:
         """One sample of each unit's own lot, itself without deviations of its own."""
-        shared = ("common", "station", "lot")
-        kept = {key: value for key, value in self.given.items() if key[0].rsplit(" per ", 1)[-1] in shared}
-        return LotSamples(GivenSource(kept, self.count), 1, np.arange(self.count, dtype=np.int64))
+        kept = {key: value for key, value in self.given.items() if key[0] in self.shared}
+        source = GivenSource(kept, self.count, self.shared)
+        return LotSamples(source, 1, np.arange(self.count, dtype=np.int64))
 
     def scale(self, factor: Factor) -> float:
         return 1.0

@@ -82,6 +82,11 @@ class Frame:
         return self.outer * self.grouping.units_per_draw
 
     @property
+    def groups(self) -> int:
+        """Groups in which what is within is counted: outer draws, or sections where there is but one."""
+        return self.outer if self.outer > 1 else SECTIONS
+
+    @property
     def bins(self) -> Bins:
         """Bins of the error, N."""
         return Bins(self.span)
@@ -94,7 +99,7 @@ class Tally:
     errors    (section, condition, load, bin) signed error, N
     low, high (condition, load) extremes of the error, N
     largest   (section, bin) each unit's largest |error| relative to the permissible one
-    within    (outer draw, 3) readings, units by share, units everywhere that are within
+    within    (group, 3) readings, units by share, units everywhere that are within
     shares    (readings a unit + 1,) units by how many of their readings are within
     halves    (2,) units within everywhere, judged on the first and on the second half of their readings
     lots      (2, units a lot + 1) lots by how many of their units are within by share and everywhere
@@ -117,7 +122,7 @@ class Tally:
             np.full((c, f), np.inf),
             np.full((c, f), -np.inf),
             np.zeros((SECTIONS, RATIO_BINS.size), dtype=np.int64),
-            np.zeros((frame.outer, 3), dtype=np.int64),
+            np.zeros((frame.groups, 3), dtype=np.int64),
             np.zeros(frame.readings + 1, dtype=np.int64),
             np.zeros(2, dtype=np.int64),
             np.zeros((2, frame.grouping.units_per_lot + 1), dtype=np.int64),
@@ -133,7 +138,7 @@ class BlockTally:
     low: Array
     high: Array
     largest: Counts
-    first_outer: int
+    first_group: int
     within: Counts
     shares: Counts
     halves: Counts
@@ -143,7 +148,7 @@ class BlockTally:
         """Add this block to the whole."""
         tally.errors[self.section] += self.errors
         tally.largest[self.section] += self.largest
-        tally.within[self.first_outer : self.first_outer + len(self.within)] += self.within
+        tally.within[self.first_group : self.first_group + len(self.within)] += self.within
         tally.shares[...] += self.shares
         tally.halves[...] += self.halves
         tally.lots[...] += self.lots
@@ -213,11 +218,14 @@ def tally_block(frame: Frame, errors: list[Array], judged: Judged, start: int, s
         index += offsets
         counted[row] = np.bincount(index.ravel(), minlength=loads * bins.size).reshape(loads, bins.size)
     units = judged.largest.size
-    outer = frame.grouping.outer_of(np.arange(start, start + units, dtype=np.int64))
-    first = int(outer[0])
+    if frame.outer > 1:
+        group = frame.grouping.outer_of(np.arange(start, start + units, dtype=np.int64))
+    else:
+        group = np.full(units, section, dtype=np.int64)
+    first = int(group[0])
     columns = (judged.within, judged.by_share, judged.everywhere)
-    rows = int(outer[-1]) - first + 1
-    within = np.stack([_sums(outer - first, c, rows) for c in columns], axis=1)
+    rows = int(group[-1]) - first + 1
+    within = np.stack([_sums(group - first, c, rows) for c in columns], axis=1)
     size = frame.grouping.units_per_lot + 1
     lots = np.zeros((2, size), dtype=np.int64)
     if frame.by_lot:

@@ -1,0 +1,1 @@
+"""What the counts of a run say: yields, percentiles, worst case, budget, decision."""

@@ -1,0 +1,156 @@
+"""First budget: what each factor, frozen or halved, does to error and yield, on the same draws."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from margin.case.build import with_changes
+from margin.case.types import Case
+from margin.estimates.intervals import section_half_width
+from margin.propagation.factors import Factor
+from margin.propagation.plan import plan_of
+from margin.propagation.run import Model, Progress, block_errors, default_workers, in_threads
+from margin.propagation.tally import SECTIONS, Frame, judge
+
+Array = NDArray[np.float64]
+
+BUDGET_UNITS = 4000
+CHANGES: dict[str, float] = {"frozen": 0.0, "halved": 0.5}
+LEADING_SHARE = 0.95
+"""The error of the budget is the one that 95 % of all readings stay below."""
+
+
+@dataclass(frozen=True)
+class Cause:
+    """A factor, or what is not known of it, that a budget line is about."""
+
+    name: str
+    part: str
+    level: str
+
+
+def causes_of(factors: tuple[Factor, ...]) -> tuple[Cause, ...]:
+    """Causes in the order of the chain. Which branch a load comes from is no tolerance and has no line."""
+    found: list[Cause] = []
+    for factor in factors:
+        if factor.quantity == "use.direction_draw":
+            continue
+        found.append(Cause(factor.name, factor.role, factor.level))
+        if factor.measured_on is not None:
+            found.append(Cause(factor.knowledge_name, factor.role, "common"))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class _Section:
+    """Yield and 95 % of |error| of one section: (run, option); run 0 is the case as it is."""
+
+    conforming: Array
+    error: Array
+    ratio: Array
+
+
+def budget_of(
+    model: Model, *, workers: int | None = None, progress: Progress | None = None
+) -> pd.DataFrame:
+    """Budget of every option; see `Results.budget` for the columns.
+
+    The units are a study of their own of at most BUDGET_UNITS units with the same seed, cut into sections;
+    a change is compared with the unchanged case on the same draws in each section, and the scatter of that
+    difference between sections gives its interval.
+    """
+    case = model.case
+    smaller = with_changes(case, {"study.units": min(case.study.units, BUDGET_UNITS)})
+    small = Model(smaller, model.nominal, model.factors, model.groups, model.classes)
+    plan = plan_of(smaller)
+    causes = causes_of(model.factors)
+    runs: list[Mapping[str, float]] = [{}]
+    runs += [{cause.name: scale} for cause in causes for scale in CHANGES.values()]
+    bounds = list(zip(plan.boundaries[:-1], plan.boundaries[1:], strict=True))
+
+    def evaluate(bound: tuple[int, int]) -> _Section:
+        return _evaluate(small, plan.frame, bound[0], bound[1] - bound[0], runs)
+
+    sections: list[_Section] = []
+    for section in in_threads(evaluate, bounds, default_workers() if workers is None else workers):
+        sections.append(section)
+        if progress is not None:
+            progress(BUDGET_UNITS // SECTIONS)
+    return pd.DataFrame(list(_rows(case, causes, sections)))
+
+
+def _evaluate(
+    model: Model, frame: Frame, start: int, count: int, runs: list[Mapping[str, float]]
+) -> _Section:
+    source = model.source(frame.grouping, start, count)
+    options = model.case.calibrations
+    shape = (len(runs), len(options))
+    section = _Section(np.empty(shape), np.empty(shape), np.empty(shape))
+    for row, scales in enumerate(runs):
+        errors = block_errors(model, source.with_scales(scales), count)
+        for column, by_condition in enumerate(errors.by_option.values()):
+            section.conforming[row, column] = _conforming(model.case, frame, by_condition)
+            size = np.concatenate([np.abs(e).reshape(-1, frame.loads.size) for e in by_condition])
+            section.error[row, column] = np.quantile(size, LEADING_SHARE)
+            section.ratio[row, column] = np.quantile(size / frame.permissible, LEADING_SHARE)
+    return section
+
+
+def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> float:
+    judged = judge(frame, by_condition)
+    if case.requirement.counts == "readings":
+        return float(judged.within.mean() / frame.readings)
+    if case.requirement.counts == "units by share of readings":
+        return float(judged.by_share.mean())
+    return float(judged.everywhere.mean())
+
+
+def _rows(
+    case: Case, causes: tuple[Cause, ...], sections: list[_Section]
+) -> Iterator[dict[str, object]]:
+    confidence = case.requirement.confidence
+    conforming = np.stack([s.conforming for s in sections])
+    error = np.stack([s.error for s in sections])
+    ratio = np.stack([s.ratio for s in sections])
+    yield_change, error_change = conforming - conforming[:, :1], error - error[:, :1]
+    yield_half = section_half_width(yield_change, confidence)
+    error_half = section_half_width(error_change, confidence)
+    mean_yield, mean_error, mean_ratio = conforming.mean(axis=0), error.mean(axis=0), ratio.mean(axis=0)
+    gain, loss = yield_change.mean(axis=0), error_change.mean(axis=0)
+    for column, option in enumerate(case.calibrations):
+        for position, change in enumerate(CHANGES):
+            rows = 1 + np.arange(len(causes)) * len(CHANGES) + position
+            ranks = _ranks(loss[rows, column], error_half[rows, column])
+            for cause, row, rank in zip(causes, rows, ranks, strict=True):
+                moved = abs(loss[row, column]) > error_half[row, column]
+                moved |= abs(gain[row, column]) > yield_half[row, column]
+                yield {
+                    "option": option.name,
+                    "factor": cause.name,
+                    "part": cause.part,
+                    "level": cause.level,
+                    "change": change,
+                    "yield": mean_yield[row, column],
+                    "yield_change": gain[row, column],
+                    "yield_change_low": gain[row, column] - yield_half[row, column],
+                    "yield_change_high": gain[row, column] + yield_half[row, column],
+                    "error_N": mean_error[row, column],
+                    "error_ratio": mean_ratio[row, column],
+                    "error_change_N": loss[row, column],
+                    "error_change_N_low": loss[row, column] - error_half[row, column],
+                    "error_change_N_high": loss[row, column] + error_half[row, column],
+                    "rank": int(rank),
+                    "verdict": "resolved" if moved else "below resolution",
+                }
+
+
+def _ranks(change: Array, half: Array) -> NDArray[np.int64]:
+    """Rank by how much the error falls; causes whose intervals overlap the better one's share its rank."""
+    high = change - half
+    better = (change + half)[None, :] < high[:, None]
+    return 1 + np.count_nonzero(better, axis=1)

@@ -1,0 +1,98 @@
+"""Design checks over drawn units: the unfavourable end, held against its limit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from margin.chain.checks import CHECKS, Check, resolution
+from margin.chain.parameter import Value
+from margin.estimates.results import DesignCheck
+from margin.estimates.worst_case import Corners
+from margin.propagation.assemble import drawn_chain, use_setting
+from margin.propagation.plan import Plan
+from margin.propagation.readings import condition_name, use_conditions, use_event
+from margin.propagation.run import Model, RunResult
+
+CHECKED_UNITS = 2000
+
+
+def design_checks(model: Model, plan: Plan) -> tuple[DesignCheck, ...]:
+    """Every check that applies to this chain, at its unfavourable end over units and conditions of use."""
+    count = min(CHECKED_UNITS, plan.frame.units)
+    source = model.source(plan.frame.grouping, 0, count)
+    loads = np.asarray(model.case.check_loads).reshape(1, 1, 1, 1, -1)
+    found: dict[str, DesignCheck] = {}
+    for condition in use_conditions(model.case):
+        event = use_event(model.case, condition)
+        chain = drawn_chain(model.case, event, source, "finished product")
+        setting = use_setting(model.case, condition, event, source)
+        response = chain.respond(loads, setting)
+        for check in CHECKS:
+            value = check.measure(chain, response, loads)
+            if value is None:
+                continue
+            judged = _judge(check, value, check.limit(chain, response), condition_name(condition), count)
+            before = found.get(check.name)
+            if before is None or _worse(check, judged, before):
+                found[check.name] = judged
+    return tuple(found.values())
+
+
+def _judge(check: Check, value: Value, limit: Value | None, condition: str, count: int) -> DesignCheck:
+    values = np.asarray(value, dtype=np.float64)
+    ends = values.max() if check.favourable == "below" else values.min()
+    note = f"{check.note}; worst of {count} units, condition {condition}"
+    if limit is None:
+        return DesignCheck(check.name, float(ends), None, check.unit, None, "for information", note)
+    limits = np.broadcast_to(np.asarray(limit, dtype=np.float64), np.broadcast_shapes(values.shape, np.shape(limit)))
+    distance = (limits - values) if check.favourable == "below" else (values - limits)
+    worst = np.unravel_index(int(np.argmin(distance)), distance.shape)
+    held, kept = float(limits[worst]), float(np.broadcast_to(values, distance.shape)[worst])
+    share = float(distance[worst]) / abs(held) if held != 0.0 else None
+    verdict = "kept" if distance[worst] >= 0.0 else "exceeded"
+    return DesignCheck(check.name, kept, held, check.unit, share, verdict, note)
+
+
+def _worse(check: Check, new: DesignCheck, old: DesignCheck) -> bool:
+    if new.limit is not None and old.limit is not None:
+        new_gap, old_gap = new.value - new.limit, old.value - old.limit
+        return new_gap > old_gap if check.favourable == "below" else new_gap < old_gap
+    return new.value > old.value if check.favourable == "below" else new.value < old.value
+
+
+def saturation_frame(run: RunResult) -> pd.DataFrame:
+    """One row a check load: load_N, saturated, blind (shares of readings), resolution_N and noise_N as designed."""
+    frame, model = run.plan.frame, run.model
+    readings = frame.units * frame.readings / frame.loads.size
+    chain, setting = model.nominal.chain, model.nominal.setting
+    counts: list[float] = []
+    for load in frame.loads:
+        at = np.array([load])
+        counts.append(float(np.max(resolution(chain, chain.respond(at, setting), at))))
+    return pd.DataFrame(
+        {
+            "load_N": frame.loads,
+            "saturated": run.clipped / readings,
+            "blind": run.blind / readings,
+            "resolution_N": counts,
+            "noise_N": _noise(run),
+        }
+    )
+
+
+def _noise(run: RunResult) -> NDArray[np.float64]:
+    """Load noise, N rms, of one reading as designed: the draws of level `reading` set to one sigma in turn."""
+    corners = Corners.of(run.model)
+    rows = []
+    for column, variable in enumerate(corners.variables):
+        if variable.factor.level == "reading" and variable.place is None:
+            row = corners.column("centre").copy()
+            row[column] += variable.sd
+            rows.append(row)
+    if not rows:
+        return np.zeros(run.plan.frame.loads.size)
+    still = corners.column("centre")
+    errors = corners.errors(np.stack([still, *rows]))[0, 0]
+    return np.asarray(np.sqrt(np.sum((errors[1:] - errors[0]) ** 2, axis=0)))

@@ -1,0 +1,169 @@
+"""From a case to the results of its study."""
+
+from __future__ import annotations
+
+import importlib.metadata
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from margin.calibration.cost import seconds_per_unit
+from margin.case.build import nominal_element
+from margin.case.types import CalibrationSpec, Case
+from margin.estimates.budget import BUDGET_UNITS, budget_of
+from margin.estimates.decision import recommend
+from margin.estimates.design_checks import design_checks, saturation_frame
+from margin.estimates.errors import errors_frame, largest_ratio
+from margin.estimates.intervals import clustered_share, effective_trials
+from margin.estimates.results import OptionResult, Results
+from margin.estimates.worst_case import worst_cases
+from margin.estimates.yields import readings_bias, share_below, yields_of
+from margin.propagation.run import RunResult, run
+from margin.propagation.tally import Tally
+
+MULTIPLES = np.round(np.geomspace(0.25, 4.0, 33), 4)
+"""Multiples of the permissible error at which the limit curve is drawn."""
+
+CAUTIONS = (
+    "A decision aid, not a certificate: results hold for the inputs of this case, and for nothing that it leaves out.",
+    "What is listed as assumed was stated, not measured; a simulated yield is no warranty.",
+    "Loads, temperatures and ages outside what was characterised are extrapolation.",
+    "Verify on a pilot lot of built units, with a test of their tolerance, before release.",
+    "Do not use a force-sensing pad as the sole protection against overload. Where a wrong force can hurt someone, "
+    "local codes and a licensed engineer decide.",
+)
+
+Stage = Callable[[str, int], Callable[[int], None]]
+"""Called with what begins and how much of it there is; gives the function that counts progress."""
+
+
+def version() -> str:
+    """Version of this package; '0' where it runs without being installed."""
+    try:
+        return importlib.metadata.version("margin")
+    except importlib.metadata.PackageNotFoundError:
+        return "0"
+
+
+def _quiet(title: str, total: int) -> Callable[[int], None]:
+    return lambda done: None
+
+
+def evaluate(
+    case: Case,
+    *,
+    workers: int | None = None,
+    block: int | None = None,
+    with_budget: bool = True,
+    stage: Stage = _quiet,
+) -> Results:
+    """Draw the study of a case and put its results together.
+
+    workers, block  as in `run`: they do not change the results
+    with_budget     False leaves out the budget (an empty frame), which costs as much as the study itself
+
+    Raises EvaluationError where the chain gives no number.
+    """
+    drawn = run(case, workers=workers, block=block, progress=stage("drawing units", case.study.units))
+    budget = pd.DataFrame(columns=list(BUDGET_COLUMNS))
+    if with_budget:
+        budget = budget_of(drawn.model, workers=workers, progress=stage("budget", BUDGET_UNITS))
+    return assemble(drawn, budget)
+
+
+BUDGET_COLUMNS = (
+    "option", "factor", "part", "level", "change", "yield", "yield_change", "yield_change_low",
+    "yield_change_high", "error_N", "error_ratio", "error_change_N", "error_change_N_low",
+    "error_change_N_high", "rank", "verdict",
+)  # fmt: skip
+
+
+def assemble(drawn: RunResult, budget: pd.DataFrame) -> Results:
+    """Results from the counts of a run and its budget."""
+    case, frame = drawn.model.case, drawn.plan.frame
+    saturation = saturation_frame(drawn)
+    worst = dict(worst_cases(drawn.model, frame, drawn.tallies))
+    options = tuple(
+        _option(drawn, spec, drawn.tallies[spec.name], worst[spec.name], saturation) for spec in case.calibrations
+    )
+    checks = design_checks(drawn.model, drawn.plan)
+    return Results(
+        case,
+        options,
+        recommend(case, options, budget, checks),
+        budget,
+        checks,
+        _samples(drawn),
+        frame.units,
+        frame.outer,
+        case.study.seed,
+        version(),
+        CAUTIONS,
+    )
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """What a limit curve needs of a tally to put intervals on its points."""
+
+    tally: Tally
+    trials: float
+    confidence: float
+
+    def frame(self) -> pd.DataFrame:
+        shares = share_below(self.tally, MULTIPLES)
+        rows = [
+            clustered_share(np.array([p * self.trials]), np.array([self.trials]), np.ones(1), self.confidence)
+            for p in shares
+        ]
+        return pd.DataFrame(
+            {
+                "multiple": MULTIPLES,
+                "yield": shares,
+                "yield_low": [e.low for e in rows],
+                "yield_high": [e.high for e in rows],
+            }
+        )
+
+
+def _option(
+    drawn: RunResult, spec: CalibrationSpec, tally: Tally, worst: pd.DataFrame, saturation: pd.DataFrame
+) -> OptionResult:
+    case, frame = drawn.model.case, drawn.plan.frame
+    need = case.requirement
+    yields = yields_of(frame, tally, need.confidence)
+    station = nominal_element(case.elements["station"])
+    sizes = np.full(frame.groups, frame.units / frame.groups)
+    trials = effective_trials(
+        tally.within[:, 2].astype(np.float64), sizes, np.ones(frame.groups), need.confidence
+    )
+    return OptionResult(
+        spec,
+        yields,
+        need.counts,
+        errors_frame(frame, tally, need.confidence),
+        worst,
+        largest_ratio(frame, tally, need.target, need.confidence),
+        _Curve(tally, trials, need.confidence).frame(),
+        saturation,
+        seconds_per_unit(spec, station, case.study.units_per_lot),
+        yields[need.counts].lower_bound >= need.target,
+        readings_bias(frame, tally),
+    )
+
+
+def _samples(drawn: RunResult) -> pd.DataFrame:
+    parts = [
+        pd.DataFrame(
+            {
+                "option": name,
+                "unit": np.repeat(np.arange(errors.shape[0]), errors.shape[1]),
+                "load_N": np.tile(drawn.plan.frame.loads, errors.shape[0]),
+                "error_N": errors.ravel(),
+            }
+        )
+        for name, errors in drawn.samples.items()
+    ]
+    return pd.concat(parts, ignore_index=True)
