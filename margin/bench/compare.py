@@ -66,11 +66,18 @@ def compare(
         raise ValueError(f"comparing by {by} needs two or more of them (got {there}): measure another {by}")
     cells = table.groupby(["figure", "side", "sensor", "unit"], sort=False)["value"].mean().reset_index()
     sides = _sides(cells, by, confidence)
+    found: dict[tuple[str, str], dict[str, float]] = {}
+    units: dict[str, set[str]] = {}
+    text = (cells[column].astype(str) for column in ("figure", "side", "sensor", "unit"))
+    for figure, side, sensor, unit, value in zip(*text, cells["value"], strict=True):
+        found.setdefault((figure, side), {})[sensor] = float(value)
+        units.setdefault(figure, set()).add(unit)
     rows = [
-        row
-        for figure, part in cells.groupby("figure", sort=False)
+        (figure, first, second, *gap[:3], next(iter(units[figure])), *gap[3:])
+        for figure in dict.fromkeys(table["figure"])
         for first, second in combinations(there, 2)
-        if (row := _difference(str(figure), part, first, second, confidence)) is not None
+        if len(units[figure]) == 1
+        and (gap := _gap(found.get((figure, first), {}), found.get((figure, second), {}), confidence))
     ]
     columns = ["figure", "first", "second", "difference", "low", "high", "unit", "p", "test", "pairs"]
     differences = pd.DataFrame(rows, columns=columns)
@@ -101,34 +108,31 @@ def _sides(cells: pd.DataFrame, by: str, confidence: float) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=[by, "figure", "mean", "low", "high", "unit", "sensors"])
 
 
-def _difference(
-    figure: str, part: pd.DataFrame, first: str, second: str, confidence: float
-) -> tuple[object, ...] | None:
-    """One row of the differences; None where units differ or a side has too few sensors."""
-    one, two = part[part["side"] == first], part[part["side"] == second]
-    units = set(one["unit"]) | set(two["unit"])
-    if len(units) != 1:
-        return None
-    shared = one.merge(two, on="sensor", suffixes=("_one", "_two"))
+def _gap(
+    one: dict[str, float], two: dict[str, float], confidence: float
+) -> tuple[float, float, float, float, str, int] | None:
+    """Second less first, its interval, p, the test and the number of pairs; None with too few sensors.
+
+    one, two  value by sensor
+    """
+    shared = [sensor for sensor in one if sensor in two]
     if len(shared) >= 2:
-        gaps = (shared["value_two"] - shared["value_one"]).to_numpy(dtype=float)
-        mean, low, high = mean_interval(gaps, confidence)
-        error = float(gaps.std(ddof=1) / np.sqrt(gaps.size))
+        gaps = np.array([two[sensor] - one[sensor] for sensor in shared])
+        mean, error = float(gaps.mean()), float(gaps.std(ddof=1) / np.sqrt(gaps.size))
         dof, test = float(gaps.size - 1), "paired by sensor"
     elif len(one) >= 2 and len(two) >= 2:
-        a, b = one["value"].to_numpy(dtype=float), two["value"].to_numpy(dtype=float)
+        a, b = np.array(list(one.values())), np.array(list(two.values()))
         parts = np.array([a.var(ddof=1) / a.size, b.var(ddof=1) / b.size])
         mean, error = float(b.mean() - a.mean()), float(np.sqrt(parts.sum()))
         weights = parts / parts.sum() if parts.sum() > 0 else np.array([0.5, 0.5])
-        dof = float(1 / (weights**2 @ (1 / np.array([a.size - 1, b.size - 1]))))
-        half = float(stats.t.ppf((1 + confidence) / 2, dof)) * error
-        low, high, test = mean - half, mean + half, "Welch"
+        dof, test = float(1 / (weights**2 @ (1 / np.array([a.size - 1, b.size - 1])))), "Welch"
     else:
         return None
+    half = float(stats.t.ppf((1 + confidence) / 2, dof)) * error
     chance = 1.0 if mean == 0 else 0.0
     if error > 0:
         chance = float(2 * stats.t.sf(abs(mean) / error, dof))
-    return (figure, first, second, mean, low, high, units.pop(), chance, test, len(shared))
+    return mean, mean - half, mean + half, chance, test, len(shared)
 
 
 def _statement(row: dict[object, object], confidence: float) -> str:

@@ -31,6 +31,9 @@ class Use:
         minimum=0.0,
         doc="largest load of the load cycle; 0 N: top of the load range",
     )
+    load_frequency: Value = parameter(
+        "Hz", 0.0, level="condition", minimum=0.0, doc="frequency at which the load swings; 0 Hz: at rest"
+    )
     direction: str = option(
         "up", choices=("up", "down", "either"), doc="branch of the load cycle on which readings are taken"
     )

@@ -43,6 +43,7 @@ class Parameter:
     maximum     largest admissible nominal value (inclusive), None without a limit
     positive    the nominal value must be above zero
     scales      for a standardised draw: the field of the same element that it is multiplied by
+    needs       for a standardised draw: fields of which one must be present, or nothing is drawn
     doc         one line for the reader of a case file
     """
 
@@ -55,6 +56,7 @@ class Parameter:
     positive: bool
     doc: str
     scales: str | None = None
+    needs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -84,15 +86,23 @@ def parameter(
     return dataclasses.field(default=default, metadata={_KEY: declared})
 
 
-def draw(shape: Literal["normal", "uniform"], *, level: Level, doc: str, scales: str | None = None) -> Any:
+def draw(
+    shape: Literal["normal", "uniform"],
+    *,
+    level: Level,
+    doc: str,
+    scales: str | None = None,
+    needs: tuple[str, ...] = (),
+) -> Any:
     """Declare a standardised random draw (nominal: 0 for 'normal', 0.5 for 'uniform').
 
-    `scales` names the quantity that the draw is multiplied by: where that is zero nothing is drawn.
+    `scales` names the quantity that the draw is multiplied by: where that is zero nothing is drawn. `needs`
+    names quantities without any of which the draw has no effect.
     """
     centre = 0.0 if shape == "normal" else 0.5
     return dataclasses.field(
         default=centre,
-        metadata={_KEY: Parameter("", centre, level, shape, None, None, False, doc, scales)},
+        metadata={_KEY: Parameter("", centre, level, shape, None, None, False, doc, scales, needs or ((scales,) if scales else ()))},
     )
 
 

@@ -27,23 +27,32 @@ LEADING_SHARE = 0.95
 
 @dataclass(frozen=True)
 class Cause:
-    """A factor, or what is not known of it, that a budget line is about."""
+    """What a budget line is about: a factor, or what is not known of it. `key` names what is scaled."""
 
     name: str
     part: str
     level: str
+    key: str
 
 
 def causes_of(factors: tuple[Factor, ...]) -> tuple[Cause, ...]:
-    """Causes in the order of the chain. Which branch a load comes from is no tolerance and has no line."""
-    found: list[Cause] = []
+    """Causes in the order of the chain.
+
+    Draws that scale one quantity (an offset along x and y) are one cause. Which branch a load comes from is no
+    tolerance and has no line.
+    """
+    found: dict[str, Cause] = {}
     for factor in factors:
         if factor.quantity == "use.direction_draw":
             continue
-        found.append(Cause(factor.name, factor.role, factor.level))
+        name = factor.name
+        if factor.scales is not None:
+            name = f"{factor.role}.{factor.scales} (each {factor.level})"
+        found.setdefault(name, Cause(name, factor.role, factor.level, factor.name))
         if factor.measured_on is not None:
-            found.append(Cause(factor.knowledge_name, factor.role, "common"))
-    return tuple(found)
+            known = factor.knowledge_name
+            found[known] = Cause(known, factor.role, "common", known)
+    return tuple(found.values())
 
 
 @dataclass(frozen=True)
@@ -70,7 +79,7 @@ def budget_of(
     plan = plan_of(smaller)
     causes = causes_of(model.factors)
     runs: list[Mapping[str, float]] = [{}]
-    runs += [{cause.name: scale} for cause in causes for scale in CHANGES.values()]
+    runs += [{cause.key: scale} for cause in causes for scale in CHANGES.values()]
     bounds = list(zip(plan.boundaries[:-1], plan.boundaries[1:], strict=True))
 
     def evaluate(bound: tuple[int, int]) -> _Section:

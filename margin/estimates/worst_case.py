@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -10,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from distributions import Distribution, StudentT
 from margin.case.types import Case
 from margin.propagation.draws import GivenSource
 from margin.propagation.events import Event
@@ -57,6 +59,8 @@ class Variable:
 def _limits(factor: Factor, averaged: int) -> tuple[float, float, float, float, float]:
     """Low, centre, high, mean and standard deviation of a factor's deviation, or of a mean of such draws."""
     shape = factor.distribution
+    if factor.measured_on is not None:
+        shape = _predictive(shape, factor.measured_on)
     low, high = shape.support
     ends = shape.ppf(np.array([OUTER_SHARE, 1.0 - OUTER_SHARE]))
     low = low if np.isfinite(low) else float(ends[0])
@@ -65,6 +69,14 @@ def _limits(factor: Factor, averaged: int) -> tuple[float, float, float, float, 
     centre = mean if factor.standardised else 0.0
     shrink = 1.0 / np.sqrt(averaged)
     return centre + shrink * (low - centre), centre, centre + shrink * (high - centre), mean, shrink * sd
+
+
+def _predictive(shape: Distribution, units: int) -> Distribution:
+    """What one further unit may be, where mean and spread were taken from few: Student's t, widened by the mean.
+
+    Three units or fewer leave its standard deviation without bound; that of four then stands for it.
+    """
+    return StudentT(shape.mean, shape.sd * math.sqrt(1.0 + 1.0 / units), float(max(units - 1, 3)))
 
 
 def variables_of(model: Model) -> tuple[Variable, ...]:

@@ -139,6 +139,7 @@ def use_setting(case: Case, condition: UseCondition | None, event: Event, source
         peak=peak,
         age=use.age,
         humidity=use.humidity,
+        load_frequency=use.load_frequency,
         reference_temperature=case.reference_temperature,
         reference_humidity=case.reference_humidity,
     )

@@ -63,15 +63,18 @@ def spread_factors(quantity: Quantity, role: Role) -> tuple[Factor, ...]:
 
 
 def draw_factor(spec: ElementSpec, field: str, declared: Parameter) -> Factor | None:
-    """Factor of a standardised draw; None where the quantity that it scales is absent (0, without spread)."""
+    """Factor of a standardised draw; None where what it needs is absent (0, without spread)."""
     if declared.draw is None:
         raise ValueError(f"{spec.role}.{field} is not a standardised draw")
-    if declared.scales is not None:
-        scaled = spec.quantities.get(declared.scales)
-        if scaled is not None and scaled.nominal == 0.0 and not scaled.spreads:
-            return None
+    needed = [spec.quantities[name] for name in declared.needs]
+    if needed and all(q.nominal == 0.0 and not q.spreads for q in needed):
+        return None
+    what = field.removesuffix("_draw") if declared.scales is None else declared.scales
+    # several draws may scale one quantity (an offset along x and y): each has its own stream, so its own name
+    axis = f" {field.removeprefix(what + '_')}" if field.startswith(f"{what}_") else ""
+    axis = "" if axis == " draw" else axis
     return Factor(
-        f"{spec.role}.{declared.scales or field} ({field.replace('_', ' ')} per {declared.level})",
+        f"{spec.role}.{what}{axis} (each {declared.level})",
         f"{spec.role}.{field}",
         spec.role,
         declared.level,

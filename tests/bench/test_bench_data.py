@@ -159,7 +159,7 @@ def test_several_faults_at_once(tmp_path) -> None:
 )
 def test_bad_files(tmp_path, text, words) -> None:
     """Each kind of unusable file is refused with what is wrong."""
-    with pytest.raises(BenchDataError, match="bench.csv") as caught:
+    with pytest.raises(BenchDataError, match=r"bench\.csv") as caught:
         read_bench(write(tmp_path, text))
     assert words in str(caught.value)
 
@@ -187,7 +187,7 @@ def test_conversion_by_circuit() -> None:
     found = data.converted(equations, "conductance", "S")
     assert found.frame["output"][:2].tolist() == pytest.approx([2e-5, 4e-5])
     assert kinds(found) == {2: "not a number"}
-    with pytest.raises(BenchDataError, match="circuit\\(s\\) b"):
+    with pytest.raises(BenchDataError, match=r"circuit\(s\) b"):
         data.converted({"a": lambda v: v}, "conductance", "S")
 
 

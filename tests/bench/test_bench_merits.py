@@ -5,7 +5,16 @@ import pandas as pd
 import pytest
 
 from margin.bench import figures_of_merit, read_bench
-from margin.bench.merits import drift_line, mean_interval, sd_interval
+from margin.bench.merits import (
+    Sweeps,
+    drift_line,
+    hysteresis,
+    linearity,
+    mean_interval,
+    repeatability,
+    sd_interval,
+)
+from margin.bench.merits.static import linearities, reproducibility, sensitivity, zero_return
 
 LOADS = np.array([0.0, 5.0, 10.0, 15.0, 20.0])
 
@@ -172,3 +181,44 @@ def test_interval_of_a_standard_deviation() -> None:
 def test_one_value_has_no_interval() -> None:
     """The mean of one value comes without an interval."""
     assert mean_interval(np.array([3.0]), 0.95) == (3.0, None, None)
+
+
+def test_an_interval_says_when_it_holds_for_one_mounting_only() -> None:
+    """Cycles of one mounting know nothing of remounting: their figures say so, those of three do not."""
+    one = merits(cycles([0.099, 0.1, 0.101], loop=0.04))
+    three = merits(cycles([0.099, 0.1, 0.101], loop=0.04, mounting=[1, 2, 3]))
+    for name in ("sensitivity", "zero", "hysteresis", "linearity, terminal-based"):
+        assert "holds for this mounting only" in one[name].note
+        assert three[name].note == ""
+
+
+def test_intervals_of_one_sensor_cover_the_truth() -> None:
+    """Of 200 invented sensors, 90 to 99 % of the 95 % intervals of each figure hold the true value."""
+    rng = np.random.default_rng(31)
+    loads = np.array([0.0, 1.0, 2.0, 4.0, 8.0, 12.0, 16.0, 20.0])
+    share = loads / 20
+    curve, loop, noise = share**0.85, 1 + 0.04 * 4 * share * (1 - share), 0.002
+    lever = np.append(curve, (curve * loop)[:-1]) ** 2
+    truth = {
+        "sensitivity": float(np.polyfit(loads, curve, 1)[0]),
+        "hysteresis": 100 * float((curve * (loop - 1)).max()),
+        "linearity, independent minimax": 100 * linearity(loads, curve, "independent minimax"),
+        "linearity, terminal-based": 100 * linearity(loads, curve, "terminal-based"),
+        "repeatability, standard deviation": 100 * float(np.sqrt(np.mean(0.015**2 * lever + noise**2))),
+        "reproducibility after remounting": 2.0,
+        "zero return": 0.0,
+    }
+    hits = dict.fromkeys(truth, 0)
+    mounting = np.repeat(np.arange(3), 5)
+    for _ in range(200):
+        gain = (1 + 0.02 * rng.standard_normal(3))[mounting] * (1 + 0.015 * rng.standard_normal(15))
+        up = gain[:, None] * curve + noise * rng.standard_normal((15, 8))
+        down = gain[:, None] * curve * loop + noise * rng.standard_normal((15, 8))
+        down[:, -1] = np.nan
+        sweeps = Sweeps(loads, up, down, mounting, np.full(15, 25.0))
+        found = [sensitivity(sweeps, "V", 0.95), hysteresis(sweeps, 0.95), zero_return(sweeps, 0.95)]
+        found += [reproducibility(sweeps, 0.95), *repeatability(sweeps, 0.95), *linearities(sweeps, 0.95)]
+        for merit in found:
+            if merit.name in truth:
+                hits[merit.name] += merit.low <= truth[merit.name] <= merit.high
+    assert all(0.90 <= count / 200 <= 0.99 for count in hits.values()), hits

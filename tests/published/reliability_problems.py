@@ -1,8 +1,8 @@
 """The published reliability problem set (RP numbers), restated in standard normal space, with exact values.
 
 Source: problem set of the black-box reliability challenge (TNO 2019), which collects older problems;
-statements from memory. Every probability is recomputed here by closed form or one-dimensional quadrature, except RP8,
-RP14 and RP57, whose values and uncertainties come from a conditional Monte Carlo and a fine grid.
+statements from memory. Every probability is recomputed here by closed form or one-dimensional quadrature,
+except RP8, RP14 and RP57, whose values and uncertainties come from a conditional Monte Carlo and a fine grid.
 """
 
 from __future__ import annotations

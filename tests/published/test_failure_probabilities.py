@@ -66,8 +66,8 @@ def test_a_smooth_problem_near_one_in_a_million_takes_at_most_two_thousand_evalu
 def test_the_recomputed_probability_agrees_with_the_tabulated_digits(name: str, expected: float) -> None:
     """The quadrature behind each target gives the published digits.
 
-    RP111 was published as 7.65e-7, 4.8 % below the exact value; RP53 and RP33 with three digits only: there the
-    table holds exact values of an independent recomputation.
+    RP111 was published as 7.65e-7, 4.8 % below the exact value; RP53 and RP33 with three digits only: there
+    the table holds exact values of an independent recomputation.
     """
     assert named(name).probability == pytest.approx(expected, rel=1e-7)
 
@@ -86,8 +86,8 @@ def test_four_uniform_branches_are_not_the_value_first_published() -> None:
 def test_four_branches_agree_with_a_hundred_million_plain_draws(name: str) -> None:
     """Series system of four branches (Waarts 2000): plain draws, quadrature and the estimate agree.
 
-    The counts come from tests/benchmarks/four_branch_crude.py: 4.4514e-3 (4.4384e-3 to 4.4645e-3) for k = 6 and
-    2.2209e-3 (2.2117e-3 to 2.2302e-3) for k = 7, Clopper-Pearson 95 %.
+    The counts come from tests/benchmarks/four_branch_crude.py: 4.4514e-3 (4.4384e-3 to 4.4645e-3) for k = 6
+    and 2.2209e-3 (2.2117e-3 to 2.2302e-3) for k = 7, Clopper-Pearson 95 %.
     """
     interval = binomtest(CRUDE_FAILURES[name], CRUDE_DRAWS).proportion_ci(0.95, method="exact")
     problem = named(name)

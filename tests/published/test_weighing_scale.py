@@ -1,9 +1,9 @@
 """Hysteresis and repeatability as a textbook treats a weighing scale: the pairing rule must be stated.
 
 Wheeler and Ganji, Introduction to Engineering Experimentation, example 2.3: a scale of 0 to 5 lb read five
-times up and down, output span 6.45 lb. The book's 0.52 lb of hysteresis is met by no one pairing of branches (0.54
-within cycles, 0.55 with the next cycle, on its table), so it is no target here; the readings below are the
-project's own and carry those two values. Repeatability 0.17 lb of 6.45 lb is the book's.
+times up and down, output span 6.45 lb. The book's 0.52 lb of hysteresis is met by no one pairing of branches
+(0.54 within cycles, 0.55 with the next cycle, on its table), so it is no target here; the readings below are
+the project's own and carry those two values. Repeatability 0.17 lb of 6.45 lb is the book's.
 """
 
 import numpy as np

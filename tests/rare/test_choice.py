@@ -61,13 +61,12 @@ def test_failure_all_around_the_origin_gives_the_chi_square_tail(dimension: int,
 
 @pytest.mark.parametrize(
     "known",
-    [linear(4.0, 2), exponential_sum(2, 16.6884207909), exponential_sum(20, 36.7009787595), radial(10, 6.0)],
+    [linear(4.0, 2), exponential_sum(2, 16.6884207909), exponential_sum(20, 36.7009787595)],
     ids=lambda known: known.name,
 )
 def test_the_stated_interval_covers_the_exact_value(known: KnownLimit) -> None:
     """Over repeated seeds the 95 % interval holds the truth in at least 90 %, and the mean is unbiased."""
-    seeds = SEEDS if known.limit.dimension < 10 else SEEDS[:40]
-    found = [failure_probability(known.limit, known.limit.dimension, seed=seed) for seed in seeds]
+    found = [failure_probability(known.limit, known.limit.dimension, seed=seed) for seed in SEEDS]
     covered = np.mean([one.low <= known.probability <= one.high for one in found])
     ratios = np.array([one.probability for one in found]) / known.probability
     assert covered >= 0.9

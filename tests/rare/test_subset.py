@@ -33,9 +33,9 @@ def test_the_chains_know_their_own_spread() -> None:
     assert claimed == pytest.approx(values.std(ddof=1) / values.mean(), rel=1 / 3)
 
 
-def test_the_stated_interval_covers_the_exact_value() -> None:
+@pytest.mark.parametrize("known", [linear(4.5, 3), radial(10, 6.0)], ids=lambda k: k.name)
+def test_the_stated_interval_covers_the_exact_value(known: KnownLimit) -> None:
     """Over 40 seeds the 95 % interval holds the truth in at least 90 %."""
-    known = linear(4.5, 3)
     found = [subset_sampling(known.limit, seed=seed, target_cv=0.12) for seed in range(40)]
     assert np.mean([one.low <= known.probability <= one.high for one in found]) >= 0.9
 

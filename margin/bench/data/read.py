@@ -106,7 +106,8 @@ def read_bench(
 
     Lines that start with '#' and empty lines are passed over. The delimiter is ',', ';' or a tab, the decimal
     sign a point. A resistance is turned into a conductance. The file is read in chunks of `chunk_rows` rows
-    and labels are kept as categories: about 60 bytes a row.
+    and labels are kept as categories: the frame takes about 60 bytes a row, reading and flagging it
+    some 300 at their peak.
 
     Raises BenchDataError with every fault found: file, line, column, value, why, how to mend.
     """

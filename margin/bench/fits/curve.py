@@ -69,7 +69,7 @@ def fit_curve(
     names: Sequence[str] | None = None,
     lower: Sequence[float] | None = None,
     upper: Sequence[float] | None = None,
-    thorough: bool = True,
+    starts: int = RESTARTS,
     seed: int = 1,
 ) -> CurveFit:
     """Weighted least squares of y = function(x, parameters).
@@ -80,7 +80,7 @@ def fit_curve(
     weights   (n,), 1 / variance up to a common factor; None: equal
     names     of the parameters; default b1, b2 ...
     lower, upper  limits of the parameters
-    thorough  False: trust the starting values, no further starts
+    starts    how many starts are tried at most; 0: the given one is only refined
     seed      of the further starts
 
     Each start is tried in parameters scaled by their own size with Levenberg and Marquardt's method and with
@@ -110,7 +110,7 @@ def fit_curve(
             rest = root * (function(x, parameters) - y)
         return np.where(np.isfinite(rest), np.clip(rest, -FAR, FAR), FAR)
 
-    best = _search(residual, first, low, high, seed, RESTARTS if thorough else 1)
+    best = _search(residual, first, low, high, seed, starts) if starts else np.clip(first, low, high)
     if best is None:
         raise ValueError(
             f"the curve has no finite value at the starting values {first.tolist()}: choose others"

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import optimize
 
 from margin.bench.data.points import load_points
 from margin.bench.errors import NotMeasurableError
@@ -195,7 +196,7 @@ def _once(
         names=model.names,
         lower=low,
         upper=high,
-        thorough=False,
+        starts=1 if before is None else 0,
     )
 
 
@@ -209,13 +210,22 @@ def _slope(curve: Callable[[Array, Array], Array], loads: Array, parameters: Arr
 def _effective_weights(
     fit: CurveFit, curve: Callable[[Array, Array], Array], loads: Array, scatter: float
 ) -> Array | None:
-    """1 / (s^2 + (dy/dF u)^2), with s^2 what the residuals leave beyond the reference's part."""
+    """1 / (s^2 + (dy/dF u)^2), with s^2 of greatest likelihood given the residuals and the reference's part.
+
+    Minimises sum ln(s^2 + part) + n / dof * r^2 / (s^2 + part) over ln s^2.
+    """
     if scatter <= 0:
         return None
     part = (_slope(curve, loads, fit.parameters) * scatter) ** 2
-    total = float(fit.residuals @ fit.residuals) / fit.dof
-    own = max(total - float(part.mean()), 0.01 * total, 1e-300)
-    result: Array = 1 / (own + part)
+    squares = fit.residuals**2 * (fit.residuals.size / fit.dof)
+    ceiling = max(float(squares.max()), 1e-300)
+
+    def misfit(logarithm: float) -> float:
+        variance = ceiling * np.exp(logarithm) + part
+        return float(np.sum(np.log(variance) + squares / variance))
+
+    found = optimize.minimize_scalar(misfit, bounds=(-18.0, 0.0), method="bounded")
+    result: Array = 1 / (ceiling * np.exp(found.x) + part)
     return result
 
 

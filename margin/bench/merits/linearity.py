@@ -77,8 +77,8 @@ def _hull_slopes(loads: Array, outputs: Array) -> Array:
 def zero_minimax(loads: Array, outputs: Array, zero: float = 0.0) -> Line:
     """Line through (0, zero) of least largest deviation, exactly.
 
-    max |y_i - b x_i| is the upper envelope of lines in b. From the steepest falling and the steepest rising of
-    them, the one that lies highest where the two cross takes the place of its like until none lies higher.
+    max |y_i - b x_i| is the upper envelope of lines in b. From the steepest falling and the steepest rising
+    of them, the one that lies highest where the two cross takes the place of its like until none does.
     """
     y = outputs - zero
     rise = np.concatenate([loads, -loads])

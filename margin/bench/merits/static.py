@@ -60,7 +60,7 @@ def zero(sweeps: Sweeps, unit: str, confidence: float) -> Merit:
     values = by_mounting(sweeps.up[:, 0], sweeps)
     if not values.size:
         return lacking(name, unit, text, "no ascending reading at zero load: read it before each cycle")
-    return _mean_merit(name, unit, text, values, confidence)
+    return _mean_merit(name, unit, text, values, sweeps, confidence)
 
 
 def sensitivity(sweeps: Sweeps, unit: str, confidence: float) -> Merit:
@@ -70,7 +70,7 @@ def sensitivity(sweeps: Sweeps, unit: str, confidence: float) -> Merit:
     if not values.size:
         note = "no cycle has two ascending loads: measure at least two loads going up"
         return lacking("sensitivity", f"{unit}/N", text, note)
-    return _mean_merit("sensitivity", f"{unit}/N", text, values, confidence)
+    return _mean_merit("sensitivity", f"{unit}/N", text, values, sweeps, confidence)
 
 
 def cycle_slopes(sweeps: Sweeps) -> NDArray[np.float64]:
@@ -217,12 +217,24 @@ def zero_return(sweeps: Sweeps, confidence: float) -> Merit:
         note = "zero load is not read both before and after a cycle: read it at both ends"
         return lacking(name, "%", text, note)
     values = 100 * by_mounting(sweeps.down[:, 0] - sweeps.up[:, 0], sweeps) / abs(full_scale(sweeps))
-    return _mean_merit(name, "%", text, values, confidence)
+    return _mean_merit(name, "%", text, values, sweeps, confidence)
 
 
-def _mean_merit(name: str, unit: str, text: str, values: NDArray[np.float64], confidence: float) -> Merit:
+ONE_MOUNTING = "one mounting: the interval holds for this mounting only; mount the sensor three times or more"
+TWO_MOUNTINGS = "two mountings: the interval holds for these two; mount the sensor three times or more"
+
+
+def _reach(sweeps: Sweeps) -> str:
+    """What an interval from cycles does not cover."""
+    return {1: ONE_MOUNTING, 2: TWO_MOUNTINGS}.get(sweeps.mountings, "")
+
+
+def _mean_merit(
+    name: str, unit: str, text: str, values: NDArray[np.float64], sweeps: Sweeps, confidence: float
+) -> Merit:
     mean, low, high = mean_interval(values, confidence)
-    note = "" if low is not None else "one cycle: repeat it for an interval"
+    note = ONE_MOUNTING if sweeps.mountings == 1 else ""
+    note = note if low is not None else "one cycle: repeat it for an interval"
     return Merit(name, mean, low, high, unit, text, confidence, int(values.size), note)
 
 
@@ -230,7 +242,7 @@ def _jackknifed(
     name: str, text: str, statistic: Callable[[NDArray[np.intp]], float], sweeps: Sweeps, confidence: float
 ) -> Merit:
     value, low, high, count = jackknife(statistic, sweeps.blocks, confidence)
-    note = "" if low is not None else "fewer than three cycles: repeat them for an interval"
+    note = _reach(sweeps) if low is not None else "fewer than three cycles: repeat them for an interval"
     if low is not None and high is not None:
         low = max(low, 0.0)
     return Merit(name, value, low, high, "%", text, confidence, count, note)

@@ -48,7 +48,12 @@ class FrontEnd(ABC):
     noise_bandwidth: Value = parameter(
         "Hz", 0.0, minimum=0.0, doc="noise bandwidth where there is no filter capacitor; 0: no noise"
     )
-    noise_draw: Value = draw("normal", level="reading", doc="noise of sensor, resistors and amplifier")
+    noise_draw: Value = draw(
+        "normal",
+        level="reading",
+        needs=("capacitor", "noise_bandwidth"),
+        doc="noise of sensor, resistors and amplifier",
+    )
 
     kind: ClassVar[str]
     accepts: ClassVar[OutputKind]

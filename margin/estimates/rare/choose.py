@@ -38,7 +38,8 @@ def failure_probability(
     limit_state  margin, shape (n,), at standard normal points, shape (n, d)
     dimension    number d of factors
     target_cv    coefficient of variation asked for
-    budget       most evaluations of the limit state
+    budget       evaluations of the limit state to stay within; the first four replicates of subset sampling
+                 are completed in any case
 
     A pilot of 200 plain draws, 600 where two of them fail: where 1.5 % fail, plain draws suffice. Else the
     most likely failing points are searched, and importance sampling about them is kept when its own checks

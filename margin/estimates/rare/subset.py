@@ -2,8 +2,8 @@
 
 Levels b_1 > b_2 > ... > 0 of the margin are chosen so that about a tenth of the draws of one level passes to
 the next; the failure probability is the product of the shares. Conditional draws come from Markov chains,
-whose candidate is rho z + sqrt(1 - rho^2) xi, which keeps the standard normal distribution by itself and loses
-nothing in many dimensions (Papaioannou, Betz, Zwirglmaier and Straub 2015); its step is adapted to an
+whose candidate is rho z + sqrt(1 - rho^2) xi, which keeps the standard normal distribution and loses nothing
+in many dimensions (Papaioannou, Betz, Zwirglmaier and Straub 2015); its step is adapted to an
 acceptance of 0.44. No gradient is used: the limit may have steps, kinks and branches.
 """
 

@@ -72,7 +72,8 @@ def _without_effect(
     varying: NDArray[np.bool_],
 ) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
     """Which (d, k) pairs show no effect beyond round-off, and a sentence for each."""
-    inert = (np.abs(ab - a).max(axis=1) <= ROUND_OFF * magnitude) & varying
+    largest = np.stack([np.abs(one - a).max(axis=0) for one in ab])
+    inert = (largest <= ROUND_OFF * magnitude) & varying
     notes = tuple(
         f"group {design.names[g]!r} has no effect at all on output {evaluations.outputs[k]!r}: "
         f"did it reach the model?"
