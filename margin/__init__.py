@@ -1,1 +1,29 @@
-"""Force error, calibration decision and yield of force-sensing pads and their front ends."""
+"""Force error, calibration decision and yield of force-sensing pads and their front ends.
+
+load      read a case file
+change    the same case with other values
+estimate  draw, calibrate and judge its units
+compare   two cases on the same draws
+register  make a sensor, circuit or interface of one's own known by its kind
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from margin.chain.registry import register
+    from margin.study import change, compare, estimate, load
+
+__all__ = ["change", "compare", "estimate", "load", "register"]
+
+_HOME = {name: "margin.study" for name in ("change", "compare", "estimate", "load")}
+_HOME["register"] = "margin.chain.registry"
+
+
+def __getattr__(name: str) -> Any:
+    """Import on first use: the command line answers `--help` without waiting for the numerics."""
+    if name in _HOME:
+        return getattr(importlib.import_module(_HOME[name]), name)
+    raise AttributeError(f"module 'margin' has no attribute {name!r}")

@@ -13,6 +13,7 @@ from margin.chain.circuits import FrontEnd
 from margin.chain.circuits.parts import settling_error
 from margin.chain.laws import absent
 from margin.chain.parameter import Value
+from margin.chain.setting import Setting
 
 Measure = Callable[[Chain, Response, Value], Value | None]
 
@@ -108,16 +109,23 @@ def counts_at_smallest(chain: Chain, response: Response, loads: Value) -> Value:
     return result
 
 
-def resolution(chain: Chain, response: Response, loads: Value) -> Value:
-    """N of load that one count stands for, at the load where it is coarsest; infinite where nothing moves."""
-    step = 1e-3 * np.max(loads)
+def resolution_at(chain: Chain, setting: Setting, loads: Value, step: float) -> Value:
+    """N of load that one count stands for at each load, from a step (N) either way; infinite where nothing moves.
+
+    A load cannot be negative: below `step` the lower end is 0 N.
+    """
     lower = np.maximum(loads - step, 0.0)
-    rise = (
-        chain.respond(loads + step, response.setting).counts - chain.respond(lower, response.setting).counts
-    )
+    rise = chain.respond(loads + step, setting).counts - chain.respond(lower, setting).counts
     slope = np.abs(rise) / (loads + step - lower)
     moving = slope > 0.0
-    return _largest(np.where(moving, 1.0 / np.where(moving, slope, 1.0), np.inf))
+    result: Value = np.where(moving, 1.0 / np.where(moving, slope, 1.0), np.inf)
+    return result
+
+
+def resolution(chain: Chain, response: Response, loads: Value) -> Value:
+    """N of load that one count stands for, at the load where it is coarsest; infinite where nothing moves."""
+    largest = float(np.max(loads))
+    return _largest(resolution_at(chain, response.setting, loads, 1e-3 * largest if largest > 0.0 else 1e-3))
 
 
 def _stated(limit: Value) -> Value | None:

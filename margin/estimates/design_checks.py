@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from margin.chain.checks import CHECKS, Check, resolution
+from margin.chain.checks import CHECKS, Check, resolution_at
 from margin.chain.parameter import Value
 from margin.estimates.results import DesignCheck
 from margin.estimates.worst_case import Corners
@@ -67,16 +67,12 @@ def saturation_frame(run: RunResult) -> pd.DataFrame:
     frame, model = run.plan.frame, run.model
     readings = frame.units * frame.readings / frame.loads.size
     chain, setting = model.nominal.chain, model.nominal.setting
-    counts: list[float] = []
-    for load in frame.loads:
-        at = np.array([load])
-        counts.append(float(np.max(resolution(chain, chain.respond(at, setting), at))))
     return pd.DataFrame(
         {
             "load_N": frame.loads,
             "saturated": run.clipped / readings,
             "blind": run.blind / readings,
-            "resolution_N": counts,
+            "resolution_N": resolution_at(chain, setting, frame.loads, 1e-3 * frame.span),
             "noise_N": _noise(run),
         }
     )

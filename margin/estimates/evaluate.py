@@ -47,7 +47,8 @@ def version() -> str:
         return "0"
 
 
-def _quiet(title: str, total: int) -> Callable[[int], None]:
+def no_progress(title: str, total: int) -> Callable[[int], None]:
+    """A stage that nobody watches."""
     return lambda done: None
 
 
@@ -57,7 +58,7 @@ def evaluate(
     workers: int | None = None,
     block: int | None = None,
     with_budget: bool = True,
-    stage: Stage = _quiet,
+    stage: Stage = no_progress,
 ) -> Results:
     """Draw the study of a case and put its results together.
 

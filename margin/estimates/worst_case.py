@@ -57,18 +57,21 @@ class Variable:
 
 
 def _limits(factor: Factor, averaged: int) -> tuple[float, float, float, float, float]:
-    """Low, centre, high, mean and standard deviation of a factor's deviation, or of a mean of such draws."""
+    """Low, centre, high, mean and standard deviation of a factor's deviation, or of a mean of such draws.
+
+    A mean of draws scatters less; but all of them may lie at a limit that the shape has of its own.
+    """
     shape = factor.distribution
     if factor.measured_on is not None:
         shape = _predictive(shape, factor.measured_on)
     low, high = shape.support
     ends = shape.ppf(np.array([OUTER_SHARE, 1.0 - OUTER_SHARE]))
-    low = low if np.isfinite(low) else float(ends[0])
-    high = high if np.isfinite(high) else float(ends[1])
     mean, sd = shape.mean, shape.sd
     centre = mean if factor.standardised else 0.0
-    shrink = 1.0 / np.sqrt(averaged)
-    return centre + shrink * (low - centre), centre, centre + shrink * (high - centre), mean, shrink * sd
+    shrink = 1.0 / math.sqrt(averaged)
+    low = low if np.isfinite(low) else centre + shrink * (float(ends[0]) - centre)
+    high = high if np.isfinite(high) else centre + shrink * (float(ends[1]) - centre)
+    return low, centre, high, mean, shrink * sd
 
 
 def _predictive(shape: Distribution, units: int) -> Distribution:

@@ -26,6 +26,7 @@ from margin.propagation.assemble import Nominal, drawn_chain, drawn_element, fir
 from margin.propagation.draws import LotSamples, Source
 from margin.propagation.events import Event
 from margin.propagation.readings import Readings
+from margin.propagation.tally import EvaluationError
 
 Array = NDArray[np.float64]
 
@@ -83,7 +84,12 @@ class Bench:
             station = drawn_element(self.case.elements["station"], event, self.source)
             setting = station_setting(station, self.nominal.setting, descending)
             indicated = np.asarray(self._grid).reshape(1, 1, 1, 1, -1)
-            codes = station_response(chain, station, indicated, setting).code
+            codes = np.asarray(station_response(chain, station, indicated, setting).code)
+            if not np.all(np.isfinite(codes)):
+                raise EvaluationError(
+                    f"calibration of the {stage}: the chain gave codes that are not numbers; look at the extremes "
+                    "of the spreads in this case"
+                )
             full = (self.count, 1, self._reloads, self._samples, len(self._grid))
             corrected = firmware_setting(self.case, event, self.source, setting, True)
             self._seen[key] = np.broadcast_to(codes, full), corrected

@@ -88,7 +88,11 @@ class Errors:
 
 
 def block_errors(model: Model, source: Source, count: int) -> Errors:
-    """Calibrate `count` drawn units by every option, use them, and compare with the true load."""
+    """Calibrate `count` drawn units by every option, use them, and compare with the true load.
+
+    Errors are NaN where the chain gave no finite code in use. Raises EvaluationError where it gave none at the
+    calibration.
+    """
     case, nominal = model.case, model.nominal
     loads = np.asarray(case.check_loads, dtype=np.float64)
     bench = Bench(case, source, nominal, count)
@@ -96,8 +100,11 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
     by_option: dict[str, list[Array]] = {name: [] for name in calibrated}
     clipped, blind = np.zeros(loads.size, dtype=np.int64), np.zeros(loads.size, dtype=np.int64)
     for readings in readings_in_use(case, source, count):
+        lost = ~np.isfinite(readings.codes)
         for name, units in calibrated.items():
-            by_option[name].append(units.load(readings) - loads)
+            error = units.load(readings) - loads
+            # a design curve may read a code that is no number as no load: that would hide it
+            by_option[name].append(np.where(lost, np.nan, error) if lost.any() else error)
         clipped += np.count_nonzero(readings.clipped, axis=(0, 1, 2, 3))
         unseen = np.broadcast_to(nominal.firmware.blind(readings.codes, nominal.setting), readings.codes.shape)
         blind += np.count_nonzero(unseen, axis=(0, 1, 2, 3))

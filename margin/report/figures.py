@@ -16,6 +16,7 @@ from margin.report.summary import worst_load
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 
 def error_over_load(
@@ -84,7 +85,8 @@ def error_over_load_panels(results: Results, *, columns: int = 3) -> list[Axes]:
 def yield_against_limit(results: Results, ax: Axes | None = None, *, failing: bool = False) -> Axes:
     """Yield against the permissible error as a multiple of the required one, one line an option.
 
-    With `failing` the failing share on a logarithmic scale instead; points without failures are left out.
+    It counts units within at every check point, whatever the requirement counts. With `failing` the rest, in
+    parts per million on a logarithmic scale; points without failures are left out.
     """
     axes = style.axes_of(ax, 6.2, 3.6)
     ends: list[tuple[float, float, str, str]] = []
@@ -100,7 +102,7 @@ def yield_against_limit(results: Results, ax: Axes | None = None, *, failing: bo
             low = np.maximum(low, 0.1 * middle)
         if not multiple.size:
             continue
-        factor = 1.0 if failing else 100.0
+        factor = 1e6 if failing else 100.0
         axes.fill_between(multiple, factor * low, factor * high, color=look.colour, alpha=0.25, lw=0)
         axes.plot(
             multiple, factor * middle, color=look.colour, ls=look.line, marker=look.marker, ms=3.5, lw=1.5,
@@ -109,14 +111,17 @@ def yield_against_limit(results: Results, ax: Axes | None = None, *, failing: bo
         ends.append((float(multiple[-1]), float(factor * middle[-1]), option.name, look.colour))
     target = results.case.requirement.target
     axes.axvline(1.0, color=style.BLACK, lw=0.8)
-    axes.axhline(1.0 - target if failing else 100.0 * target, color=style.BLACK, lw=0.8, ls=(0, (6, 2)))
+    axes.axhline(
+        1e6 * (1.0 - target) if failing else 100.0 * target, color=style.BLACK, lw=0.8, ls=(0, (6, 2))
+    )
     axes.set_xlabel("Permissible error (multiple of the required one)")
     if failing:
         axes.set_yscale("log")
-        axes.set_ylabel("Failing share (1)")
+        axes.set_ylabel("Units beyond at a check point (ppm)")
+        axes.set_ylim(bottom=1e5 / results.units, top=2e6)
     else:
         axes.set_ylim(0.0, 102.0)
-        axes.set_ylabel("Yield (%)")
+        axes.set_ylabel("Units within at every check point (%)")
     _label_ends(axes, ends)
     return axes
 
@@ -149,7 +154,7 @@ def budget_bars(results: Results, option: str, ax: Axes | None = None, *, most: 
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(len(labels) - 0.4, -0.6)
     axes.set_xlabel("Change of yield (percentage points)")
-    axes.set_title(f"{option}: cause frozen (open bar), spread halved (full bar)", loc="left")
+    axes.set_title(f"{option}: open bar cause frozen, full bar spread halved", loc="right")
     return axes
 
 
@@ -161,7 +166,7 @@ def worst_case_ways(results: Results, option: str, ax: Axes | None = None) -> Ax
     mean, half = rows["rss_mean_N"].to_numpy(), rows["root_sum_square_N"].to_numpy()
     ways = (
         ("extreme value", rows["extreme_low_N"], rows["extreme_high_N"], style.VERMILLION, "s", "-"),
-        ("root sum square (k = 2)", mean - half, mean + half, style.BLUE, "o", "--"),
+        ("root sum square (k = 3)", mean - half, mean + half, style.BLUE, "o", "--"),
         ("Monte Carlo 0.135 to 99.865 %", rows["monte_carlo_low_N"], rows["monte_carlo_high_N"],
          style.BLACK, "^", "-."),
     )  # fmt: skip
@@ -222,6 +227,14 @@ def largest_error(results: Results, ax: Axes | None = None) -> Axes:
     return axes
 
 
+def figure_of(axes: Axes) -> Figure:
+    """The whole figure that the axes stand in."""
+    figure = axes.get_figure(root=True)
+    if figure is None:
+        raise ValueError("these axes belong to no figure; draw on axes made by Figure.subplots()")
+    return figure
+
+
 def _of_condition(option: OptionResult, condition: str) -> pd.DataFrame:
     rows = option.errors[option.errors["condition"] == condition]
     if rows.empty:
@@ -240,10 +253,10 @@ def _bar(axes: Axes, place: float, row: pd.Series, fill: str, edge: str) -> None
 
 
 def _clip_to_limits(results: Results, axes: Axes) -> None:
-    """Let an option far outside not flatten the others: show at most four times the permissible error."""
+    """Let an option far outside not flatten the others: show at most 2.5 times the permissible error."""
     rows = pd.concat([_of_condition(option, "all") for option in results.options])
     reach = min(
-        float(rows[["p0_5_N", "p99_5_N"]].abs().max().max()), 4.0 * float(rows["permissible_N"].max())
+        float(rows[["p0_5_N", "p99_5_N"]].abs().max().max()), 2.5 * float(rows["permissible_N"].max())
     )
     reach = 1.08 * max(reach, float(rows["permissible_N"].max()))
     axes.set_ylim(-reach, reach)

@@ -1,8 +1,7 @@
 """How numbers are written: a unit, an interval, and no more digits than the interval supports.
 
 The last digit shown is that of the first significant digit of the half-width of the interval (JCGM 100, 7.2.6
-allows at most two). Ends of an interval are rounded outwards, so that the interval shown contains the one that
-was estimated.
+allows at most two). Ends of an interval are rounded outwards: what is shown contains what was estimated.
 """
 
 from __future__ import annotations

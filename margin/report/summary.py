@@ -183,7 +183,7 @@ def leading_causes(results: Results, option: str, number: int = LEADING) -> tupl
 def budget_rows(budget: pd.DataFrame, option: str, change: str) -> pd.DataFrame:
     """Rows of one option and one change, in order of rank."""
     chosen = budget[(budget["option"] == option) & (budget["change"] == change)]
-    return chosen.sort_values(["rank", "factor"], kind="stable")
+    return chosen.sort_values(["rank", "error_change_N", "factor"], kind="stable")
 
 
 def cause_line(row: pd.Series, budget: pd.DataFrame) -> CauseLine:

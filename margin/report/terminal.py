@@ -6,6 +6,7 @@ import io
 import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
+from html import escape
 from typing import Literal
 
 from rich.cells import cell_len, set_cell_size
@@ -202,3 +203,61 @@ def _notes(summary: Summary, width: int, most: int) -> list[Text]:
     out.extend(wrapped("Next:", summary.next_step, width, min(most, 2)))
     out.extend(wrapped("Computed:", summary.computed, width, 2))
     return out
+
+
+def notebook_html(results: Results) -> str:
+    """The summary as simple HTML for a notebook: what the terminal shows, in tables."""
+    summary = summarise(results)
+    options = _html_table(
+        (
+            "Calibration",
+            "Yield",
+            "Lower bound",
+            "95 % of |error| below",
+            "Largest / permissible",
+            "Time a unit",
+            "",
+        ),
+        [
+            (
+                line.name,
+                f"{line.yields} ({line.yield_interval})",
+                line.lower_bound,
+                f"{line.error} ({line.error_interval}) at {line.error_at}",
+                f"{line.largest} ({line.largest_interval})",
+                line.seconds,
+                line.verdict,
+            )
+            for line in summary.options
+        ],
+    )
+    causes = _html_table(
+        (
+            "",
+            f"Leading cause with {summary.causes_of!r}",
+            "Part, level",
+            "If halved, yield becomes",
+            "Change",
+        ),
+        [(c.rank, c.factor, f"{c.part}, {c.level}", c.yield_becomes, c.change) for c in summary.causes],
+    )
+    notes = [
+        ("Recommended", summary.recommendation),
+        *(("In the way", line) for line in summary.obstacles),
+        *(("Check exceeded", line) for line in summary.checks_exceeded),
+        ("Other checks", summary.checks_other),
+        ("Assumed", summary.assumed),
+        *(("Caution", line) for line in summary.cautions),
+        ("Next", summary.next_step),
+        ("Computed", summary.computed),
+    ]
+    listed = "".join(f"<li>{escape(label)}: {escape(text)}</li>" for label, text in notes)
+    head = "".join(f"<p>{escape(line)}</p>" for line in summary.requirement)
+    title = f"<p><strong>{escape(summary.title)}: {escape(summary.verdict)}</strong></p>"
+    return f"<div>{title}{head}{options}{causes}<ul>{listed}</ul></div>"
+
+
+def _html_table(columns: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
+    head = "".join(f"<th>{escape(name)}</th>" for name in columns)
+    body = "".join("<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows)
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

@@ -1,0 +1,120 @@
+"""Two studies side by side, on the terminal, in a notebook and as a page."""
+
+from __future__ import annotations
+
+from html import escape
+
+import pandas as pd
+
+from margin.estimates.comparison_result import Comparison
+from margin.estimates.results import Results
+from margin.report import numbers
+from margin.report.blocks import Block, Section, Table, Text
+from margin.report.page import options_table, page
+from margin.report.summary import computed_in_words, requirement_in_words, summarise, verdict
+from margin.report.terminal import WIDTH, Column, table_lines, wrapped
+
+_COLUMNS = (
+    Column("Calibration\noption", 16, "left"),
+    Column("Yield,\nfirst", 9),
+    Column("Yield,\nsecond", 9),
+    Column("Second less first,\npoints (interval)", 25),
+    Column("", 16, "left"),
+)
+
+
+def render(comparison: Comparison) -> str:
+    """The comparison as plain text, 80 columns."""
+    shown = []
+    for place, results in _both(comparison):
+        shown.extend(wrapped(f"{place}:", f"{results.case.name}, {verdict(results.conforms)}", WIDTH, 1))
+        recommended = results.recommendation.option or "no calibration option"
+        shown.extend(wrapped("  Recommended:", recommended, WIDTH, 1))
+    shown.extend(
+        line for text in requirement_in_words(comparison.first.case) for line in wrapped("", text, WIDTH, 2)
+    )
+    rows = [
+        (name, one, two, short.replace("(within ", "("), found)
+        for name, one, two, _, short, found in _rows(comparison)
+    ]
+    shown.extend(table_lines(_COLUMNS, rows))
+    shown.extend(wrapped("Computed:", computed_in_words(comparison.second), WIDTH, 2))
+    return "\n".join(line.plain.rstrip() for line in shown) + "\n"
+
+
+def notebook_html(comparison: Comparison) -> str:
+    """The comparison as a simple table for a notebook."""
+    head = "".join(f"<th>{escape(name)}</th>" for name in _table(comparison).columns)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>"
+        for row in _table(comparison).rows
+    )
+    caption = escape(_table(comparison).caption)
+    return f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def section(comparison: Comparison) -> Section:
+    """The differences as a section of a page."""
+    return Section("Differences on the same draws", (_table(comparison),))
+
+
+def render_page(comparison: Comparison) -> str:
+    """The page that compares."""
+    blocks: list[Block] = [Text(line) for line in requirement_in_words(comparison.first.case)]
+    sides = []
+    for place, results in _both(comparison):
+        summary = summarise(results)
+        sides.append(
+            Section(
+                f"{place}: {results.case.name}",
+                (
+                    Text(f"{summary.verdict.capitalize()}. Recommended: {summary.recommendation}."),
+                    options_table(summary),
+                    Text(f"{summary.computed}."),
+                    Text(f"The full report stands in {place.lower()}/report.html."),
+                    *(Text(f"Caution: {caution}") for caution in summary.cautions),
+                ),
+            )
+        )
+    title = f"{comparison.first.case.name} and {comparison.second.case.name}"
+    headline = Section("Requirement", tuple(blocks))
+    verdicts = "; ".join(f"{place.lower()}: {verdict(r.conforms)}" for place, r in _both(comparison))
+    parts = (headline, section(comparison), *sides)
+    return page(title, verdicts, None, comparison.second.version, parts)
+
+
+def _both(comparison: Comparison) -> tuple[tuple[str, Results], tuple[str, Results]]:
+    return ("First", comparison.first), ("Second", comparison.second)
+
+
+def _table(comparison: Comparison) -> Table:
+    return Table(
+        f"First: {comparison.first.case.name}. Second: {comparison.second.case.name}.",
+        ("Calibration", "Yield, first", "Yield, second", "Second less first (interval)", "Verdict"),
+        tuple((name, one, two, full, found) for name, one, two, full, _, found in _rows(comparison)),
+    )
+
+
+def _rows(comparison: Comparison) -> list[tuple[str, str, str, str, str, str]]:
+    return [
+        (str(row["option"]), *_yields(comparison, row), *_difference(row), str(row["verdict"]))
+        for _, row in comparison.differences.iterrows()
+    ]
+
+
+def _yields(comparison: Comparison, row: pd.Series) -> tuple[str, str]:
+    """Both yields to the digits that the interval of each study supports."""
+    shown = []
+    for (_, results), name in zip(_both(comparison), ("yield_first", "yield_second"), strict=True):
+        found = results.option(str(row["option"])).decisive_yield.sampled
+        shown.append(numbers.share_value(float(row[name]), found.low, found.high))
+    return shown[0], shown[1]
+
+
+def _difference(row: pd.Series) -> tuple[str, str]:
+    values = [float(row[f"difference{end}"]) for end in ("", "_low", "_high")]
+    resolved = row["verdict"] != numbers.BELOW_RESOLUTION
+    return (
+        numbers.share_change(values[0], values[1], values[2], resolved=resolved),
+        numbers.share_change(values[0], values[1], values[2], resolved=resolved, unit=""),
+    )

@@ -1,0 +1,98 @@
+"""What a report leaves on disk: the page, the figures, one JSON document and the tables as CSV."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+
+from margin.estimates.comparison_result import Comparison
+from margin.estimates.results import Results
+from margin.report import comparison as comparison_report
+from margin.report import page
+from margin.report.document import UnreadableResults, load_results_json, to_document, to_json
+from margin.report.folder import FolderNotOurs, publish, require_writable, write_text
+from margin.report.frames import (
+    all_yields_frame,
+    errors_frame,
+    limit_curve_frame,
+    worst_case_frame,
+    yields_frame,
+)
+
+__all__ = [
+    "FolderNotOurs",
+    "UnreadableResults",
+    "errors_frame",
+    "load_results_json",
+    "require_writable",
+    "schema_path",
+    "write_comparison",
+    "write_report",
+    "write_text",
+    "yields_frame",
+]
+
+COMPARISON_VERSION = 1
+
+
+def schema_path() -> Path:
+    """The JSON Schema of results.json."""
+    return Path(__file__).with_name("results.schema.json")
+
+
+def write_report(results: Results, folder: str | Path) -> Path:
+    """Write the report to `folder` and return the path of its page.
+
+    FolderNotOurs (a ValueError) if the folder holds anything but an earlier report. All files are written or
+    none.
+    """
+    require_writable(folder)
+    publish(folder, report_contents(results))
+    return Path(folder) / "report.html"
+
+
+def write_comparison(comparison: Comparison, folder: str | Path) -> Path:
+    """Write both reports (folders `first` and `second`) and the differences; the path of the page that compares.
+
+    FolderNotOurs (a ValueError) if the folder holds anything but an earlier report.
+    """
+    require_writable(folder)
+    contents = {
+        f"{place}/{name}": text
+        for place, results in (("first", comparison.first), ("second", comparison.second))
+        for name, text in report_contents(results).items()
+    }
+    contents["comparison.html"] = comparison_report.render_page(comparison)
+    contents["differences.csv"] = _csv(comparison.differences)
+    listing = {
+        "format": {"name": "margin comparison", "version": COMPARISON_VERSION},
+        "files": [*contents, "comparison.json"],
+        "first": comparison.first.case.name,
+        "second": comparison.second.case.name,
+        "differences": json.loads(comparison.differences.to_json(orient="records")),
+    }
+    contents["comparison.json"] = to_json(listing)
+    publish(folder, contents)
+    return Path(folder) / "comparison.html"
+
+
+def report_contents(results: Results) -> dict[str, str]:
+    """Every file of a report as text by name."""
+    parts = page.report_sections(results)
+    contents = {
+        "report.html": page.render_sections(results, parts),
+        "yields.csv": _csv(all_yields_frame(results)),
+        "errors.csv": _csv(errors_frame(results)),
+        "budget.csv": _csv(results.budget),
+        "limit_curve.csv": _csv(limit_curve_frame(results)),
+        "worst_case.csv": _csv(worst_case_frame(results)),
+    }
+    contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(parts)}
+    contents["results.json"] = to_json(to_document(results, (*contents, "results.json")))
+    return contents
+
+
+def _csv(frame: pd.DataFrame) -> str:
+    return frame.to_csv(index=False, lineterminator="\n")

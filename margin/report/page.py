@@ -1,0 +1,177 @@
+"""The report as one HTML page that needs nothing beside it: no script, no font, no image from elsewhere."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from margin.estimates.results import Results
+from margin.report import figures, numbers, sections, style
+from margin.report.blocks import Listing, Picture, Section, Table, Text, picture
+from margin.report.summary import Summary, focus_option, summarise
+
+
+def render(results: Results) -> str:
+    """The whole page."""
+    return render_sections(results, report_sections(results))
+
+
+def render_sections(results: Results, parts: tuple[Section, ...]) -> str:
+    """The page of sections already made, so that the figures are drawn once for page and files."""
+    summary = summarise(results)
+    return page(summary.title, summary.verdict, summary.conforms, results.version, parts)
+
+
+def page(title: str, verdict: str, conforms: bool | None, version: str, parts: tuple[Section, ...]) -> str:
+    """A page with a headline and sections."""
+    template = _environment().get_template("page.html")
+    return str(
+        template.render(title=title, verdict=verdict, conforms=conforms, version=version, sections=parts)
+    )
+
+
+def report_sections(results: Results) -> tuple[Section, ...]:
+    """All sections, the one that fills the first page in front."""
+    with style.settings():
+        return (
+            first_page(results),
+            sections.yields(results),
+            sections.limit(results),
+            sections.errors(results),
+            sections.worst_cases(results),
+            sections.saturation(results),
+            sections.budget(results),
+            how_read(results),
+            how_computed(results),
+        )
+
+
+def first_page(results: Results) -> Section:
+    """What decides: verdict, options, leading causes, checks, assumptions, next step, error over load."""
+    summary = summarise(results)
+    text = (
+        "Error over load of each option: median, 5 to 95 % (darker) and 0.5 to 99.5 % (paler) of all readings, "
+        "single units in grey, the permissible error dashed; all panels share one error axis, cut at 2.5 times "
+        "the permissible error."
+    )
+    panels = figures.error_over_load_panels(results)
+    alternative = (
+        "One panel a calibration option: bands of force error over load, against the permissible error."
+    )
+    shown = picture(
+        "error-over-load", figures.figure_of(panels[0]), style.caption(results, text), alternative
+    )
+    exceeded = tuple(Text(f"Design check exceeded: {line}", warning=True) for line in summary.checks_exceeded)
+    return Section(
+        "Summary",
+        (
+            *(Text(line) for line in summary.requirement),
+            options_table(summary),
+            Text(f"Recommended: {summary.recommendation}."),
+            *((Listing("What stands in the way", summary.obstacles),) if summary.obstacles else ()),
+            _causes_table(summary),
+            *exceeded,
+            Text(f"Other design checks: {summary.checks_other}."),
+            Text(f"Assumed: {summary.assumed}."),
+            Text(f"Next step: {summary.next_step}."),
+            shown,
+        ),
+    )
+
+
+def options_table(summary: Summary) -> Table:
+    """The options with yields, errors and cost."""
+    rows = tuple(
+        (
+            line.name,
+            line.verdict,
+            f"{line.yields} ({line.yield_interval})",
+            line.lower_bound,
+            f"{line.error} ({line.error_interval}) at {line.error_at}",
+            f"{line.largest} ({line.largest_interval})",
+            line.seconds,
+        )
+        for line in summary.options
+    )
+    columns = (
+        "Calibration", "Verdict", "Yield (interval)", "Lower bound", "95 % of |error| below, least favourable load",
+        "Largest error / permissible", "Time a unit",
+    )  # fmt: skip
+    return Table(
+        "Calibration options. The verdict holds the lower bound against the required yield.", columns, rows, 2
+    )
+
+
+def _causes_table(summary: Summary) -> Table | Text:
+    if not summary.causes:
+        return Text("Leading causes: not determined (no budget was computed).")
+    rows = tuple(
+        (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, cause.change)
+        for cause in summary.causes
+    )
+    columns = ("Rank", "Cause", "Part, level", "If halved, yield becomes", "Change (interval)")
+    return Table(f"Leading causes with {summary.causes_of!r}.", columns, rows, 3)
+
+
+def how_read(results: Results) -> Section:
+    """How the case was read: checks, tolerances, defaults, assumptions."""
+    case = results.case
+    checks = Table(
+        "Design checks at their least favourable end.",
+        ("Check", "Verdict", "Value", "Limit", "Margin", "Note"),
+        tuple(
+            (
+                check.name,
+                check.verdict,
+                numbers.plain(check.value, check.unit),
+                "–" if check.limit is None else numbers.plain(check.limit, check.unit),
+                "–" if check.margin is None else numbers.percent(check.margin, "limit", 2),
+                check.note,
+            )
+            for check in results.checks
+        ),
+        2,
+    )
+    return Section(
+        "What went in",
+        (
+            *((Text(case.notes),) if case.notes else ()),
+            *((Text(f"Data: {case.data}."),) if case.data else ()),
+            checks,
+            Listing("How tolerances were read", case.readings),
+            Listing("Defaults used", case.defaults),
+            Listing("Assumed, not measured", case.assumed),
+        ),
+    )
+
+
+def how_computed(results: Results) -> Section:
+    """Draws, seed, version, and what to be careful of."""
+    study, focus = results.case.study, focus_option(results)
+    facts = (
+        f"Units drawn: {numbers.count(results.units)}, {numbers.count(study.units_per_lot)} to a lot",
+        f"Outer draws of what holds for the whole study: {numbers.count(results.outer)}",
+        f"Conditions, loadings, readings a unit: {study.conditions}, {study.loadings}, {study.readings}",
+        f"Points: {study.points}; seed {results.seed}; margin {results.version}",
+        f"Intervals at {numbers.percent(results.case.requirement.confidence)}, two-sided",
+        f"Tables and figures of one option show {focus.name!r}: the recommended one, else the nearest",
+    )
+    return Section("How it was computed", (Listing("Draws", facts), Listing("Cautions", results.cautions)))
+
+
+def pictures(parts: tuple[Section, ...]) -> tuple[Picture, ...]:
+    """All figures of the page."""
+    return tuple(shown for part in parts for shown in part.pictures)
+
+
+@cache
+def _environment() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("margin.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

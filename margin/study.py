@@ -1,0 +1,129 @@
+"""The five readable lines: load a case, estimate, look, save.
+
+    import margin
+    case = margin.load("case.toml")
+    study = margin.estimate(case)
+    print(study)
+    study.save("report")
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from margin.case import Case, load_case, with_changes
+from margin.estimates.budget import BUDGET_UNITS, budget_of
+from margin.estimates.compare import compare as compare_runs
+from margin.estimates.comparison_result import Comparison
+from margin.estimates.evaluate import Stage, evaluate, no_progress
+from margin.estimates.results import Results
+from margin.propagation.run import run
+from margin.report import comparison as comparison_report
+from margin.report import files, terminal
+
+
+@dataclass(frozen=True)
+class Study:
+    """A finished study. `results` holds everything; printing it, or naming it in a notebook, shows one screen."""
+
+    results: Results
+
+    @property
+    def conforms(self) -> bool:
+        """Whether a calibration option reaches the required yield with its lower bound."""
+        return self.results.conforms
+
+    @property
+    def yields(self) -> pd.DataFrame:
+        """One row a calibration option: decisive yield with interval and lower bound, seconds a unit."""
+        return files.yields_frame(self.results)
+
+    @property
+    def errors(self) -> pd.DataFrame:
+        """Error percentiles by option, condition and load."""
+        return files.errors_frame(self.results)
+
+    @property
+    def budget(self) -> pd.DataFrame:
+        """What each factor, frozen or halved, does to error and yield."""
+        return self.results.budget
+
+    def save(self, folder: str | Path) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page. See `write_report` for errors."""
+        return files.write_report(self.results, Path(folder))
+
+    def __str__(self) -> str:
+        return terminal.render(self.results)
+
+    def _repr_html_(self) -> str:
+        return terminal.notebook_html(self.results)
+
+
+@dataclass(frozen=True)
+class PairedStudy:
+    """Two finished studies and the differences of their yields on the same draws."""
+
+    comparison: Comparison
+
+    @property
+    def differences(self) -> pd.DataFrame:
+        """One row a calibration option that both cases have."""
+        return self.comparison.differences
+
+    def save(self, folder: str | Path) -> Path:
+        """Write both reports and the differences; the path of the page that compares."""
+        return files.write_comparison(self.comparison, Path(folder))
+
+    def __str__(self) -> str:
+        return comparison_report.render(self.comparison)
+
+    def _repr_html_(self) -> str:
+        return comparison_report.notebook_html(self.comparison)
+
+
+def load(path: str | Path) -> Case:
+    """Read a case file; CaseError names every fault in it."""
+    return load_case(path)
+
+
+def change(case: Case, changes: Mapping[str, Any]) -> Case:
+    """The case with other values by dotted key: {"circuit.feedback": "33 kohm +/- 1 %"}."""
+    return with_changes(case, changes)
+
+
+def estimate(
+    case: Case,
+    *,
+    workers: int | None = None,
+    block: int | None = None,
+    budget: bool = True,
+    stage: Stage = no_progress,
+) -> Study:
+    """Draw, calibrate and judge the units of a case.
+
+    workers, block  threads and units in a block: they change the time, not the results
+    budget          False leaves out what each factor does, about half of the time
+    stage           called with (title, total) when something long begins; returns the counter of progress
+
+    Raises EvaluationError where the chain gives no number.
+    """
+    return Study(evaluate(case, workers=workers, block=block, with_budget=budget, stage=stage))
+
+
+def compare(
+    first: Case, second: Case, *, workers: int | None = None, stage: Stage = no_progress
+) -> PairedStudy:
+    """Two cases on the same draws; NotComparable without common options or with different requirements."""
+    runs = [
+        run(c, workers=workers, progress=stage(f"drawing units of {c.name}", c.study.units)) for c in (first, second)
+    ]
+    budgets = [
+        budget_of(r.model, workers=workers, progress=stage(f"budget of {r.model.case.name}", BUDGET_UNITS))
+        for r in runs
+    ]
+    return PairedStudy(compare_runs(runs[0], runs[1], budgets[0], budgets[1]))

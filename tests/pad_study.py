@@ -1,0 +1,100 @@
+"""A small study of a force-sensing pad, from which tests make the case that they need. All values invented."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.case import Case, read_case
+from margin.case.types import CalibrationSpec
+from margin.propagation.draws import StreamSource
+from margin.propagation.events import Event
+from margin.propagation.factors import Factor
+from margin.propagation.plan import plan_of
+from margin.propagation.readings import use_event
+from margin.propagation.run import Model, block_errors, model_of
+
+Array = NDArray[np.float64]
+
+TABLES: dict[str, dict[str, Any]] = {
+    "load": {"range": "2 N to 60 N", "check": 7},
+    "requirement": {"permissible_error": "larger of 6 % of reading and 1 % of span"},
+    "interface": {"kind": "direct"},
+    "sensor": {"kind": "thin film", "sensitivity": "4 uS", "reference_load": "20 N"},
+    "circuit": {"kind": "inverting amplifier", "reference": "1.2 V", "feedback": "60 kohm"},
+    "use": {"temperature": "25 degC", "conditions": 1, "loadings": 1, "readings": 1},
+    "station": {"temperature": "25 degC"},
+    "study": {"units": 1000, "outer": 1, "seed": 3},
+}
+"""A pad without tolerances: 60 N give 12 uS, and 72 % of the reference at the output of the amplifier."""
+
+NONE = {"kind": "none"}
+ONE_POINT = {"kind": "one-point", "loads": ["30 N"]}
+TWO_POINT = {"kind": "two-point", "loads": ["6 N", "54 N"]}
+
+
+def pad_case(*calibrations: dict[str, Any], **tables: dict[str, Any]) -> Case:
+    """The case with keys of its tables replaced or added (None takes one out) and these calibrations.
+
+    A table that names a kind replaces the whole table. Levels of use are one draw of each unless stated.
+    """
+    raw: dict[str, Any] = {}
+    for name in {**TABLES, **tables}:
+        given = tables.get(name, {})
+        if isinstance(given, list):
+            raw[name] = given
+            continue
+        merged = dict(given) if "kind" in given else {**TABLES.get(name, {}), **given}
+        raw[name] = {key: value for key, value in merged.items() if value is not None}
+    raw["calibration"] = list(calibrations) or [NONE]
+    return read_case(raw)
+
+
+def source_of(case: Case, count: int | None = None) -> tuple[Model, StreamSource, int]:
+    """Model, draws of the first `count` units (default: all), and their number."""
+    model, plan = model_of(case), plan_of(case)
+    count = plan.frame.units if count is None else count
+    return model, model.source(plan.frame.grouping, 0, count), count
+
+
+def errors_of(case: Case, count: int | None = None, condition: int = 0) -> dict[str, Array]:
+    """Force errors of every option, N, (unit, condition, loading, reading, load), under one condition of use."""
+    model, source, count = source_of(case, count)
+    found = block_errors(model, source, count)
+    return {name: by_condition[condition] for name, by_condition in found.by_option.items()}
+
+
+def only(case: Case, count: int | None = None) -> Array:
+    """Force errors of the one option of a case."""
+    (found,) = errors_of(case, count).values()
+    return found
+
+
+def factor_of(case: Case, name: str) -> Factor:
+    """The factor whose name starts so."""
+    found = [f for f in model_of(case).factors if f.name.startswith(name)]
+    assert len(found) == 1, [f.name for f in model_of(case).factors]
+    return found[0]
+
+
+def use_draws(case: Case, name: str, count: int | None = None) -> Array:
+    """Deviations of a factor in use."""
+    _, source, _ = source_of(case, count)
+    return np.asarray(source.deviation(factor_of(case, name), use_event(case, None)))
+
+
+def loads_of(case: Case) -> Array:
+    """Check loads, N."""
+    return np.asarray(case.check_loads)
+
+
+def option_named(case: Case, name: str) -> CalibrationSpec:
+    """Calibration option of that name."""
+    return next(o for o in case.calibrations if o.name == name)
+
+
+def station_event(case: Case, loads: int) -> Event:
+    """Event of a calibration with one reading of each of so many loads."""
+    return Event("calibration", loads=loads, calibrating=True)

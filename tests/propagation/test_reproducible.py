@@ -1,0 +1,140 @@
+"""The same study gives the same bits however it is cut, in memory that does not grow with it."""
+
+from __future__ import annotations
+
+import dataclasses
+import tracemalloc
+
+import numpy as np
+import pytest
+from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
+
+from margin.case import Case
+from margin.propagation.run import RunResult, run
+from margin.propagation.tally import Tally
+
+
+def everything(points: str, units: int = 1010) -> Case:
+    """Lots that blocks do not divide, outer draws, dependences, a lot curve, classes, named conditions."""
+    return pad_case(
+        NONE,
+        ONE_POINT,
+        {**TWO_POINT, "reloads": 2, "direction": "both", "stage": "sub-assembly"},
+        {"kind": "lot-curve", "sample_units": 3, "loads": ["6 N", "30 N", "54 N"], "degree": 1},
+        {"kind": "classes", "classes": 3},
+        load={"check": 4},
+        interface={"kind": "load concentrator", "contact_gain": "1 +/- 2 %"},
+        sensor={
+            "sensitivity": "4 uS +/- 6 % (2 sigma, from 8 units) per unit, +/- 4 % per lot",
+            "exponent": "0.9 +/- 0.03",
+            "reload_scatter": "1 %",
+            "hysteresis": "2 %",
+        },
+        circuit={"feedback": "60 kohm +/- 1 % per unit, +/- 0.5 % per lot"},
+        converter={"bits": 12, "noise": 0.7},
+        station={"reference_gain": "+/- 1 %", "temperature": "20 degC to 26 degC"},
+        use={
+            "conditions": 2,
+            "loadings": 2,
+            "direction": "either",
+            "condition": [
+                {"name": "cold", "temperature": "0 degC +/- 5 K"},
+                {"name": "warm", "temperature": "30 degC to 40 degC"},
+            ],
+        },
+        dependence=[
+            {"between": ["sensor.sensitivity", "sensor.exponent"], "rank_correlation": -0.5},
+            {"between": ["sensor.sensitivity", "circuit.feedback"], "level": "lot", "rank_correlation": 0.4},
+        ],
+        study={"units": units, "outer": 4, "units_per_lot": 33, "points": points},
+    )
+
+
+def require_equal(first: RunResult, second: RunResult) -> None:
+    """Every array of both results is equal to the bit."""
+    assert np.array_equal(first.clipped, second.clipped)
+    assert np.array_equal(first.blind, second.blind)
+    for name, tally in first.tallies.items():
+        for field in dataclasses.fields(Tally):
+            one, other = getattr(tally, field.name), getattr(second.tallies[name], field.name)
+            assert np.array_equal(one, other), f"{name}: {field.name}"
+        assert np.array_equal(first.samples[name], second.samples[name])
+
+
+@pytest.mark.parametrize("points", ["random", "latin", "sobol"])
+def test_workers_and_blocks_change_no_bit(points: str) -> None:
+    """1, 2 and 7 workers and blocks of any size, also of sizes that divide neither lots nor outer draws, give
+    equal counts, extremes and sample units."""
+    case = everything(points)
+    first = run(case, workers=1)
+    assert first.plan.frame.units >= 1010
+    assert first.plan.frame.outer == 4
+    for workers, block in ((2, None), (7, 33), (1, 50), (2, 101), (7, 400)):
+        require_equal(first, run(case, workers=workers, block=block))
+
+
+def test_blocks_of_one_unit() -> None:
+    """Blocks of one unit give the same counts where nothing is shared between units."""
+    case = pad_case(
+        ONE_POINT,
+        sensor={"sensitivity": "4 uS +/- 6 %", "reload_scatter": "1 %"},
+        study={"units": 60, "points": "sobol"},
+    )
+    first = run(case, workers=1)
+    for block in (1, 7):
+        require_equal(first, run(case, workers=2, block=block))
+
+
+def test_another_seed_is_another_study() -> None:
+    """Another seed gives other draws."""
+    one = run(pad_case(NONE, sensor={"sensitivity": "4 uS +/- 6 %"}), workers=1)
+    other = run(pad_case(NONE, sensor={"sensitivity": "4 uS +/- 6 %"}, study={"seed": 4}), workers=1)
+    assert not np.array_equal(one.samples["none"], other.samples["none"])
+
+
+def test_every_unit_is_counted_once() -> None:
+    """Counts add up to the units and readings of the study, for every cut."""
+    case = everything("random")
+    result = run(case, workers=2, block=101)
+    frame = result.plan.frame
+    for tally in result.tallies.values():
+        assert tally.errors.sum() == frame.units * frame.readings
+        assert tally.largest.sum() == tally.shares.sum() == frame.units
+        assert tally.lots.sum(axis=1) == pytest.approx(frame.units / frame.grouping.units_per_lot)
+
+
+def test_more_units_are_the_same_units_and_more() -> None:
+    """A larger study begins with the units of the smaller one."""
+    sensor = {"sensitivity": "4 uS +/- 6 %", "reload_scatter": "1 %"}
+    small = run(pad_case(ONE_POINT, sensor=sensor, study={"units": 100}), workers=1)
+    large = run(pad_case(ONE_POINT, sensor=sensor, study={"units": 1000}), workers=2)
+    assert np.array_equal(small.samples["one-point"], large.samples["one-point"])
+
+
+def peak_memory(units: int) -> int:
+    case = pad_case(
+        ONE_POINT,
+        load={"check": 2},
+        sensor={"sensitivity": "4 uS +/- 6 %", "reload_scatter": "1 %"},
+        study={"units": units, "points": "sobol"},
+    )
+    tracemalloc.start()
+    try:
+        run(case, workers=1, block=2000)
+        return tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+def test_memory_does_not_grow_with_units() -> None:
+    """Sixteen times the units take the same memory."""
+    peak_memory(4000)
+    assert peak_memory(64_000) < 1.3 * peak_memory(4000)
+
+
+def test_workers_and_blocks_below_one_are_refused() -> None:
+    """Workers and blocks must be 1 or more."""
+    case = pad_case(NONE)
+    for wrong in ({"workers": 0}, {"block": 0}):
+        with pytest.raises(ValueError, match="at least 1"):
+            run(case, **wrong)
