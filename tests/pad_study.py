@@ -1,4 +1,5 @@
-"""A small study of a force-sensing pad, from which tests make the case that they need. All values invented."""
+"""A small study of a force-sensing pad, from which tests make the case that they need. All values
+invented."""
 
 from __future__ import annotations
 
@@ -60,7 +61,8 @@ def source_of(case: Case, count: int | None = None) -> tuple[Model, StreamSource
 
 
 def errors_of(case: Case, count: int | None = None, condition: int = 0) -> dict[str, Array]:
-    """Force errors of every option, N, (unit, condition, loading, reading, load), under one condition of use."""
+    """Force errors of every option, N, (unit, condition, loading, reading, load), under one condition of
+    use."""
     model, source, count = source_of(case, count)
     found = block_errors(model, source, count)
     return {name: by_condition[condition] for name, by_condition in found.by_option.items()}

@@ -110,9 +110,9 @@ def counts_at_smallest(chain: Chain, response: Response, loads: Value) -> Value:
 
 
 def resolution_at(chain: Chain, setting: Setting, loads: Value, step: float) -> Value:
-    """N of load that one count stands for at each load, from a step (N) either way; infinite where nothing moves.
+    """N of load that one count stands for at each load; infinite where nothing moves.
 
-    A load cannot be negative: below `step` the lower end is 0 N.
+    From a step (N) either way. A load cannot be negative: below `step` the lower end is 0 N.
     """
     lower = np.maximum(loads - step, 0.0)
     rise = chain.respond(loads + step, setting).counts - chain.respond(lower, setting).counts

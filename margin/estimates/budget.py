@@ -19,10 +19,13 @@ from margin.propagation.tally import SECTIONS, Frame, judge
 
 Array = NDArray[np.float64]
 
-BUDGET_UNITS = 4000
+BUDGET_UNITS = 2000
 CHANGES: dict[str, float] = {"frozen": 0.0, "halved": 0.5}
 LEADING_SHARE = 0.95
 """The error of the budget is the one that 95 % of all readings stay below."""
+
+ROUNDING = 1e-9
+"""Changes of the error below this share of the span are rounding of the arithmetic, not an effect."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +83,8 @@ def budget_of(
     causes = causes_of(model.factors)
     runs: list[Mapping[str, float]] = [{}]
     runs += [{cause.key: scale} for cause in causes for scale in CHANGES.values()]
-    bounds = list(zip(plan.boundaries[:-1], plan.boundaries[1:], strict=True))
+    # a few large lots do not fill every section
+    bounds = [(a, b) for a, b in zip(plan.boundaries[:-1], plan.boundaries[1:], strict=True) if b > a]
 
     def evaluate(bound: tuple[int, int]) -> _Section:
         return _evaluate(small, plan.frame, bound[0], bound[1] - bound[0], runs)
@@ -129,14 +133,15 @@ def _rows(
     yield_change, error_change = conforming - conforming[:, :1], error - error[:, :1]
     yield_half = section_half_width(yield_change, confidence)
     error_half = section_half_width(error_change, confidence)
+    resolution = np.maximum(error_half, ROUNDING * case.span)
     mean_yield, mean_error, mean_ratio = conforming.mean(axis=0), error.mean(axis=0), ratio.mean(axis=0)
     gain, loss = yield_change.mean(axis=0), error_change.mean(axis=0)
     for column, option in enumerate(case.calibrations):
         for position, change in enumerate(CHANGES):
             rows = 1 + np.arange(len(causes)) * len(CHANGES) + position
-            ranks = _ranks(loss[rows, column], error_half[rows, column])
+            ranks = _ranks(loss[rows, column], resolution[rows, column])
             for cause, row, rank in zip(causes, rows, ranks, strict=True):
-                moved = abs(loss[row, column]) > error_half[row, column]
+                moved = abs(loss[row, column]) > resolution[row, column]
                 moved |= abs(gain[row, column]) > yield_half[row, column]
                 yield {
                     "option": option.name,
@@ -162,4 +167,4 @@ def _ranks(change: Array, half: Array) -> NDArray[np.int64]:
     """Rank by how much the error falls; causes whose intervals overlap the better one's share its rank."""
     high = change - half
     better = (change + half)[None, :] < high[:, None]
-    return 1 + np.count_nonzero(better, axis=1)
+    return np.asarray(1 + np.count_nonzero(better, axis=1))

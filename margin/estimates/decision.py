@@ -44,14 +44,14 @@ def _obstacles(
     found: list[str] = []
     saturated = best.saturation[best.saturation["saturated"] > 1e-3]
     if not saturated.empty:
-        worst = saturated.loc[saturated["saturated"].idxmax()]
+        worst = saturated.iloc[int(np.argmax(saturated["saturated"]))]
         found.append(
             f"saturation: {100.0 * worst['saturated']:.2g} % of the readings at {worst['load_N']:g} N are at a "
             "limit of circuit or converter: lower the gain"
         )
     blind = best.saturation[best.saturation["blind"] > 1e-3]
     if not blind.empty:
-        worst = blind.loc[blind["blind"].idxmax()]
+        worst = blind.iloc[int(np.argmax(blind["blind"]))]
         found.append(
             f"blind zone: {100.0 * worst['blind']:.2g} % of the readings at {worst['load_N']:g} N do not show the "
             "load: raise the smallest load or the gain"

@@ -80,7 +80,8 @@ def saturation_frame(run: RunResult) -> pd.DataFrame:
 
 def _noise(run: RunResult) -> NDArray[np.float64]:
     """Load noise, N rms, of one reading as designed: the draws of level `reading` set to one sigma in turn."""
-    corners = Corners.of(run.model)
+    case = run.model.case
+    corners = Corners.of(run.model, case.calibrations[0])
     rows = []
     for column, variable in enumerate(corners.variables):
         if variable.factor.level == "reading" and variable.place is None:
@@ -90,5 +91,5 @@ def _noise(run: RunResult) -> NDArray[np.float64]:
     if not rows:
         return np.zeros(run.plan.frame.loads.size)
     still = corners.column("centre")
-    errors = corners.errors(np.stack([still, *rows]))[0, 0]
+    errors = corners.errors(np.stack([still, *rows]))[0]
     return np.asarray(np.sqrt(np.sum((errors[1:] - errors[0]) ** 2, axis=0)))

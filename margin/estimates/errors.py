@@ -29,8 +29,9 @@ def magnitudes(counts: Counts, bins: Bins) -> Counts:
 
 
 def filled_sections(counts: Counts) -> Counts:
-    """The sections (first axis) that hold anything; all of them do in any study of 10 units or more."""
-    return counts[counts.reshape(counts.shape[0], -1).sum(axis=1) > 0]
+    """The sections (first axis) that hold anything; a few large lots do not fill all of them."""
+    filled: Counts = counts[counts.reshape(counts.shape[0], -1).sum(axis=1) > 0]
+    return filled
 
 
 def with_intervals(

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from distributions import Distribution, StudentT
-from margin.case.types import Case
+from margin.case.types import CalibrationSpec, Case
 from margin.propagation.draws import GivenSource
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
@@ -29,7 +29,8 @@ OUTER_SHARE = 0.00135
 COVERAGE = 3.0
 """Factor of the root sum square, to compare with the 0.135 % and 99.865 % points of the draws."""
 
-SWEEPS = 4
+SWEEPS = 40
+"""Most moves of a corner; a search ends before, when nothing helps."""
 
 
 @dataclass(frozen=True)
@@ -112,45 +113,40 @@ def _variable(factor: Factor, stream: str, place: int | None, loads: int, averag
 
 
 def calibration_event(case: Case) -> Event | None:
-    """Event of the calibrations as the station draws it; None where no option calibrates.
-
-    With options of several stages the mounting of the first that is not the finished product counts.
-    """
-    options = [o for o in case.calibrations if o.kind != "none"]
-    if not options:
+    """Event of the calibration of a case with one option; None where it does not calibrate."""
+    option = case.calibrations[0]
+    if option.kind == "none":
         return None
-    loads = {0.0, *(load for o in options for load in o.loads)}
     return Event(
         "calibration",
-        loadings=min(o.reloads for o in options),
-        readings=min(o.samples for o in options),
-        loads=len(loads),
-        rebuilt=any(o.stage != "finished product" for o in options),
+        loadings=option.reloads,
+        readings=option.samples,
+        loads=len({0.0, *option.loads}),
+        rebuilt=option.stage != "finished product",
         calibrating=True,
     )
 
 
-def _single(case: Case) -> Case:
-    """The case with one reading of each kind a unit: a corner is one reading."""
-    return dataclasses.replace(
-        case, study=dataclasses.replace(case.study, conditions=1, loadings=1, readings=1)
-    )
+def _single(case: Case, option: CalibrationSpec) -> Case:
+    """The case with one option, and one reading of each kind a unit: a corner is one reading."""
+    study = dataclasses.replace(case.study, conditions=1, loadings=1, readings=1)
+    return dataclasses.replace(case, study=study, calibrations=(option,))
 
 
 @dataclass(frozen=True)
 class Corners:
-    """Evaluates corners: rows of deviations, one for each variable."""
+    """Evaluates corners of one calibration option: rows of deviations, one for each variable."""
 
     model: Model
     variables: tuple[Variable, ...]
 
     @classmethod
-    def of(cls, model: Model) -> Corners:
-        single = Model(_single(model.case), model.nominal, model.factors, model.groups, model.classes)
-        return cls(single, variables_of(model))
+    def of(cls, model: Model, option: CalibrationSpec) -> Corners:
+        single = dataclasses.replace(model, case=_single(model.case, option))
+        return cls(single, variables_of(single))
 
     def errors(self, rows: Array) -> Array:
-        """Force errors, N: (option, condition, corner, load) from rows (corner, variable)."""
+        """Force errors, N: (condition, corner, load) from rows (corner, variable)."""
         count = rows.shape[0]
         given: dict[tuple[str, str], Array] = {}
         for column, variable in enumerate(self.variables):
@@ -161,13 +157,10 @@ class Corners:
             if variable.key not in given:
                 given[variable.key] = np.zeros((count, 1, 1, 1, variable.loads))
             given[variable.key][..., variable.place] = values[..., 0]
-        shared = frozenset(
-            f.name for f in self.model.factors if f.level in ("common", "station", "lot")
-        )
+        shared = frozenset(f.name for f in self.model.factors if f.level in ("common", "station", "lot"))
         found = block_errors(self.model, GivenSource(given, count, shared), count)
-        return np.stack(
-            [np.stack([e[:, 0, 0, 0, :] for e in by_condition]) for by_condition in found.by_option.values()]
-        )
+        (by_condition,) = found.by_option.values()
+        return np.stack([e[:, 0, 0, 0, :] for e in by_condition])
 
     def column(self, name: str) -> Array:
         """One property of all variables."""
@@ -175,7 +168,7 @@ class Corners:
 
 
 def first_order(corners: Corners) -> tuple[Array, Array]:
-    """Error at the mean of all inputs, and root of the sum of squares, (option, condition, load), N.
+    """Error at the mean of all inputs, and root of the sum of squares, (condition, load), N.
 
     Each contribution is half the difference of the errors one standard deviation above and below the mean
     (GUM 5.1.3, note 2).
@@ -186,60 +179,55 @@ def first_order(corners: Corners) -> tuple[Array, Array]:
     rows[np.arange(count), np.arange(count)] += sd
     rows[count + np.arange(count), np.arange(count)] -= sd
     errors = corners.errors(rows)
-    half = 0.5 * (errors[:, :, :count] - errors[:, :, count : 2 * count])
-    return errors[:, :, -1], np.sqrt(np.sum(half**2, axis=2))
+    half = 0.5 * (errors[:, :count] - errors[:, count : 2 * count])
+    return errors[:, -1], np.sqrt(np.sum(half**2, axis=1))
 
 
 def extreme_values(corners: Corners) -> tuple[Array, Array]:
-    """Lowest and highest error that the search finds, (option, load), N, over all conditions of use.
+    """Lowest and highest error that the search finds, (load,), over all conditions of use.
 
-    From the corner that one-at-a-time effects point to, each variable in turn is tried at low, centre and
-    high, for every option, load and direction at once, until a sweep improves nothing. Nothing is assumed
-    monotone, but a worst point inside the limits that no sequence of single moves reaches is not found.
+    For each condition, load and direction: all moves of one variable to its low, centre or high value are
+    tried; the corner then takes the best move, or every move that helps if that is better still, until nothing
+    helps. Nothing is assumed monotone, but a worst point that no single move improves on the way to, or that
+    lies between low, centre and high, is not found.
     """
-    low, centre, high = corners.column("low"), corners.column("centre"), corners.column("high")
-    count = centre.size
-    rows = np.tile(centre, (2 * count + 1, 1))
-    rows[np.arange(count), np.arange(count)] = high
-    rows[count + np.arange(count), np.arange(count)] = low
-    single = corners.errors(rows)
-    best: dict[float, Array] = {}
-    for sign in (-1.0, 1.0):
-        moved = sign * single
-        up, down, still = moved[:, :, :count], moved[:, :, count : 2 * count], moved[:, :, -1:]
-        choice = np.where((up >= down) & (up >= still), high[:, None], low[:, None])
-        choice = np.where((still > up) & (still > down), centre[:, None], choice)
-        start = np.moveaxis(choice, 2, -1)
-        best[sign] = sign * _climb(corners, start, sign).max(axis=1)
-    return best[-1.0], best[1.0]
+    return -_climb(corners, -1.0).max(axis=0), _climb(corners, 1.0).max(axis=0)
 
 
-def _climb(corners: Corners, start: Array, sign: float) -> Array:
-    """Signed error after coordinate search; start: (option, condition, load, variable)."""
-    options, conditions, loads, count = start.shape
-    states = options * conditions * loads
-    current = start.reshape(states, count).copy()
-    own = np.indices((options, conditions, loads)).reshape(3, states)
-
-    def value(rows: Array) -> Array:
-        errors = corners.errors(rows)
-        return np.asarray(sign * errors[own[0], own[1], np.arange(states), own[2]])
-
-    best = value(current)
+def _climb(corners: Corners, sign: float) -> Array:
+    """Largest signed error found, (condition, load)."""
     levels = np.stack([corners.column("low"), corners.column("centre"), corners.column("high")])
+    count = levels.shape[1]
+    still = corners.errors(levels[1:2])
+    conditions, loads = still.shape[0], still.shape[2]
+    states = conditions * loads
+    condition, load = np.divmod(np.arange(states), loads)
+    current, best = np.tile(levels[1], (states, 1)), sign * still[:, 0, :].reshape(-1)
+    move = np.tile(np.arange(count), 3)
+    target = levels.reshape(-1)
+    moves, row = np.arange(3 * count), np.arange(states)
     for _ in range(SWEEPS):
-        before = best.copy()
-        for column in range(count):
-            for level in levels[:, column]:
-                trial = current.copy()
-                trial[:, column] = level
-                found = value(trial)
-                better = found > best
-                current[better, column] = level
-                best = np.where(better, found, best)
-        if not np.any(best > before + 1e-12 * np.abs(before)):
+        trial = np.repeat(current[:, None, :], 3 * count, axis=1)
+        trial[:, moves, move] = target
+        errors = corners.errors(trial.reshape(-1, count)).reshape(conditions, states, 3 * count, loads)
+        found = sign * errors[condition, row, :, load]
+        by_variable = found.reshape(states, 3, count)
+        level, value = by_variable.argmax(axis=1), by_variable.max(axis=1)
+        together = np.where(value > best[:, None], levels[level, np.arange(count)], current)
+        single = current.copy()
+        chosen = value.argmax(axis=1)
+        single[row, chosen] = levels[level[row, chosen], chosen]
+        pair = corners.errors(np.concatenate([together, single])).reshape(conditions, 2, states, loads)
+        both = sign * pair[condition, :, row, load]
+        way = both.argmax(axis=1)
+        reached = both[row, way]
+        better = reached > best
+        if not np.any(reached > best + 1e-12 * np.abs(best)):
             break
-    return best.reshape(options, conditions, loads)
+        candidates = np.where((way == 0)[:, None], together, single)
+        current = np.where(better[:, None], candidates, current)
+        best = np.maximum(best, reached)
+    return best.reshape(conditions, loads)
 
 
 def _verdict(draws_low: float, draws_high: float, low: float, high: float) -> str:
@@ -259,31 +247,23 @@ def _verdict(draws_low: float, draws_high: float, low: float, high: float) -> st
 
 def worst_cases(model: Model, frame: Frame, tallies: dict[str, Tally]) -> Iterator[tuple[str, pd.DataFrame]]:
     """Worst case of each option, one row a check load; see `OptionResult.worst_case` for the columns."""
-    corners = Corners.of(model)
-    centre, summed = first_order(corners)
-    lowest, highest = extreme_values(corners)
     ends = np.array([OUTER_SHARE, 1.0 - OUTER_SHARE])
-    for row, (name, tally) in enumerate(tallies.items()):
-        worst = summed[row].argmax(axis=0)
-        load = np.arange(frame.loads.size)
-        rss, mean = COVERAGE * summed[row][worst, load], centre[row][worst, load]
+    for option in model.case.calibrations:
+        corners, tally = Corners.of(model, option), tallies[option.name]
+        centre, summed = first_order(corners)
+        lowest, highest = extreme_values(corners)
+        worst, load = summed.argmax(axis=0), np.arange(frame.loads.size)
+        rss, mean = COVERAGE * summed[worst, load], centre[worst, load]
         pooled = tally.errors.sum(axis=(0, 1))
         drawn = quantile(pooled, frame.bins, ends, tally.low.min(axis=0), tally.high.max(axis=0))
-        yield (
-            name,
-            pd.DataFrame(
-                {
-                    "load_N": frame.loads,
-                    "extreme_low_N": lowest[row],
-                    "extreme_high_N": highest[row],
-                    "rss_mean_N": mean,
-                    "root_sum_square_N": rss,
-                    "monte_carlo_low_N": drawn[:, 0],
-                    "monte_carlo_high_N": drawn[:, 1],
-                    "verdict": [
-                        _verdict(a, b, m - r, m + r)
-                        for (a, b), m, r in zip(drawn, mean, rss, strict=True)
-                    ],
-                }
-            ),
-        )
+        columns = {
+            "load_N": frame.loads,
+            "extreme_low_N": lowest,
+            "extreme_high_N": highest,
+            "rss_mean_N": mean,
+            "root_sum_square_N": rss,
+            "monte_carlo_low_N": drawn[:, 0],
+            "monte_carlo_high_N": drawn[:, 1],
+            "verdict": [_verdict(a, b, m - r, m + r) for (a, b), m, r in zip(drawn, mean, rss, strict=True)],
+        }
+        yield option.name, pd.DataFrame(columns)

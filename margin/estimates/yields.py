@@ -103,4 +103,4 @@ def share_below(tally: Tally, multiples: Array) -> Array:
     counts = tally.largest.sum(axis=0)
     edges = RATIO_BINS.edges()
     cumulative = np.concatenate([[0.0], np.cumsum(counts) / counts.sum()])
-    return np.interp(multiples, edges, cumulative)
+    return np.asarray(np.interp(multiples, edges, cumulative))

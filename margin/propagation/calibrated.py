@@ -87,8 +87,8 @@ class Bench:
             codes = np.asarray(station_response(chain, station, indicated, setting).code)
             if not np.all(np.isfinite(codes)):
                 raise EvaluationError(
-                    f"calibration of the {stage}: the chain gave codes that are not numbers; look at the extremes "
-                    "of the spreads in this case"
+                    f"calibration of the {stage}: the chain gave codes that are not numbers; look at the "
+                    "extremes of the spreads in this case"
                 )
             full = (self.count, 1, self._reloads, self._samples, len(self._grid))
             corrected = firmware_setting(self.case, event, self.source, setting, True)
@@ -133,6 +133,18 @@ class Coordinates:
         force = np.asarray(firmware.force_of(codes, setting))
         return np.log(np.maximum(force, self.smallest)) if self.space == "logarithm" else force
 
+    def of_readings(self, readings: Readings, corrected: bool) -> Array:
+        """Coordinate of readings in use; options that share it compute it once."""
+        key = (self.space, corrected)
+        if key not in readings.kept:
+            setting = readings.corrected if corrected else self.nominal.setting
+            if self.space == "logarithm":
+                force = Coordinates(self.nominal, "force", self.smallest).of_readings(readings, corrected)
+                readings.kept[key] = np.log(np.maximum(force, self.smallest))
+            else:
+                readings.kept[key] = self.of(readings.codes, setting)
+        return readings.kept[key]
+
     def nominal_zero(self) -> float:
         """Coordinate of an unloaded unit as designed; 0 for a load estimate."""
         if self.space in ("force", "logarithm"):
@@ -161,7 +173,7 @@ class Calibrated:
         """Load, N, that the units report, shape of the codes."""
         corrected = self.option.temperature_correction
         setting = readings.corrected if corrected else self.coordinates.nominal.setting
-        x = self.coordinates.of(readings.codes, setting)
+        x = self.coordinates.of_readings(readings, corrected)
         if self.unloaded is not None:
             x = x - self.unloaded
         if self.shifted:

@@ -47,15 +47,16 @@ class Plan:
 def plan_of(case: Case) -> Plan:
     """Plan of a case's study.
 
-    The number of units is rounded up to whole outer draws, and these to whole lots where lots matter. Sections
-    hold whole outer draws where there are enough of them, and whole lots.
+    The number of units is rounded up to whole outer draws, and these to whole lots where lots matter, two at
+    least: one lot tells nothing of how lots differ. Sections hold whole outer draws where there are enough of
+    them, and whole lots.
     """
     study, by_lot = case.study, varies_by_lot(case)
     outer = study.outer if varies_outside(case) else 1
     per_draw = max(-(-study.units // outer), 1)
     per_lot = min(study.units_per_lot, per_draw)
     if by_lot:
-        per_draw = -(-per_draw // per_lot) * per_lot
+        per_draw = max(-(-per_draw // per_lot), 2 if outer == 1 else 1) * per_lot
     frame = Frame.of(case, Grouping(per_draw, per_lot), outer, by_lot)
     units = frame.units
     if outer >= SECTIONS:

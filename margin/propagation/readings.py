@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ class Readings:
     codes      converter codes, (unit, condition, loading, reading, load)
     clipped    True where the circuit or the converter was at a limit
     setting    true setting; corrected: the setting that a temperature-correcting firmware believes
+    kept       coordinates that options share, by space and whether corrected for temperature
     """
 
     condition: str
@@ -32,6 +33,7 @@ class Readings:
     clipped: NDArray[np.bool_]
     setting: Setting
     corrected: Setting
+    kept: dict[tuple[str, bool], Array] = field(default_factory=dict)
 
 
 def use_conditions(case: Case) -> tuple[UseCondition | None, ...]:

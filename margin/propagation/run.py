@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from distributions import Stream
 from margin.case.types import Case
 from margin.propagation.assemble import Nominal, nominal_of
-from margin.propagation.calibrated import Bench, Classes, calibrate, classes_of
+from margin.propagation.calibrated import Bench, Classes, Coordinates, calibrate, classes_of, smallest_estimate
 from margin.propagation.draws import DependentGroup, Grouping, Source, StreamSource, dependent_groups
 from margin.propagation.factors import Factor, factors_of
 from margin.propagation.plan import Block, Plan, default_block, plan_of
@@ -98,6 +98,8 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
     bench = Bench(case, source, nominal, count)
     calibrated = {o.name: calibrate(o, bench, model.classes.get(o.name)) for o in case.calibrations}
     by_option: dict[str, list[Array]] = {name: [] for name in calibrated}
+    design = Coordinates(nominal, "force", smallest_estimate(case))
+    nothing = nominal.chain.interface.load_from(0.0)
     clipped, blind = np.zeros(loads.size, dtype=np.int64), np.zeros(loads.size, dtype=np.int64)
     for readings in readings_in_use(case, source, count):
         lost = ~np.isfinite(readings.codes)
@@ -106,8 +108,8 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
             # a design curve may read a code that is no number as no load: that would hide it
             by_option[name].append(np.where(lost, np.nan, error) if lost.any() else error)
         clipped += np.count_nonzero(readings.clipped, axis=(0, 1, 2, 3))
-        unseen = np.broadcast_to(nominal.firmware.blind(readings.codes, nominal.setting), readings.codes.shape)
-        blind += np.count_nonzero(unseen, axis=(0, 1, 2, 3))
+        by_design = design.of_readings(readings, corrected=False)
+        blind += np.count_nonzero(by_design <= nothing, axis=(0, 1, 2, 3))
     return Errors(by_option, clipped, blind)
 
 

@@ -50,7 +50,7 @@ SCHEMES: dict[str, tuple[Correction, Array]] = {
         piecewise(unit(FIRST), LOAD),
         # one reading of the second pass lies beyond the first pass at either end
         np.where(
-            SECOND > FIRST[-1],
+            FIRST[-1] < SECOND,
             LOAD[-1] + (LOAD[-1] - LOAD[-2]) / (FIRST[-1] - FIRST[-2]) * (SECOND - FIRST[-1]),
             np.interp(SECOND, FIRST, LOAD),
         ),
@@ -96,8 +96,8 @@ def test_the_parabola_is_best() -> None:
 
 
 def test_relative_weights_serve_low_loads() -> None:
-    """Weights of 1 / load squared lower the error of a line, in % of reading, in the lowest quarter of the range
-    and raise it at the top."""
+    """Weights of 1 / load squared lower the error of a line, in % of reading, in the lowest quarter of
+    the range and raise it at the top."""
     weighted = least_squares(unit(FIRST), LOAD, 1, 1 / LOAD**2)
     relative = 100 * (weighted.load(unit(SECOND)).ravel() - LOAD) / LOAD
     equal = of_span("line") * SPAN / LOAD

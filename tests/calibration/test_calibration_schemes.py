@@ -48,7 +48,8 @@ def test_one_point_in_logarithms_is_a_gain() -> None:
 )
 @settings(max_examples=50, deadline=None)
 def test_two_points_are_met_exactly(x: tuple, y: tuple, falling: bool) -> None:
-    """The line through two points meets both, whether the coordinate rises or falls, and is straight between."""
+    """The line through two points meets both, whether the coordinate rises or falls, and is straight
+    between."""
     ends = [x[0], x[0] + x[1]]
     points = units(ends[::-1] if falling else ends)
     loads = np.array([y[0], y[0] + y[1]])
@@ -61,7 +62,8 @@ def test_two_points_are_met_exactly(x: tuple, y: tuple, falling: bool) -> None:
 @pytest.mark.parametrize("degree", [1, 2, 3, 4])
 @pytest.mark.parametrize("weighted", [False, True])
 def test_least_squares_agrees_with_numpy(degree: int, weighted: bool) -> None:
-    """Each unit's polynomial is that of numpy.polyfit (whose weights multiply the residuals, not the squares)."""
+    """Each unit's polynomial is that of numpy.polyfit (whose weights multiply the residuals, not the
+    squares)."""
     x, y = drawn_units(degree, 7), np.linspace(2.0, 60.0, 7)
     weights = 1 / y**2 if weighted else np.ones(7)
     found = least_squares(x, y, degree, weights)
@@ -91,8 +93,8 @@ def test_too_few_loads_are_refused() -> None:
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_pieces_are_those_of_interpolation(sign: float) -> None:
-    """Inside the points pieces equal numpy.interp, for rising and for falling coordinates; the end pieces go on
-    straight."""
+    """Inside the points pieces equal numpy.interp, for rising and for falling coordinates; the end pieces
+    go on straight."""
     x, y = drawn_units(5, 6), np.array([2.0, 5.0, 11.0, 20.0, 37.0, 60.0])
     found = piecewise(sign * x, y)
     at = np.linspace(x[..., 0], x[..., -1], 31, axis=-1)
@@ -115,11 +117,13 @@ STUCK = units([2.0, 2.0, 2.0], [0.0, 0.0, 0.0], [1.0, 2.0, 3.0])
 
 @pytest.mark.parametrize("kind", ["one-point", "line", "parabola", "pieces"])
 def test_a_stuck_unit_gets_a_reading_that_no_requirement_accepts(kind: str) -> None:
-    """A unit whose coordinate does not move gets a finite, constant reading: wrong by the whole load at one end
-    of the range at least; the sound unit beside it is as if alone."""
+    """A unit whose coordinate does not move gets a finite, constant reading: wrong by the whole load at
+    one end of the range at least; the sound unit beside it is as if alone."""
     y = np.array([2.0, 30.0, 60.0])
     found = {
-        "one-point": lambda: one_point(STUCK[..., 1:2], 30.0, STUCK[..., :1] * np.array([1, 1, 0]).reshape(3, 1, 1, 1, 1)),
+        "one-point": lambda: one_point(
+            STUCK[..., 1:2], 30.0, STUCK[..., :1] * np.array([1, 1, 0]).reshape(3, 1, 1, 1, 1)
+        ),
         "line": lambda: least_squares(STUCK, y, 1, np.ones(3)),
         "parabola": lambda: least_squares(STUCK, y, 2, np.ones(3)),
         "pieces": lambda: piecewise(STUCK, y),
@@ -143,8 +147,8 @@ def test_pieces_that_turn_back_are_flat() -> None:
 @pytest.mark.parametrize("position", ["sensor to reference", "sensor to ground"])
 @pytest.mark.parametrize("space", ["force", "signal", "output", "logarithm"])
 def test_every_space_reads_its_own_points(position: str, space: str) -> None:
-    """Without scatter every unit reports the loads at which it was calibrated, in every space and for a signal
-    that rises or falls."""
+    """Without scatter every unit reports the loads at which it was calibrated, in every space and for a
+    signal that rises or falls."""
     loads = ["6 N", "20 N", "40 N", "60 N"]
     case = pad_case(
         {"kind": "one-point", "loads": ["20 N"], "space": space, "name": "one"},
@@ -176,7 +180,9 @@ def test_saturated_units_never_give_no_number() -> None:
         {"kind": "lot-curve"}, {"kind": "classes"},
     )  # fmt: skip
     for circuit in ({"feedback": "10 Mohm"}, {"feedback": "60 kohm", "swing_high": "1 uV"}):
-        result = run(pad_case(*kinds, circuit=circuit, sensor={"sensitivity": "4 uS +/- 10 %"}, study={"units": 50}))
+        result = run(
+            pad_case(*kinds, circuit=circuit, sensor={"sensitivity": "4 uS +/- 10 %"}, study={"units": 50})
+        )
         for tally in result.tallies.values():
             assert tally.within[:, 2].sum() == 0
 
@@ -196,11 +202,11 @@ def test_relative_weights_favour_low_loads() -> None:
 
 
 def test_both_branches_centre_the_loop() -> None:
-    """Calibrated on the way up a unit errs by the whole loop on the way down; calibrated on both by half of it
-    (common practice, no source)."""
+    """Calibrated on the way up a unit errs by the whole loop on the way down; calibrated on both by half
+    of it (common practice, no source)."""
     base = {"kind": "multi-point", "loads": ["6 N", "20 N", "30 N", "40 N", "54 N"], "fit": "piecewise"}
     case = pad_case(
-        {**base, "name": "up"}, {**base, "name": "both", "direction": "both"}, {**base, "name": "down", "direction": "down"},
+        *({**base, "name": direction, "direction": direction} for direction in ("up", "both", "down")),
         load={"check": ["20 N", "30 N", "40 N"]}, sensor={"hysteresis": "4 %"}, use={"direction": "down"},
     )  # fmt: skip
     middle = {name: error[0, 0, 0, 0, 1] / 30 for name, error in errors_of(case, 1).items()}
@@ -225,7 +231,8 @@ def test_classes_leave_the_width_of_a_class() -> None:
 
 
 def test_temperature_correction_removes_what_the_thermometer_tells() -> None:
-    """A firmware that corrects by temperature leaves the error of its thermometer (closed form, first order)."""
+    """A firmware that corrects by temperature leaves the error of its thermometer (closed form, first
+    order)."""
     corrected = {**ONE_POINT, "name": "corrected", "temperature_correction": True}
     tables = {
         "sensor": {"temperature_coefficient": "0.3 %/K"},
@@ -234,16 +241,20 @@ def test_temperature_correction_removes_what_the_thermometer_tells() -> None:
     exact = errors_of(pad_case(ONE_POINT, corrected, **tables))
     assert np.abs(exact["corrected"]).max() < 1e-9
     assert np.abs(exact["one-point"]).max() > 2.0
-    wrong = pad_case(corrected, firmware={"thermometer_error": "1 degC"}, use={"temperature": "45 degC"},
-                     sensor=tables["sensor"])
+    wrong = pad_case(
+        corrected,
+        firmware={"thermometer_error": "1 degC"},
+        use={"temperature": "45 degC"},
+        sensor=tables["sensor"],
+    )
     # the thermometer errs at the station too: what remains is the ratio of both corrections
     expected = (1 + 0.003 * 20) / (1 + 0.003 * 21) * (1 + 0.003) - 1
     assert only(wrong, 3)[..., -1] / 60 == pytest.approx(expected, rel=1e-9)
 
 
 def test_applied_load_inverts_what_the_reference_indicates() -> None:
-    """Loaded until the reference indicates a load, the unit carries (indicated - offset) / (1 + gain); unloaded
-    it carries nothing, and no load is negative."""
+    """Loaded until the reference indicates a load, the unit carries (indicated - offset) / (1 + gain);
+    unloaded it carries nothing, and no load is negative."""
     station = Station(reference_gain=0.02, reference_offset=0.5)
     indicated = np.array([0.0, 0.2, 10.0, 60.0])
     true = applied_load(indicated, station)

@@ -98,7 +98,9 @@ def test_noise_and_reload_scatter_are_frozen_by_their_size() -> None:
 def test_what_is_not_known_is_a_cause_of_its_own() -> None:
     """Mean and spread known from few units make a line at level common, beside the spread itself."""
     case = pad_case(
-        NONE, sensor={"sensitivity": "4 uS +/- 6 % (2 sigma, from 5 units)"}, study={"units": 1000, "outer": 50}
+        NONE,
+        sensor={"sensitivity": "4 uS +/- 6 % (2 sigma, from 5 units)"},
+        study={"units": 1000, "outer": 50},
     )
     found = lines(budget_of(model_of(case), workers=1), "none")
     known = found.loc["sensor.sensitivity per unit: mean and spread known from 5 units"]
@@ -107,14 +109,15 @@ def test_what_is_not_known_is_a_cause_of_its_own() -> None:
     assert found["level"].tolist() == ["unit", "common"]
 
 
-@pytest.mark.parametrize("outer", [1, 3])
-def test_fewer_lots_than_sections(outer: int) -> None:
-    """A study of a few large lots has a budget and intervals like any other."""
+@pytest.mark.parametrize(("outer", "per_lot"), [(1, 100), (3, 100), (1, 1000), (12, 100)])
+def test_fewer_lots_than_sections(outer: int, per_lot: int) -> None:
+    """A study of a few large lots, or of what would be a single one, has a budget and intervals like any
+    other."""
     case = pad_case(
         ONE_POINT,
         sensor={"sensitivity": "4 uS +/- 5 % per unit, +/- 5 % per lot", "reload_scatter": "2 %"},
         station={"reference_gain": "+/- 1 %"},
-        study={"units": 300, "units_per_lot": 100, "outer": outer},
+        study={"units": 300, "units_per_lot": per_lot, "outer": outer},
     )
     result = evaluate(case, workers=2)
     numbers = result.budget.select_dtypes("number").to_numpy()
@@ -170,7 +173,9 @@ def test_equal_effort_goes_to_the_higher_bound(study: Results) -> None:
 
 def test_where_none_conforms_the_obstacles_are_named(study: Results) -> None:
     """Where no option conforms none is recommended; the nearest is named, and what moves its error most."""
-    options = tuple(option(study, name, low, 1.0) for name, low in (("none", 0.2), ("one-point", 0.6), ("two-point", 0.5)))
+    options = tuple(
+        option(study, name, low, 1.0) for name, low in (("none", 0.2), ("one-point", 0.6), ("two-point", 0.5))
+    )
     found = recommend(study.case, options, study.budget, ())
     assert found.option is None
     assert "'one-point'" in found.why and "60.0 %" in found.why
@@ -191,13 +196,15 @@ def test_saturation_blind_zone_and_checks_are_obstacles(study: Results) -> None:
 
 
 def test_lack_of_knowledge_is_an_obstacle(study: Results) -> None:
-    """Where the yield reaches the target and only what is not known keeps it from being promised, that is said."""
+    """Where the yield reaches the target and only what is not known keeps it from being promised, that is
+    said."""
     found = study.option("one-point")
     yields = {**found.yields, found.decisive: Yield(Estimate(0.97, 0.95, 0.99), (0.7, 1.0))}
     unsure = dataclasses.replace(found, yields=yields, conforms=False)
     assert unsure.decisive_yield.lower_bound == 0.7
     assert any(
-        line.startswith("lack of knowledge") for line in recommend(study.case, (unsure,), study.budget, ()).obstacles
+        line.startswith("lack of knowledge")
+        for line in recommend(study.case, (unsure,), study.budget, ()).obstacles
     )
 
 

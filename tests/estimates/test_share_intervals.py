@@ -49,7 +49,8 @@ def test_clusters_never_help(counts: list[int]) -> None:
 
 
 def test_lots_that_pass_or_fail_whole_count_as_lots() -> None:
-    """Where a lot passes or fails as a whole, 40 lots are 39 effective trials, however many units they hold."""
+    """Where a lot passes or fails as a whole, 40 lots are 39 effective trials, however many units they
+    hold."""
     counts = np.array([0.0, 500.0])
     trials = effective_trials(counts, np.full(2, 500.0), np.array([10.0, 30.0]), 0.95)
     ratio = stats.t.ppf(0.975, 20_000 - 1) / stats.t.ppf(0.975, 39)
@@ -92,8 +93,8 @@ def test_coverage_of_units_in_lots(mean: float, within_lot: float) -> None:
 
 @pytest.mark.parametrize("by_lot", [False, True])
 def test_coverage_of_a_whole_study(by_lot: bool) -> None:
-    """Over 200 seeds of a small study with a closed-form yield, P(|z| < 0.06 / s) of a normal gain, the printed
-    interval holds it in 92 to 99.5 %."""
+    """Over 200 seeds of a small study with a closed-form yield, P(|z| < 0.06 / s) of a normal gain, the
+    printed interval holds it in 92 to 99.5 %."""
     gain = "4 uS +/- 6 % (2 sigma) per unit"
     if by_lot:
         gain += ", +/- 4 % (2 sigma) per lot"
@@ -129,8 +130,8 @@ def test_shrinking_takes_out_the_scatter_of_finite_counts() -> None:
 
 
 def test_shrunken_groups_recover_the_true_spread() -> None:
-    """Counts of 50 units in groups whose true shares have a standard deviation of 0.04: shrunken, they have it
-    again."""
+    """Counts of 50 units in groups whose true shares have a standard deviation of 0.04: shrunken, they
+    have it again."""
     draws = np.random.default_rng(5)
     true = np.clip(draws.normal(0.85, 0.04, 4000), 0, 1)
     seen = draws.binomial(50, true) / 50

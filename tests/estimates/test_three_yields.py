@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -23,7 +23,7 @@ def counted(frame: Frame, errors: np.ndarray) -> Tally:
     """Tally of errors made by hand, one block a section."""
     tally = Tally.empty(frame)
     bounds = np.linspace(0, errors.shape[0], SECTIONS + 1).astype(int)
-    for section, (low, high) in enumerate(zip(bounds[:-1], bounds[1:], strict=True)):
+    for section, (low, high) in enumerate(pairwise(bounds)):
         part = [errors[low:high]]
         tally_block(frame, part, judge(frame, part), int(low), section).add_to(tally)
     return tally
@@ -74,7 +74,8 @@ def test_readings_of_one_unit_are_not_independent() -> None:
 
 
 def test_more_readings_find_more_faults() -> None:
-    """Half of the readings of a unit judge it more kindly: the difference is the bias from finite readings."""
+    """Half of the readings of a unit judge it more kindly: the difference is the bias from finite
+    readings."""
     errors = np.zeros((100, 1, 2, 1, 7))
     errors[:10, 0, 0, 0, 3] = 2.0
     errors[5:25, 0, 1, 0, 3] = 2.0
@@ -94,7 +95,8 @@ def test_share_below_multiples_of_the_limit() -> None:
 
 
 def test_limit_curve_meets_the_yield() -> None:
-    """At the permissible error itself the limit curve is the yield 'at every check point', and it never falls."""
+    """At the permissible error itself the limit curve is the yield 'at every check point', and it never
+    falls."""
     case = pad_case(ONE_POINT, sensor={"reload_scatter": "2 %"}, use={"loadings": 2})
     found = evaluate(case, workers=1, with_budget=False).options[0]
     curve = found.limit_curve.set_index("multiple")
@@ -144,7 +146,7 @@ def test_yield_of_lots() -> None:
 def test_error_frame_agrees_with_numpy() -> None:
     """Percentiles, mean and standard deviation of the frame agree with those of the errors themselves."""
     errors = np.random.default_rng(8).normal(0.3, 1.0, (4000, 1, 2, 1, 7)) * np.linspace(0.1, 2, 7)
-    frame = dataclasses.replace(frame_of(units=4000))
+    frame = frame_of(units=4000)
     found = errors_frame(frame, counted(frame, errors), 0.95)
     at_load = errors.reshape(-1, 7)
     assert found["mean_N"].to_numpy() == pytest.approx(at_load.mean(axis=0), rel=0.01)
@@ -164,7 +166,12 @@ def test_named_conditions_are_shown_apart_and_together() -> None:
     case = pad_case(
         ONE_POINT,
         sensor={"temperature_coefficient": "0.1 %/K"},
-        use={"condition": [{"name": "cold", "temperature": "5 degC"}, {"name": "warm", "temperature": "35 degC"}]},
+        use={
+            "condition": [
+                {"name": "cold", "temperature": "5 degC"},
+                {"name": "warm", "temperature": "35 degC"},
+            ]
+        },
     )
     found = evaluate(case, workers=1, with_budget=False).options[0].errors.set_index(["condition", "load_N"])
     assert list(found.index.get_level_values(0).unique()) == ["all", "cold", "warm"]

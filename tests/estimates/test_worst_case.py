@@ -1,4 +1,5 @@
-"""Worst case three ways: extreme values that enclose, root sum square, and where they tell different stories."""
+"""Worst case three ways: extreme values that enclose, root sum square, and where they tell different
+stories."""
 
 from __future__ import annotations
 
@@ -43,7 +44,13 @@ share = st.sampled_from([0.2, 1.0, 8.0])
 )
 @settings(max_examples=6, deadline=None)
 def test_extreme_values_enclose_every_draw(
-    sensitivity: float, exponent: float, feedback: float, offset: float, tempco: float, direction: str, tared: bool
+    sensitivity: float,
+    exponent: float,
+    feedback: float,
+    offset: float,
+    tempco: float,
+    direction: str,
+    tared: bool,
 ) -> None:
     """Extreme values enclose every draw of bounded factors, before and after calibration (closed form)."""
     sensor = {
@@ -70,15 +77,15 @@ def test_extreme_values_enclose_every_draw(
 
 
 def test_a_mean_of_bounded_draws_reaches_its_limits() -> None:
-    """Where a bounded factor is drawn for each placement, all placements of a calibration may lie at one limit:
-    averaging them narrows no extreme value (closed form)."""
+    """Where a bounded factor is drawn for each placement, all placements of a calibration may lie at one
+    limit: averaging them narrows no extreme value (closed form)."""
     case = pad_case(
         {**ONE_POINT, "reloads": 2},
         load={"check": ["30 N", "60 N"]},
         sensor={"sensitivity": "4 uS +/- 5 % per loading"},
         use={"loadings": 10},
     )
-    (frame, low, high), = judged(case).values()
+    ((frame, low, high),) = judged(case).values()
     assert frame["extreme_high_N"].to_numpy() == pytest.approx(np.array([30, 60]) * (1.05 / 0.95 - 1))
     assert frame["extreme_low_N"].to_numpy() == pytest.approx(np.array([30, 60]) * (0.95 / 1.05 - 1))
     assert np.all(frame["extreme_high_N"] >= high)
@@ -94,7 +101,9 @@ def test_extreme_values_of_a_product_by_hand() -> None:
     frame = found["none"][0]
     assert (frame["extreme_high_N"] / frame["load_N"]).to_numpy() == pytest.approx(1.05 * 1.01 - 1)
     assert (frame["extreme_low_N"] / frame["load_N"]).to_numpy() == pytest.approx(0.95 * 0.99 - 1)
-    assert (frame["root_sum_square_N"] / frame["load_N"]).to_numpy() == pytest.approx(3 * np.hypot(0.05, 0.01) / np.sqrt(3), rel=1e-3)
+    assert (frame["root_sum_square_N"] / frame["load_N"]).to_numpy() == pytest.approx(
+        3 * np.hypot(0.05, 0.01) / np.sqrt(3), rel=1e-3
+    )
     assert np.abs(found["one-point"][0][["extreme_low_N", "extreme_high_N"]]).to_numpy().max() < 1e-9
 
 
@@ -107,7 +116,7 @@ def test_an_interior_worst_point_is_found() -> None:
         use={"temperature": "5 degC to 45 degC"},
         study={"units": 2000},
     )
-    frame, low, high = judged(case)["none"]
+    frame, _, high = judged(case)["none"]
     assert frame["extreme_low_N"].to_numpy() == pytest.approx(0.0, abs=1e-9)
     assert (frame["extreme_high_N"] / frame["load_N"]).to_numpy() == pytest.approx(50e-6 * 400)
     assert np.all(frame["root_sum_square_N"] < 0.3 * high)
@@ -118,8 +127,11 @@ def test_root_sum_square_misses_the_overlap() -> None:
     """A load concentrator that mostly lies within its clearance has no first-order effect: root sum square is
     too narrow, and the verdict says so (common practice, no source)."""
     puck = {
-        "kind": "load concentrator", "concentrator_radius": "4 mm", "sensing_radius": "5 mm", "placement": "0.6 mm",
-    }  # fmt: skip
+        "kind": "load concentrator",
+        "concentrator_radius": "4 mm",
+        "sensing_radius": "5 mm",
+        "placement": "0.6 mm",
+    }
     frame, low, _ = judged(pad_case(NONE, interface=puck, study={"units": 4000}))["none"]
     assert np.all(frame["root_sum_square_N"] < 1e-9)
     assert np.all(low < -0.01 * frame["load_N"].to_numpy())
@@ -145,7 +157,9 @@ def test_nothing_varies() -> None:
 
 def test_unbounded_shapes_count_to_three_sigma() -> None:
     """A normal tolerance has no limit of its own: the extreme value takes its 3 sigma limits (0.135 %)."""
-    case = pad_case(NONE, sensor={"sensitivity": "4 uS +/- 3 % (3 sigma)"}, study={"units": 4096, "points": "sobol"})
+    case = pad_case(
+        NONE, sensor={"sensitivity": "4 uS +/- 3 % (3 sigma)"}, study={"units": 4096, "points": "sobol"}
+    )
     frame, _, _ = judged(case)["none"]
     assert (frame["extreme_high_N"] / frame["load_N"]).to_numpy() == pytest.approx(0.03, rel=1e-4)
     assert (frame["monte_carlo_high_N"] / frame["load_N"]).to_numpy() == pytest.approx(0.03, rel=0.03)

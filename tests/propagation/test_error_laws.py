@@ -57,7 +57,9 @@ def test_without_tolerances_nothing_is_left(sensor: dict) -> None:
 def test_without_tolerances_the_error_is_the_quantisation() -> None:
     """Without any tolerance the error is half a count at most, once in use and once more for what it did to
     the calibrated points (closed form)."""
-    case = pad_case(NONE, {"kind": "tare"}, ONE_POINT, TWO_POINT, load={"check": 101}, converter={"bits": BITS})
+    case = pad_case(
+        NONE, {"kind": "tare"}, ONE_POINT, TWO_POINT, load={"check": 101}, converter={"bits": BITS}
+    )
     errors, load = errors_of(case, 1), loads_of(case)
     half = 0.5 * COUNT * (1 + 1e-9)
     lever = np.abs((54 - load) / 48) + np.abs((load - 6) / 48)
@@ -78,12 +80,16 @@ def test_loads_are_read_as_a_staircase() -> None:
     assert steps.sum() == pytest.approx(1 / COUNT, abs=1)
 
 
-@pytest.mark.parametrize("sensor", [{}, {**BENT, "offset_conductance": None, "series_resistance": None, "turn_on": None}])
+@pytest.mark.parametrize(
+    "sensor", [{}, {**BENT, "offset_conductance": None, "series_resistance": None, "turn_on": None}]
+)
 def test_one_load_removes_a_pure_gain(sensor: dict) -> None:
-    """A spread of gain alone leaves no error after a one-point calibration, whatever the exponent: yield 100 %
-    (closed form)."""
+    """A spread of gain alone leaves no error after a one-point calibration, whatever the exponent: yield
+    100 % (closed form)."""
     case = pad_case(
-        NONE, ONE_POINT, sensor={k: v for k, v in {**sensor, "sensitivity": "4 uS +/- 20 % (2 sigma)"}.items() if v}
+        NONE,
+        ONE_POINT,
+        sensor={k: v for k, v in {**sensor, "sensitivity": "4 uS +/- 20 % (2 sigma)"}.items() if v},
     )
     errors = errors_of(case)
     assert np.abs(errors["one-point"]).max() < 1e-9
@@ -99,8 +105,8 @@ CALIBRATED = (ONE_POINT, {**ONE_POINT, "name": "tared", "tare": True}, TWO_POINT
 
 
 def test_span_calibration_hides_resistor_and_reference() -> None:
-    """Tolerances of feedback resistor and reference leave no error after a span calibration at the temperature
-    of use (closed form)."""
+    """Tolerances of feedback resistor and reference leave no error after a span calibration at the
+    temperature of use (closed form)."""
     case = pad_case(NONE, *CALIBRATED, circuit=PARTS, converter=ABSOLUTE)
     errors = errors_of(case)
     assert np.abs(errors.pop("none")).max() > 3.0
@@ -137,7 +143,8 @@ def test_ratiometric_converter_does_not_see_the_reference(percent: float) -> Non
 
 
 def test_normal_linear_case_adds_in_squares() -> None:
-    """Where the error is linear in normal inputs its standard deviation is the root sum square (GUM 5.1.2)."""
+    """Where the error is linear in normal inputs its standard deviation is the root sum square (GUM
+    5.1.2)."""
     case = pad_case(
         NONE,
         sensor={"sensitivity": "4 uS +/- 1 % (1 sigma)"},
@@ -262,7 +269,9 @@ def test_another_circuit_meets_the_same_sensors() -> None:
     sensor = {"sensitivity": "4 uS +/- 10 % (2 sigma)", "reload_scatter": "1 %"}
     amplifier = pad_case(NONE, sensor=sensor, circuit={"feedback": "60 kohm +/- 1 %"})
     divider = pad_case(
-        NONE, sensor=sensor, circuit={"kind": "voltage divider", "reference": "3 V", "resistor": "100 kohm +/- 1 %"}
+        NONE,
+        sensor=sensor,
+        circuit={"kind": "voltage divider", "reference": "3 V", "resistor": "100 kohm +/- 1 %"},
     )
     for name in ("sensor.sensitivity", "sensor.reload_scatter"):
         assert np.array_equal(use_draws(amplifier, name), use_draws(divider, name))
@@ -313,8 +322,8 @@ def test_too_much_gain_fails_high_loads_only() -> None:
 
 @pytest.mark.parametrize("reloads", [1, 4])
 def test_gain_error_after_one_point(reloads: int) -> None:
-    """Variance of the gain error after a one-point calibration: s^2 / m of its m placements, s^2 of the one in
-    use, and that of the reference load cell (closed form, first order)."""
+    """Variance of the gain error after a one-point calibration: s^2 / m of its m placements, s^2 of the
+    one in use, and that of the reference load cell (closed form, first order)."""
     case = pad_case(
         {**ONE_POINT, "reloads": reloads},
         sensor={"sensitivity": "4 uS +/- 20 %", "reload_scatter": "2 %"},
@@ -342,8 +351,8 @@ def test_one_point_can_be_worse_than_none() -> None:
 
 
 def test_spread_from_five_units_predicts_as_student() -> None:
-    """Mean and spread known from 5 units: averaged over what they may be, one further unit follows Student's t
-    with 4 degrees of freedom, scale s sqrt(1 + 1/5) (textbook result for a normal sample)."""
+    """Mean and spread known from 5 units: averaged over what they may be, one further unit follows
+    Student's t with 4 degrees of freedom, scale s sqrt(1 + 1/5) (textbook result for a normal sample)."""
     case = pad_case(
         NONE,
         sensor={"sensitivity": "4 uS +/- 4 % (2 sigma, from 5 units)"},
@@ -353,8 +362,15 @@ def test_spread_from_five_units_predicts_as_student() -> None:
     predictive = stats.t(4, scale=0.02 * np.sqrt(1.2))
     drawn = use_draws(case, "sensor.sensitivity").ravel()
     assert stats.kstest(drawn, predictive.cdf).pvalue > 0.01
-    result = run(pad_case(NONE, sensor={"sensitivity": "4 uS +/- 4 % (2 sigma, from 5 units)"},
-                          load={"check": 2}, study={"units": 20_000, "outer": 20_000}), workers=1)
+    result = run(
+        pad_case(
+            NONE,
+            sensor={"sensitivity": "4 uS +/- 4 % (2 sigma, from 5 units)"},
+            load={"check": 2},
+            study={"units": 20_000, "outer": 20_000},
+        ),
+        workers=1,
+    )
     share = result.tallies["none"].within[:, 2].mean()
     expected = predictive.cdf(0.06) - predictive.cdf(-0.06)
     assert share == pytest.approx(expected, abs=4 * np.sqrt(expected * (1 - expected) / 20_000))

@@ -98,11 +98,15 @@ def test_what_is_no_number_is_refused(bad: float) -> None:
     frame = plan_of(pad_case(NONE)).frame
     errors = np.zeros((4, 1, 1, 1, 7))
     errors[2, 0, 0, 0, 6] = bad
-    with pytest.raises(EvaluationError, match=r"'two-point'.* 1 force errors .*unit 102 at 60 N in condition 'use'"):
+    with pytest.raises(
+        EvaluationError, match=r"'two-point'.* 1 force errors .*unit 102 at 60 N in condition 'use'"
+    ):
         require_numbers("two-point", frame, [errors], 100)
 
 
-@pytest.mark.parametrize(("calibration", "message"), [(NONE, "'none'.* at 60 N"), (ONE_POINT, "calibration of")])
+@pytest.mark.parametrize(
+    ("calibration", "message"), [(NONE, "'none'.* at 60 N"), (ONE_POINT, "calibration of")]
+)
 def test_a_chain_that_gives_no_number_stops_the_run(calibration: dict, message: str) -> None:
     """A run over a sensor whose output is not a number for some units raises; they are not counted as units
     that fail, neither in use nor at the calibration."""
@@ -125,16 +129,16 @@ def test_a_chain_that_gives_no_number_stops_the_run(calibration: dict, message: 
 @pytest.mark.parametrize(("combine", "expected"), [("larger", [1.0, 1.0, 3.6]), ("sum", [1.62, 2.5, 5.1])])
 def test_permissible_error_by_hand(combine: str, expected: list[float]) -> None:
     """6 % of reading, 1 N and 0.5 N of span (0.86 %), the larger or the sum of them, by hand."""
-    case = pad_case(NONE, requirement={"permissible_error": f"{combine} of 6 % of reading and 1 N and 1 % of span"})
+    case = pad_case(
+        NONE, requirement={"permissible_error": f"{combine} of 6 % of reading and 1 N and 1 % of span"}
+    )
     limit = permissible_error(case.requirement, np.array([2.0, 16.6666666667, 60.0]), 50.0)
     assert limit == pytest.approx(expected, abs=1e-9)
 
 
 def test_judging_by_hand() -> None:
     """Three units of two placements at seven loads: none out, one reading out, all out."""
-    case = pad_case(
-        NONE, requirement={"permissible_error": "1 N", "share": "90 %"}, use={"loadings": 2}
-    )
+    case = pad_case(NONE, requirement={"permissible_error": "1 N", "share": "90 %"}, use={"loadings": 2})
     errors = np.zeros((3, 1, 2, 1, 7))
     errors[1, 0, 1, 0, 4] = -1.5
     errors[2] = 4.0

@@ -30,7 +30,8 @@ PUCK = {
 
 
 def test_nothing_drawn_at_a_loading_or_reading_leaks_into_use() -> None:
-    """Placements and samples of a calibration are drawn apart from those in use; unit and mounting are one."""
+    """Placements and samples of a calibration are drawn apart from those in use; unit and mounting are
+    one."""
     case = pad_case(
         ONE_POINT,
         interface={**PUCK},
@@ -83,7 +84,8 @@ def test_reading_often_does_not_average_the_temperature() -> None:
 
 
 def test_no_percent_of_reading_at_no_load() -> None:
-    """An error at 0 N has no percentage of reading, and is held against the part of the limit that is of span."""
+    """An error at 0 N has no percentage of reading, and is held against the part of the limit that is of
+    span."""
     case = pad_case(
         ONE_POINT, load={"range": "0 N to 60 N"}, sensor={"offset_conductance": "0.1 uS +/- 0.02 uS"}
     )
@@ -95,8 +97,8 @@ def test_no_percent_of_reading_at_no_load() -> None:
 
 
 def test_stage_decides_what_a_calibration_removes() -> None:
-    """Calibrated bare, a sensor leaves circuit and mounting in the error; as a sub-assembly the mounting; as a
-    finished product neither (common practice, no source)."""
+    """Calibrated bare, a sensor leaves circuit and mounting in the error; as a sub-assembly the mounting;
+    as a finished product neither (common practice, no source)."""
     stages = ("bare sensor", "sub-assembly", "finished product")
     case = pad_case(
         *({**ONE_POINT, "name": stage, "stage": stage} for stage in stages),
@@ -129,9 +131,15 @@ def test_lot_factor_is_one_number_a_lot() -> None:
 
 
 def test_a_lot_curve_follows_its_lot() -> None:
-    """A curve of the lot, scaled by one load of each unit, removes what lots differ by in exponent and units in
-    gain, exactly in logarithms: a power law is a straight line there (closed form)."""
-    curve = {"kind": "lot-curve", "name": "lot", "space": "logarithm", "degree": 1, "loads": ["4 N", "30 N", "60 N"]}
+    """A curve of the lot, scaled by one load of each unit, removes what lots differ by in exponent and
+    units in gain, exactly in logarithms: a power law is a straight line there (closed form)."""
+    curve = {
+        "kind": "lot-curve",
+        "name": "lot",
+        "space": "logarithm",
+        "degree": 1,
+        "loads": ["4 N", "30 N", "60 N"],
+    }
     case = pad_case(
         ONE_POINT,
         curve,
@@ -155,8 +163,8 @@ def test_options_that_share_a_load_see_the_same_placement() -> None:
 
 
 def test_mounting_of_the_finished_product_is_that_of_use() -> None:
-    """A finished product is calibrated in the mounting in which it is used; a rebuild in between is a level of
-    its own and stays in the error."""
+    """A finished product is calibrated in the mounting in which it is used; a rebuild in between is a
+    level of its own and stays in the error."""
     case = pad_case(ONE_POINT, interface={**PUCK})
     assert np.abs(only(case)).max() < 1e-9
     bare = pad_case({**ONE_POINT, "stage": "sub-assembly"}, interface={**PUCK})
@@ -164,8 +172,8 @@ def test_mounting_of_the_finished_product_is_that_of_use() -> None:
 
 
 def test_three_yields_are_ordered_and_differ() -> None:
-    """The share of readings, of units by share of readings, and of units at every check point differ; the last
-    is the smallest (common practice, no source)."""
+    """The share of readings, of units by share of readings, and of units at every check point differ; the
+    last is the smallest (common practice, no source)."""
     case = pad_case(
         ONE_POINT,
         sensor={"reload_scatter": "1.8 %"},

@@ -28,7 +28,8 @@ def test_clopper_pearson_of_the_handbook() -> None:
     ],
 )
 def test_clopper_pearson_exact(successes: int, trials: int, low: float, high: float) -> None:
-    """95 % intervals of Clopper and Pearson, Biometrika 26, 1934, recomputed from the binomial distribution."""
+    """95 % intervals of Clopper and Pearson, Biometrika 26, 1934, recomputed from the binomial
+    distribution."""
     found = clopper_pearson(successes, trials)
     assert found == pytest.approx((low, high), rel=2e-4 if trials == 10_000 else 2e-6)
     mirrored = clopper_pearson(trials - successes, trials)
