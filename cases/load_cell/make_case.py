@@ -1,8 +1,8 @@
 """Computes from the measured data what `case.toml` says of the load cell, and checks that it agrees.
 
-The data: NIST Statistical Reference Datasets, linear regression, 'Pontius' (load-cell calibration, P. Pontius,
-NIST, about 1975), two ascending passes over 20 loads; a work of the US Government, public domain. Run this file
-to see the tables; `measured()` and `stated()` are compared in the tests.
+The data: NIST Statistical Reference Datasets, linear regression, 'Pontius' (load-cell calibration,
+P. Pontius, NIST, about 1975), two ascending passes over 20 loads; a work of the US Government, public
+domain. Run this file to see the tables; it returns 1 where `case.toml` departs from them.
 """
 
 from __future__ import annotations
@@ -47,14 +47,32 @@ def stated() -> dict[str, Any]:
     }
 
 
-def main() -> None:
-    """Print what the data give."""
+def departures() -> list[str]:
+    """Where `case.toml` departs from the data by more than its own rounding; empty if it agrees."""
+    found, said = measured(), stated()
+    pairs = [(f"load {i}", a, b) for i, (a, b) in enumerate(zip(found["loads"], said["loads"], strict=True))]
+    pairs += [
+        (f"output {i}", a, b) for i, (a, b) in enumerate(zip(found["outputs"], said["outputs"], strict=True))
+    ]
+    pairs.append(("reload_scatter", found["reload_scatter"], said["reload_scatter"]))
+    return [
+        f"{name}: the data give {a:.7g}, case.toml says {b:.7g}"
+        for name, a, b in pairs
+        if not np.isclose(a, b, rtol=1e-4 if name == "reload_scatter" else 1e-9, atol=1e-15)
+    ]
+
+
+def main() -> int:
+    """Print what the data give and where `case.toml` departs from it; 1 if it does."""
     found = measured()
     print("loads =", [int(v) for v in found["loads"]])
     print("outputs =", [float(f"{v:.7g}") for v in found["outputs"]])
     print(f"residual standard deviation = {found['residual']:.6g} (certified: 2.05177424076185E-04)")
     print(f'reload_scatter = "{1e6 * found["reload_scatter"]:.2f} ppm"')
+    wrong = departures()
+    print("\n".join(wrong) if wrong else "case.toml agrees")
+    return 1 if wrong else 0
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

@@ -75,6 +75,6 @@ def _obstacles(
     found += [f"design check exceeded: {c.name}" for c in checks if c.verdict == "exceeded"]
     if not found:
         errors = best.errors[best.errors["condition"] == "all"]
-        worst = errors.loc[int(np.argmax(errors["p95_abs_N"] / errors["permissible_N"]))]
+        worst = errors.iloc[int(np.argmax(errors["p95_abs_N"] / errors["permissible_N"]))]
         found.append(f"no single cause: the error is largest against its limit at {worst['load_N']:g} N")
     return found

@@ -40,7 +40,7 @@ class Factor:
     @property
     def knowledge_name(self) -> str:
         """Name of the uncertain mean and spread of this factor, a factor of level `common`."""
-        return f"{self.name}: mean and spread known from {self.measured_on} units"
+        return f"{self.name} (from {self.measured_on} units)"
 
 
 _STANDARD: dict[str, Distribution] = {"normal": Normal(0.0, 1.0), "uniform": Rectangular(0.0, 1.0)}

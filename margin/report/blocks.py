@@ -16,12 +16,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Table:
-    """A table of text; `text_columns` counts the columns from the left that are no numbers."""
+    """A table; the first `text_columns` columns hold words, the rest numbers, the last words if so said."""
 
     caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     text_columns: int = 1
+    last_is_text: bool = False
+
+    def is_text(self, column: int) -> bool:
+        """Whether the column (from 0) holds words."""
+        return column < self.text_columns or (self.last_is_text and column == len(self.columns) - 1)
 
     @property
     def kind(self) -> str:
@@ -30,7 +35,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure as SVG text (for a file of its own) with its caption and a sentence for those who cannot see it."""
+    """A figure as SVG text with its caption and a sentence for those who cannot see it."""
 
     name: str
     svg: str

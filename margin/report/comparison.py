@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from html import escape
 
 import pandas as pd
@@ -15,11 +16,11 @@ from margin.report.summary import computed_in_words, requirement_in_words, summa
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
 
 _COLUMNS = (
-    Column("Calibration\noption", 16, "left"),
+    Column("Calibration\noption", 20, "left"),
     Column("Yield,\nfirst", 9),
     Column("Yield,\nsecond", 9),
-    Column("Second less first,\npoints (interval)", 25),
-    Column("", 16, "left"),
+    Column("Second less first,\npoints (interval)", 24),
+    Column("", 13, "left"),
 )
 
 
@@ -31,13 +32,24 @@ def render(comparison: Comparison) -> str:
         recommended = results.recommendation.option or "no calibration option"
         shown.extend(wrapped("  Recommended:", recommended, WIDTH, 1))
     shown.extend(
-        line for text in requirement_in_words(comparison.first.case) for line in wrapped("", text, WIDTH, 2)
+        line
+        for text in requirement_in_words(comparison.first.case)
+        for line in wrapped(f"{text.split(': ', 1)[0]}:", text.split(": ", 1)[1], WIDTH, 2)
     )
     rows = [
-        (name, one, two, short.replace("(within ", "("), found)
+        (
+            "\n".join(textwrap.wrap(name, _COLUMNS[0].width, max_lines=2, placeholder=" …")),
+            one,
+            two,
+            short.replace("(within ", "("),
+            "" if found == numbers.BELOW_RESOLUTION else found,
+        )
         for name, one, two, _, short, found in _rows(comparison)
     ]
     shown.extend(table_lines(_COLUMNS, rows))
+    cautions = tuple(dict.fromkeys((*comparison.first.cautions, *comparison.second.cautions)))
+    if cautions:
+        shown.extend(wrapped(f"Cautions ({len(cautions)}):", " | ".join(cautions), WIDTH, 1))
     shown.extend(wrapped("Computed:", computed_in_words(comparison.second), WIDTH, 2))
     return "\n".join(line.plain.rstrip() for line in shown) + "\n"
 

@@ -5,7 +5,8 @@ The same calibration option has the same colour, marker and line style in every 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import textwrap
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,8 @@ import pandas as pd
 from margin.estimates.results import OptionResult, Results
 from margin.report import style
 from margin.report.summary import worst_load
+
+_MOST_DIRECT = 5
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,7 +57,8 @@ def error_over_load(
     )  # fmt: skip
     axes.set_xlabel("Load (N)")
     axes.set_ylabel("Force error (N)")
-    axes.set_title(f"{option}: {'conforms' if found.conforms else 'does not conform'}", loc="left")
+    verdict_line = "conforms" if found.conforms else "does not conform"
+    axes.set_title("\n".join([*textwrap.wrap(option, 26), verdict_line]), loc="left")
     return axes
 
 
@@ -65,7 +69,7 @@ def error_over_load_panels(results: Results, *, columns: int = 3) -> list[Axes]:
     if len(names) == 4:
         across = 2
     down = -(-len(names) // across)
-    figure = style.new_figure(2.5 * across + 0.4, 2.3 * down + 0.4)
+    figure = style.new_figure(2.5 * across + 0.4, 2.45 * down + 0.4)
     grid = figure.subplots(down, across, sharey=True, sharex=True, squeeze=False).ravel()
     for name, axes in zip(names, grid, strict=False):
         error_over_load(results, name, axes)
@@ -86,9 +90,9 @@ def yield_against_limit(results: Results, ax: Axes | None = None, *, failing: bo
     """Yield against the permissible error as a multiple of the required one, one line an option.
 
     It counts units within at every check point, whatever the requirement counts. With `failing` the rest, in
-    parts per million on a logarithmic scale; points without failures are left out.
+    parts per million on a logarithmic scale; points with fewer than a tenth of a unit failing are left out.
     """
-    axes = style.axes_of(ax, 6.2, 3.6)
+    axes = style.axes_of(ax, 6.2 if len(results.options) <= _MOST_DIRECT else 7.6, 3.6)
     ends: list[tuple[float, float, str, str]] = []
     for option in results.options:
         look = style.look(results, option.name)
@@ -97,7 +101,7 @@ def yield_against_limit(results: Results, ax: Axes | None = None, *, failing: bo
         multiple = curve["multiple"].to_numpy()
         if failing:
             middle, low, high = 1.0 - middle, 1.0 - high, 1.0 - low
-            seen = middle > 0.0
+            seen = middle >= 0.1 / results.units
             multiple, middle, low, high = multiple[seen], middle[seen], low[seen], high[seen]
             low = np.maximum(low, 0.1 * middle)
         if not multiple.size:
@@ -114,6 +118,12 @@ def yield_against_limit(results: Results, ax: Axes | None = None, *, failing: bo
     axes.axhline(
         1e6 * (1.0 - target) if failing else 100.0 * target, color=style.BLACK, lw=0.8, ls=(0, (6, 2))
     )
+    axes.set_xscale("log")
+    ticks = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0]
+    axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
+    axes.set_xticks([], minor=True)
+    multiples = pd.concat([option.limit_curve["multiple"] for option in results.options])
+    axes.set_xlim(float(multiples.min()), float(multiples.max()))
     axes.set_xlabel("Permissible error (multiple of the required one)")
     if failing:
         axes.set_yscale("log")
@@ -170,6 +180,7 @@ def worst_case_ways(results: Results, option: str, ax: Axes | None = None) -> Ax
         ("Monte Carlo 0.135 to 99.865 %", rows["monte_carlo_low_N"], rows["monte_carlo_high_N"],
          style.BLACK, "^", "-."),
     )  # fmt: skip
+    line: Any
     for number, (name, low, high, colour, marker, line) in enumerate(ways):
         spots = place + 0.22 * (number - 1)
         axes.vlines(spots, low, high, color=colour, linestyles=line, lw=1.4)
@@ -263,8 +274,13 @@ def _clip_to_limits(results: Results, axes: Axes) -> None:
 
 
 def _label_ends(axes: Axes, ends: list[tuple[float, float, str, str]]) -> None:
-    """Names at the line ends, moved apart where they would overlap."""
+    """Names at the line ends, moved apart where they would overlap; many lines get a legend beside them."""
     if not ends:
+        return
+    if len(ends) > _MOST_DIRECT:
+        axes.legend(
+            frameon=False, fontsize=8.5, loc="center left", bbox_to_anchor=(1.0, 0.5), handlelength=3.4
+        )
         return
     transform = axes.transData
     heights = [transform.transform((x, y))[1] for x, y, _, _ in ends]

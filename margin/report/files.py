@@ -54,7 +54,7 @@ def write_report(results: Results, folder: str | Path) -> Path:
 
 
 def write_comparison(comparison: Comparison, folder: str | Path) -> Path:
-    """Write both reports (folders `first` and `second`) and the differences; the path of the page that compares.
+    """Write both reports (`first/`, `second/`) and the differences; the path of the page that compares.
 
     FolderNotOurs (a ValueError) if the folder holds anything but an earlier report.
     """

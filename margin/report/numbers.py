@@ -51,7 +51,7 @@ def scale_for(values: tuple[float, ...] | list[float], unit: str) -> Scale:
 
 def digit_supported(low: float, high: float) -> int | None:
     """Power of ten of the last digit that the interval supports; None for an interval without width."""
-    half_width = (high - low) / 2.0
+    half_width = _clean((high - low) / 2.0)
     if half_width <= 0.0:
         return None
     last = math.floor(math.log10(half_width))
@@ -163,6 +163,17 @@ def share_interval(low: float, high: float, *, reason: str = NO_REASON) -> str:
     if low < _PPM_FROM:
         return interval(low, high, scale=Scale(100.0, "%"))
     return interval(1.0 - high, 1.0 - low, scale=Scale(1e6, "ppm"))
+
+
+def share_range(low: float, high: float, sampled_low: float, sampled_high: float) -> str:
+    """A range of a share over draws: no more digits than its width, or the sampled interval, supports."""
+    if not _finite(low, high, sampled_low, sampled_high):
+        return not_determined(NO_REASON)
+    widths = (low, high), (sampled_low, sampled_high)
+    digits = [digit_supported(100.0 * bottom, 100.0 * top) for bottom, top in widths]
+    last = max((digit for digit in digits if digit is not None), default=None)
+    bottom, top = _written(100.0 * low, last, ROUND_FLOOR), _written(100.0 * high, last, ROUND_CEILING)
+    return _join(f"{bottom} to {top}", "%")
 
 
 def lower_bound(bound: float, low: float, high: float, *, reason: str = NO_REASON) -> str:

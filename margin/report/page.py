@@ -50,9 +50,9 @@ def first_page(results: Results) -> Section:
     """What decides: verdict, options, leading causes, checks, assumptions, next step, error over load."""
     summary = summarise(results)
     text = (
-        "Error over load of each option: median, 5 to 95 % (darker) and 0.5 to 99.5 % (paler) of all readings, "
-        "single units in grey, the permissible error dashed; all panels share one error axis, cut at 2.5 times "
-        "the permissible error."
+        "Error over load of each option: median, 5 to 95 % (darker) and 0.5 to 99.5 % (paler) of all "
+        "readings, single units in grey, the permissible error dashed; all panels share one error axis, cut "
+        "at 2.5 times the permissible error."
     )
     panels = figures.error_over_load_panels(results)
     alternative = (
@@ -94,7 +94,7 @@ def options_table(summary: Summary) -> Table:
         for line in summary.options
     )
     columns = (
-        "Calibration", "Verdict", "Yield (interval)", "Lower bound", "95 % of |error| below, least favourable load",
+        "Calibration", "Verdict", "Yield (interval)", "Lower bound", "95 % of |error| below, worst load",
         "Largest error / permissible", "Time a unit",
     )  # fmt: skip
     return Table(
@@ -131,6 +131,7 @@ def how_read(results: Results) -> Section:
             for check in results.checks
         ),
         2,
+        True,
     )
     return Section(
         "What went in",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from margin.estimates.results import OptionResult, Results, Yield
+from margin.estimates.results import Estimate, OptionResult, Results, Yield
 from margin.report import figures, numbers, style
 from margin.report.blocks import (
     Block,
@@ -17,7 +17,7 @@ from margin.report.blocks import (
     newtons,
     picture,
 )
-from margin.report.summary import budget_rows, cause_line, counted_in_words, focus_option
+from margin.report.summary import budget_rows, counted_in_words, focus_option, rank_shown
 
 _YIELD_WORDS = {
     "readings": "readings within the permissible error",
@@ -31,22 +31,37 @@ _NO_READING = "no percentage at zero load"
 def yields(results: Results) -> Section:
     """The three yields of each option, explained, and the limit curve."""
     need = results.case.requirement
-    rows = []
-    for option in results.options:
-        for counts, found in option.yields.items():
-            mark = "decides" if counts == option.decisive else ""
-            rows.append((option.name, _YIELD_WORDS.get(counts, counts), *_yield_cells(found), mark))
-    table = Table(
-        "Three yields of each calibration option. They answer different questions and are never compared.",
-        ("Calibration", "What is counted", "Share", "Not known", "Between lots", "Lower bound", ""),
-        tuple(rows),
-        2,
+    counts = tuple(results.options[0].yields)
+    three = Table(
+        "Three yields of each calibration option, with the interval of the draws.",
+        (
+            "Calibration",
+            *(
+                _YIELD_WORDS.get(name, name) + (" (decides)" if name == need.counts else "")
+                for name in counts
+            ),
+        ),
+        tuple(
+            (option.name, *(_share(option.yields[name].sampled) for name in counts))
+            for option in results.options
+        ),
+    )
+    bounds = Table(
+        f"What bounds the yield that decides ({_YIELD_WORDS.get(need.counts, need.counts)}).",
+        (
+            "Calibration",
+            "Yield (interval)",
+            "5 to 95 % over what is not known",
+            "5 to 95 % over lots",
+            "Lower bound",
+        ),
+        tuple((option.name, *_yield_cells(option.decisive_yield)) for option in results.options),
     )
     explained = Text(
-        f"The requirement counts {counted_in_words(need)}. The share carries the interval that a finite number "
-        "of draws leaves. 'Not known' is the 5 % to 95 % range over what holds for the whole study (station, "
-        "spreads estimated from few units); 'between lots' the same over lots. The lower bound is the lower of "
-        "the two lower ends. It is what may be promised."
+        f"The requirement counts {counted_in_words(need)}. The share carries the interval that a finite "
+        "number of draws leaves. What is not known holds for the whole study: the station, and spreads that "
+        "were estimated from few units. The lower bound is the lower end of the interval or of what is not "
+        "known, whichever is lower. It is what may be promised."
     )
     bias = Table(
         "Bias from a finite number of readings a unit; it does not vanish with more units.",
@@ -56,15 +71,20 @@ def yields(results: Results) -> Section:
             for o in results.options
         ),
     )
-    return Section("Yields", (explained, table, bias))
+    return Section("Yields", (explained, three, bounds, bias))
 
 
-def _yield_cells(found: Yield) -> tuple[str, str, str, str]:
-    sampled = found.sampled
-    known = "nothing varies" if found.knowledge is None else numbers.share_interval(*found.knowledge)
-    lots = "nothing varies" if found.lots is None else numbers.share_interval(*found.lots)
-    share = numbers.share(sampled.value, sampled.low, sampled.high)
-    return share, known, lots, numbers.lower_bound(found.lower_bound, sampled.low, sampled.high)
+def _share(found: Estimate) -> str:
+    return numbers.share(found.value, found.low, found.high)
+
+
+def _yield_cells(found: Yield) -> tuple[str, ...]:
+    low, high = found.sampled.low, found.sampled.high
+    ranges = (
+        "nothing varies" if drawn is None else numbers.share_range(*drawn, low, high)
+        for drawn in (found.knowledge, found.lots)
+    )
+    return _share(found.sampled), *ranges, numbers.lower_bound(found.lower_bound, low, high)
 
 
 def limit(results: Results) -> Section:
@@ -81,8 +101,8 @@ def limit(results: Results) -> Section:
         shown = numbers.share(float(first["yield"]), float(first["yield_low"]), float(first["yield_high"]))
         rows.append((option.name, f"{numbers.plain(float(first['multiple']))} ×", shown))
     table = Table(
-        f"Smallest permissible error drawn at which the lower end of the yield reaches {numbers.percent(target)}, "
-        "as a multiple of the required one.",
+        "Smallest permissible error drawn at which the lower end of the yield reaches "
+        f"{numbers.percent(target)}, as a multiple of the required one; what is not known is left out.",
         ("Calibration", "Permissible error", "Units within at every check point"),
         tuple(rows),
     )
@@ -108,8 +128,9 @@ def errors(results: Results) -> Section:
     focus = focus_option(results)
     blocks: list[Block] = [
         Text(
-            f"Errors are indicated less true force. All conditions of {focus.name!r} stand here; those of the "
-            "other options in errors.csv. Interval ends of each percentile stand there too."
+            "Errors are indicated less true force. "
+            f"All conditions of {focus.name!r} stand here; those of the other options, and the interval of "
+            "each percentile, in errors.csv."
         )
     ]
     for option in results.options:
@@ -125,7 +146,7 @@ def errors(results: Results) -> Section:
             figures.figure_of(axes),
             style.caption(results, text),
             f"One line a condition for {focus.name}, against the permissible error.",
-        )  # fmt: skip
+        )
     )
     return Section("Errors by load and condition", tuple(blocks))
 
@@ -135,7 +156,7 @@ def _errors_table(option: OptionResult, rows: pd.DataFrame, results: Results) ->
     unit = scale.unit
     body = tuple(
         (
-            "all together" if row["condition"] == "all" else str(row["condition"]),
+            str(row["condition"]),
             cell_plain(row, "load_N", scale),
             cell_plain(row, "permissible_N", scale),
             cell_digits(row, "p50_N", scale),
@@ -148,9 +169,9 @@ def _errors_table(option: OptionResult, rows: pd.DataFrame, results: Results) ->
     )
     columns = (
         "Condition", f"Load ({unit})", f"Permissible ({unit})", f"Median error ({unit})",
-        f"5 % to 95 % of errors ({unit})", f"95 % of |error| below ({unit})", "the same, % of reading", "% of span",
+        f"5 % to 95 % of errors ({unit})", f"95 % of |error| below ({unit})", "% of reading", "% of span",
     )  # fmt: skip
-    return Table(f"Errors with {option.name!r}.", columns, body)
+    return Table(f"Errors with {option.name!r}; 'all' is all conditions together.", columns, body)
 
 
 def worst_cases(results: Results) -> Section:
@@ -158,15 +179,12 @@ def worst_cases(results: Results) -> Section:
     scale, focus = newtons(results), focus_option(results)
     blocks: list[Block] = [
         Text(
-            "Extreme value: the limits of all causes searched together. Root sum square: first-order terms at "
-            "k = 3 (JCGM 100, 5.1.2). Monte Carlo: 0.135 % to 99.865 % of the errors drawn."
+            "Extreme value: the limits of all causes searched together. Root sum square: first-order terms "
+            "at k = 3 (JCGM 100, 5.1.2). Monte Carlo: 0.135 % to 99.865 % of the errors drawn."
         )
     ]
-    for option in results.options:
-        odd = option.worst_case[~option.worst_case["verdict"].isin(_AGREE)]
-        for verdict, rows in odd.groupby("verdict", sort=False):
-            loads = ", ".join(cell_plain(row, "load_N", scale) for _, row in rows.iterrows())
-            blocks.append(Text(f"{option.name}, at {loads} {scale.unit}: {verdict}.", warning=True))
+    for (verdict, loads), names in _warnings(results, scale).items():
+        blocks.append(Text(f"At {loads} with {' and '.join(map(repr, names))}: {verdict}.", warning=True))
     unit = scale.unit
     for option in results.options:
         body = tuple(
@@ -184,14 +202,26 @@ def worst_cases(results: Results) -> Section:
             for _, row in option.worst_case.iterrows()
         )
         columns = (
-            f"Load ({unit})", f"Extreme value ({unit})", f"Root sum square ({unit})", f"Monte Carlo ({unit})", "",
+            f"Load ({unit})", f"Extreme value ({unit})", f"Root sum square ({unit})", f"Monte Carlo ({unit})",
+            "Verdict",
         )  # fmt: skip
-        blocks.append(Table(f"Worst case with {option.name!r}.", columns, body, 0))
+        blocks.append(Table(f"Worst case with {option.name!r}.", columns, body, 0, True))
     axes = figures.worst_case_ways(results, focus.name)
     text = "Worst case three ways at each check load."
     alternative = f"Three ranges at each load for {focus.name}, against the permissible error."
     shown = picture("worst-case", figures.figure_of(axes), style.caption(results, text), alternative)
-    return Section("Worst case three ways", tuple([*blocks, shown]))
+    return Section("Worst case three ways", (*blocks, shown))
+
+
+def _warnings(results: Results, scale: numbers.Scale) -> dict[tuple[str, str], list[str]]:
+    """Options that share a warning at the same loads, by warning and loads."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for option in results.options:
+        odd = option.worst_case[~option.worst_case["verdict"].isin(_AGREE)]
+        for verdict, rows in odd.groupby("verdict", sort=False):
+            loads = ", ".join(cell_plain(row, "load_N", scale) for _, row in rows.iterrows())
+            found.setdefault((str(verdict), f"{loads} {scale.unit}"), []).append(option.name)
+    return found
 
 
 def _range(low: float, high: float, scale: numbers.Scale) -> str:
@@ -206,7 +236,7 @@ def saturation(results: Results) -> Section:
     tables = []
     seen: list[tuple[tuple[tuple[str, ...], ...], list[str]]] = []
     for option in results.options:
-        body = tuple(
+        body: tuple[tuple[str, ...], ...] = tuple(
             (
                 cell_plain(row, "load_N", scale),
                 numbers.percent(float(row["saturated"]), digits=2),
@@ -251,41 +281,52 @@ def budget(results: Results) -> Section:
         )
         blocks.append(picture("budget", figures.figure_of(axes), style.caption(results, text), alternative))
     for option in results.options:
-        for change in ("halved", "frozen"):
-            rows = budget_rows(results.budget, option.name, change)
-            if not rows.empty:
-                blocks.append(_budget_table(option.name, change, rows, results, scale))
+        blocks.extend(_budget_of(option.name, results.budget, scale, name_all=option is focus))
     return Section("Budget by cause", tuple(blocks))
 
 
-def _budget_table(
-    option: str, change: str, rows: pd.DataFrame, results: Results, scale: numbers.Scale
-) -> Table:
-    body = []
-    for _, row in rows.iterrows():
-        line = cause_line(row, results.budget)
-        moved = [float(row[f"error_change_N{end}"]) for end in ("", "_low", "_high")]
-        body.append(
-            (
-                line.rank,
-                line.factor,
-                f"{line.part}, {line.level}",
-                line.yield_becomes,
-                line.change,
-                numbers.change(moved[0], moved[1], moved[2], scale=scale),
-            )  # fmt: skip
-        )
+def _budget_of(option: str, budget: pd.DataFrame, scale: numbers.Scale, *, name_all: bool) -> list[Block]:
+    """Causes of one option that move yield or error beyond their noise; the others by number or name."""
+    halved, frozen = (budget_rows(budget, option, change) for change in ("halved", "frozen"))
+    if halved.empty:
+        return []
+    other = {(row["factor"], row["part"], row["level"]): row for _, row in frozen.iterrows()}
+    body: list[tuple[str, ...]] = []
+    silent: list[str] = []
+    for _, row in halved.iterrows():
+        both = [row, other[row["factor"], row["part"], row["level"]]]
+        if all(found["verdict"] != "resolved" for found in both):
+            silent.append(str(row["factor"]))
+            continue
+        changes = (text for found in both for text in _changes(found, scale))
+        body.append((rank_shown(row, budget), str(row["factor"]), f"{row['part']}, {row['level']}", *changes))
+    unit = scale.unit
     columns = (
         "Rank",
         "Cause",
         "Part, level",
-        "Yield becomes",
-        "Change of yield",
-        "Change of 95 % of |error|",
+        "Halved: yield (points)",
+        f"Halved: 95 % of |error| ({unit})",
+        "Frozen: yield (points)",
+        f"Frozen: 95 % of |error| ({unit})",
     )
-    return Table(
-        f"{option}: spread {change}" if change == "halved" else f"{option}: cause frozen",
-        columns,
-        tuple(body),
-        3,
+    table = Table(f"Change by cause with {option!r}.", columns, tuple(body), 3)
+    if not silent:
+        return [table]
+    named = f": {', '.join(silent)}" if name_all else ""
+    return [
+        table,
+        Text(f"{len(silent)} further cause(s) below resolution, with numbers in budget.csv{named}."),
+    ]
+
+
+def _changes(row: pd.Series, scale: numbers.Scale) -> tuple[str, str]:
+    """Change of yield and of error of one row, their units in the heading."""
+    gain = [float(row[f"yield_change{end}"]) for end in ("", "_low", "_high")]
+    moved = [float(row[f"error_change_N{end}"]) for end in ("", "_low", "_high")]
+    bare = numbers.Scale(scale.factor, "")
+    shown = (
+        numbers.share_change(gain[0], gain[1], gain[2], unit=""),
+        numbers.change(moved[0], moved[1], moved[2], scale=bare),
     )
+    return shown[0].split(" (within")[0], shown[1].split(" (within")[0]

@@ -23,7 +23,7 @@ _COLOURS = (VERMILLION, BLUE, GREEN, PURPLE, BLACK)
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 _LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 3)))
 
-_SETTINGS: dict[str, Any] = {
+_SETTINGS: Any = {
     "font.size": 9.0,
     "axes.titlesize": 9.5,
     "axes.labelsize": 9.0,

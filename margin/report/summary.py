@@ -11,6 +11,7 @@ from margin.estimates.results import DesignCheck, OptionResult, Results
 from margin.report import numbers
 
 LEADING = 5
+FIRST_ASSUMED = 4
 
 
 @dataclass(frozen=True)
@@ -157,7 +158,7 @@ def worst_load(option: OptionResult) -> pd.Series:
     """Row of the errors over all conditions where 95 % of |error| comes closest to the permissible error."""
     rows = option.errors[option.errors["condition"] == "all"]
     ratio = (rows["p95_abs_N"] / rows["permissible_N"]).fillna(float("-inf"))
-    return rows.loc[ratio.idxmax()]
+    return rows.iloc[int(ratio.to_numpy().argmax())]
 
 
 def focus_option(results: Results) -> OptionResult:
@@ -241,7 +242,10 @@ def assumed_in_words(case: Case) -> str:
     first = [*case.assumed, *case.defaults]
     if not first:
         return "nothing: every quantity and spread was stated as measured"
-    return f"{len(case.assumed)} not measured, {len(case.defaults)} by default: {'; '.join(first)}"
+    rest = len(first) - FIRST_ASSUMED
+    more = f"; and {rest} more" if rest > 0 else ""
+    shown = "; ".join(first[:FIRST_ASSUMED])
+    return f"{len(case.assumed)} not measured, {len(case.defaults)} by default: {shown}{more}"
 
 
 def next_step(results: Results) -> str:
@@ -275,7 +279,7 @@ def next_step(results: Results) -> str:
 def computed_in_words(results: Results) -> str:
     """How the numbers came about; stands under every figure and table."""
     confidence = numbers.percent(results.case.requirement.confidence)
-    outer = "" if results.outer <= 1 else f" × {numbers.count(results.outer)} outer draws"
+    outer = "" if results.outer <= 1 else f" in {numbers.count(results.outer)} outer draws"
     return (
         f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{outer}, "
         f"seed {results.seed}, margin {results.version}"

@@ -18,7 +18,7 @@ from margin.report.summary import CauseLine, OptionLine, Summary, summarise
 
 WIDTH = 80
 LINES = 40
-_MOST_OPTIONS = 7
+_MOST_OPTIONS = 8
 _GOOD, _BAD, _HEAD = "green", "bold red", "bold"
 
 
@@ -32,18 +32,17 @@ class Column:
 
 
 _OPTIONS = (
-    Column("Calibration\noption", 14, "left"),
-    Column("Yield and\ninterval", 16),
-    Column("Lower\nbound", 8),
-    Column("95 % of |error|\nbelow, at load", 16),
-    Column("Largest /\npermissible", 14),
+    Column("Calibration\noption", 20, "left"),
+    Column("Yield and\ninterval", 14),
+    Column("Lower\nbound", 7),
+    Column("95 % of |error|\nbelow, at load", 15),
+    Column("Largest /\npermiss.", 13),
     Column("Per\nunit", 6),
 )
 _CAUSES = (
     Column("", 2),
-    Column("Leading cause", 21, "left"),
-    Column("part, level", 17, "left"),
-    Column("becomes", 12),
+    Column("Leading cause", 43, "left"),
+    Column("becomes", 8),
     Column("change in points", 24, "left"),
 )
 
@@ -147,24 +146,22 @@ def _head(summary: Summary, width: int) -> list[Text]:
 def _options(summary: Summary, width: int) -> list[Text]:
     shown = summary.options[:_MOST_OPTIONS]
     out = table_lines(_OPTIONS, [_option_row(option) for option in shown])
+    start = sum(column.width + 1 for column in _OPTIONS[:2])
     for number, option in enumerate(shown):
         verdict_line = out[2 * number + 3]
-        verdict_line.stylize(_GOOD if option.conforms else _BAD, 0, len(_short_verdict(option)))
+        verdict_line.stylize(_GOOD if option.conforms else _BAD, start, start + _OPTIONS[2].width)
     rest = len(summary.options) - len(shown)
     if rest:
         out.extend(wrapped("…", f"{rest} more options stand in the report", width, 1))
     return out
 
 
-def _short_verdict(option: OptionLine) -> str:
-    return "conforms" if option.conforms else "not conforming"
-
-
 def _option_row(option: OptionLine) -> tuple[str, ...]:
+    name = textwrap.wrap(option.name, _OPTIONS[0].width, max_lines=2, placeholder=" …")
     return (
-        f"{option.name}\n{_short_verdict(option)}",
+        "\n".join([*name, ""][:2]),
         f"{option.yields}\n{option.yield_interval}",
-        option.lower_bound,
+        f"{option.lower_bound}\n{'enough' if option.conforms else 'too low'}",
         f"{option.error} at {option.error_at}\n{option.error_interval}",
         f"{option.largest}\n{option.largest_interval}",
         option.seconds,
@@ -179,9 +176,7 @@ def _recommendation(summary: Summary, width: int, most: int) -> list[Text]:
 
 
 def _causes(summary: Summary, width: int) -> list[Text]:
-    out = wrapped(
-        f"With {summary.causes_of!r}, if the spread of one cause is halved, yield", "becomes:", width, 1
-    )
+    out = wrapped(f"{summary.causes_of!r}, spread of one cause halved:", "yield", width, 1)
     if not summary.causes:
         return [*out, Text("  not determined (no budget was computed)")]
     return out + table_lines(_CAUSES, [_cause_row(cause) for cause in summary.causes])
@@ -189,7 +184,7 @@ def _causes(summary: Summary, width: int) -> list[Text]:
 
 def _cause_row(cause: CauseLine) -> tuple[str, ...]:
     change = cause.change_short.replace("(within ", "(")
-    return (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, change)
+    return (cause.rank, cause.factor, cause.yield_becomes, change)
 
 
 def _notes(summary: Summary, width: int, most: int) -> list[Text]:

@@ -231,7 +231,7 @@ def invented_results(name: str = "Picking gripper, pad B (invented)", seed: int 
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def results() -> Results:
     """The invented study."""
     return invented_results()
