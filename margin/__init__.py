@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["change", "compare", "estimate", "load", "register"]
 
-_HOME = {name: "margin.study" for name in ("change", "compare", "estimate", "load")}
+_HOME = dict.fromkeys(("change", "compare", "estimate", "load"), "margin.study")
 _HOME["register"] = "margin.chain.registry"
 
 

@@ -16,9 +16,7 @@ if TYPE_CHECKING:
 
 CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
-EXIT_CODES = (
-    "Exit codes: 0 a calibration option conforms, 1 none conforms, 2 bad input, 130 interrupted."
-)
+EXIT_CODES = "Exit codes: 0 a calibration option conforms, 1 none conforms, 2 bad input, 130 interrupted."
 
 Command = Callable[..., Any]
 
@@ -27,8 +25,12 @@ def _study_options(command: Command) -> Command:
     """Options that every command which draws units has."""
     for decorate in reversed(
         (
-            click.option("--units", type=click.IntRange(min=1), help="Units to draw, in place of the case's number."),
-            click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws, in place of the case's."),
+            click.option(
+                "--units", type=click.IntRange(min=1), help="Units to draw, in place of the case's number."
+            ),
+            click.option(
+                "--seed", type=click.IntRange(min=0), help="Seed of the draws, in place of the case's."
+            ),
             click.option(
                 "--change",
                 "changes",
@@ -43,9 +45,15 @@ def _study_options(command: Command) -> Command:
                 metavar="FILE.py",
                 help="Python file that registers sensors, circuits or interfaces of your own. It is run.",
             ),
-            click.option("--workers", type=click.IntRange(min=1), help="Threads; the results do not depend on it."),
-            click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there."),
-            click.option("--quiet", is_flag=True, help="No progress and no summary: exit code and files only."),
+            click.option(
+                "--workers", type=click.IntRange(min=1), help="Threads; the results do not depend on it."
+            ),
+            click.option(
+                "--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there."
+            ),
+            click.option(
+                "--quiet", is_flag=True, help="No progress and no summary: exit code and files only."
+            ),
         )
     ):
         command = decorate(command)
@@ -144,7 +152,9 @@ def check(case: Path, elements: tuple[Path, ...]) -> None:
 
 
 @cli.command()
-@click.option("--out", type=click.Path(path_type=Path), metavar="FILE", help="Write it there, not to the terminal.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="FILE", help="Write it there, not to the terminal."
+)
 def schema(out: Path | None) -> None:
     """The JSON Schema of case files, by which editors complete and check them."""
     with _faults_shown():
@@ -170,7 +180,9 @@ def _load(
     for text in changes:
         key, equals, value = text.partition("=")
         if not equals or not key.strip():
-            raise click.UsageError(f"--change {text!r}: write KEY=VALUE, such as circuit.feedback='33 kohm +/- 1 %'")
+            raise click.UsageError(
+                f"--change {text!r}: write KEY=VALUE, such as circuit.feedback='33 kohm +/- 1 %'"
+            )
         wanted[key.strip()] = value.strip()
     if units is not None:
         wanted["study.units"] = units

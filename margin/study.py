@@ -1,10 +1,10 @@
 """The five readable lines: load a case, estimate, look, save.
 
-    import margin
-    case = margin.load("case.toml")
-    study = margin.estimate(case)
-    print(study)
-    study.save("report")
+import margin
+case = margin.load("case.toml")
+study = margin.estimate(case)
+print(study)
+study.save("report")
 """
 
 from __future__ import annotations
@@ -120,7 +120,8 @@ def compare(
 ) -> PairedStudy:
     """Two cases on the same draws; NotComparable without common options or with different requirements."""
     runs = [
-        run(c, workers=workers, progress=stage(f"drawing units of {c.name}", c.study.units)) for c in (first, second)
+        run(c, workers=workers, progress=stage(f"drawing units of {c.name}", c.study.units))
+        for c in (first, second)
     ]
     budgets = [
         budget_of(r.model, workers=workers, progress=stage(f"budget of {r.model.case.name}", BUDGET_UNITS))

@@ -102,7 +102,20 @@ def draw(
     centre = 0.0 if shape == "normal" else 0.5
     return dataclasses.field(
         default=centre,
-        metadata={_KEY: Parameter("", centre, level, shape, None, None, False, doc, scales, needs or ((scales,) if scales else ()))},
+        metadata={
+            _KEY: Parameter(
+                "",
+                centre,
+                level,
+                shape,
+                None,
+                None,
+                False,
+                doc,
+                scales,
+                needs or ((scales,) if scales else ()),
+            )
+        },
     )
 
 

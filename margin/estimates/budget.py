@@ -67,9 +67,7 @@ class _Section:
     ratio: Array
 
 
-def budget_of(
-    model: Model, *, workers: int | None = None, progress: Progress | None = None
-) -> pd.DataFrame:
+def budget_of(model: Model, *, workers: int | None = None, progress: Progress | None = None) -> pd.DataFrame:
     """Budget of every option; see `Results.budget` for the columns.
 
     The units are a study of their own of at most BUDGET_UNITS units with the same seed, cut into sections;
@@ -123,9 +121,7 @@ def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> float:
     return float(judged.everywhere.mean())
 
 
-def _rows(
-    case: Case, causes: tuple[Cause, ...], sections: list[_Section]
-) -> Iterator[dict[str, object]]:
+def _rows(case: Case, causes: tuple[Cause, ...], sections: list[_Section]) -> Iterator[dict[str, object]]:
     confidence = case.requirement.confidence
     conforming = np.stack([s.conforming for s in sections])
     error = np.stack([s.error for s in sections])

@@ -19,7 +19,9 @@ class NotComparable(ValueError):
     """Two cases that have no calibration option in common, or different requirements."""
 
 
-def compare(first: RunResult, second: RunResult, first_budget: pd.DataFrame, second_budget: pd.DataFrame) -> Comparison:
+def compare(
+    first: RunResult, second: RunResult, first_budget: pd.DataFrame, second_budget: pd.DataFrame
+) -> Comparison:
     """Differences of the decisive yield, second less first, for each option that both cases have.
 
     With the same seed and number of units both have drawn the same sensors, parts and conditions wherever they

@@ -46,7 +46,9 @@ def _judge(check: Check, value: Value, limit: Value | None, condition: str, coun
     note = f"{check.note}; worst of {count} units, condition {condition}"
     if limit is None:
         return DesignCheck(check.name, float(ends), None, check.unit, None, "for information", note)
-    limits = np.broadcast_to(np.asarray(limit, dtype=np.float64), np.broadcast_shapes(values.shape, np.shape(limit)))
+    limits = np.broadcast_to(
+        np.asarray(limit, dtype=np.float64), np.broadcast_shapes(values.shape, np.shape(limit))
+    )
     distance = (limits - values) if check.favourable == "below" else (values - limits)
     worst = np.unravel_index(int(np.argmin(distance)), distance.shape)
     held, kept = float(limits[worst]), float(np.broadcast_to(values, distance.shape)[worst])

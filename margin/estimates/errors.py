@@ -54,14 +54,18 @@ def errors_frame(frame: Frame, tally: Tally, confidence: float) -> pd.DataFrame:
     if len(frame.conditions) > 1:
         for index, condition in enumerate(frame.conditions):
             parts.append(
-                _rows(frame, condition, tally.errors[:, index], tally.low[index], tally.high[index], confidence)
+                _rows(
+                    frame, condition, tally.errors[:, index], tally.low[index], tally.high[index], confidence
+                )
             )
     pooled = tally.errors.sum(axis=1)
     parts.insert(0, _rows(frame, ALL, pooled, tally.low.min(axis=0), tally.high.max(axis=0), confidence))
     return pd.concat(parts, ignore_index=True)
 
 
-def _rows(frame: Frame, condition: str, counts: Counts, low: Array, high: Array, confidence: float) -> pd.DataFrame:
+def _rows(
+    frame: Frame, condition: str, counts: Counts, low: Array, high: Array, confidence: float
+) -> pd.DataFrame:
     bins, loads = frame.bins, frame.loads
     mean, sd = mean_and_sd(counts.sum(axis=0), bins)
     columns: dict[str, object] = {

@@ -87,7 +87,8 @@ def assemble(drawn: RunResult, budget: pd.DataFrame) -> Results:
     saturation = saturation_frame(drawn)
     worst = dict(worst_cases(drawn.model, frame, drawn.tallies))
     options = tuple(
-        _option(drawn, spec, drawn.tallies[spec.name], worst[spec.name], saturation) for spec in case.calibrations
+        _option(drawn, spec, drawn.tallies[spec.name], worst[spec.name], saturation)
+        for spec in case.calibrations
     )
     checks = design_checks(drawn.model, drawn.plan)
     return Results(

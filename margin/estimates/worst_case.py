@@ -236,7 +236,9 @@ def _verdict(draws_low: float, draws_high: float, low: float, high: float) -> st
     if drawn <= 0.0:
         return "nothing varies"
     if summed < 0.8 * drawn:
-        return "root sum square too narrow: an effect without first-order term (overlap, tilt, stop, clipping)"
+        return (
+            "root sum square too narrow: an effect without first-order term (overlap, tilt, stop, clipping)"
+        )
     if summed > 1.2 * drawn:
         return "root sum square too wide: limits or clipping cut what it adds up"
     centre = abs(0.5 * (draws_low + draws_high) - 0.5 * (low + high))

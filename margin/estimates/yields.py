@@ -36,7 +36,9 @@ def _one_draw(frame: Frame, tally: Tally, column: int, confidence: float) -> Est
     if frame.by_lot:
         lots, size = _lot_clusters(frame, tally, max(column, 1))
         if column > 0:
-            return clustered_share(lots, np.full(lots.size, size), tally.lots[column - 1].astype(float), confidence)
+            return clustered_share(
+                lots, np.full(lots.size, size), tally.lots[column - 1].astype(float), confidence
+            )
         # readings are not kept by lot: what lots do to the units by share they do to their readings
         n_lots = effective_trials(lots, np.full(lots.size, size), tally.lots[0].astype(float), confidence)
         tied = n_lots / units

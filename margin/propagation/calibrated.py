@@ -100,7 +100,8 @@ class Bench:
         branches = {"up": (0.0,), "down": (1.0,), "both": (0.0, 1.0)}[option.direction]
         seen = [self._codes(option.stage, branch) for branch in branches]
         averages = [
-            codes[:, :, : option.reloads, : option.samples].mean(axis=(2, 3), keepdims=True) for codes, _ in seen
+            codes[:, :, : option.reloads, : option.samples].mean(axis=(2, 3), keepdims=True)
+            for codes, _ in seen
         ]
         codes = sum(averages[1:], averages[0]) / len(averages)
         places = [self._grid.index(load) for load in option.loads]
@@ -249,11 +250,15 @@ def calibrate(option: CalibrationSpec, bench: Bench, classes: Classes | None = N
             raise ValueError(f"calibration {option.name!r}: the classes have not been laid out")
         return Calibrated(option, coordinates, Gain(classes.gain(_needed_gain(option, bench).gain), 0.0))
     if option.kind == "lot-curve":
-        return Calibrated(option, coordinates, _lot_curve(option, coordinates, bench, view, unloaded), unloaded)
+        return Calibrated(
+            option, coordinates, _lot_curve(option, coordinates, bench, view, unloaded), unloaded
+        )
     x = coordinates.of(view.codes, view.setting)
     if unloaded is not None:
         x = x - unloaded
-    return Calibrated(option, coordinates, _correction(option, coordinates, x, unloaded is not None), unloaded)
+    return Calibrated(
+        option, coordinates, _correction(option, coordinates, x, unloaded is not None), unloaded
+    )
 
 
 def _correction(option: CalibrationSpec, coordinates: Coordinates, x: Array, tared: bool) -> Correction:

@@ -84,7 +84,9 @@ class DependentGroup:
         return tuple(f.name for f in self.factors)
 
 
-def dependent_groups(factors: tuple[Factor, ...], dependences: tuple[Dependence, ...]) -> tuple[DependentGroup, ...]:
+def dependent_groups(
+    factors: tuple[Factor, ...], dependences: tuple[Dependence, ...]
+) -> tuple[DependentGroup, ...]:
     """Sets of factors tied by rank correlations, each with its copula.
 
     Raises NotPositiveDefinite where the stated correlations cannot all hold.

@@ -56,7 +56,13 @@ def spread_factors(quantity: Quantity, role: Role) -> tuple[Factor, ...]:
             name = f"{name} ({twins + 1})"
         found.append(
             Factor(
-                name, quantity.name, role, spread.level, spread.distribution, spread.relative, spread.measured_on
+                name,
+                quantity.name,
+                role,
+                spread.level,
+                spread.distribution,
+                spread.relative,
+                spread.measured_on,
             )
         )
     return tuple(found)

@@ -15,7 +15,14 @@ from numpy.typing import NDArray
 from distributions import Stream
 from margin.case.types import Case
 from margin.propagation.assemble import Nominal, nominal_of
-from margin.propagation.calibrated import Bench, Classes, Coordinates, calibrate, classes_of, smallest_estimate
+from margin.propagation.calibrated import (
+    Bench,
+    Classes,
+    Coordinates,
+    calibrate,
+    classes_of,
+    smallest_estimate,
+)
 from margin.propagation.draws import DependentGroup, Grouping, Source, StreamSource, dependent_groups
 from margin.propagation.factors import Factor, factors_of
 from margin.propagation.plan import Block, Plan, default_block, plan_of
@@ -150,9 +157,7 @@ def evaluate_block(model: Model, plan: Plan, block: Block) -> BlockResult:
     return BlockResult(block, tallies, errors.clipped, errors.blind, samples)
 
 
-def in_threads(
-    work: Callable[[Task], Done], tasks: Iterable[Task], workers: int
-) -> Iterable[Done]:
+def in_threads(work: Callable[[Task], Done], tasks: Iterable[Task], workers: int) -> Iterable[Done]:
     """Results of `work` on `tasks`, in the order of the tasks; few wait at a time, so that memory stays bounded.
 
     On an exception or an interrupt what has not begun is dropped.

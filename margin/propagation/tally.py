@@ -250,4 +250,3 @@ def tally_block(frame: Frame, errors: list[Array], judged: Judged, start: int, s
 def _sums(group: Counts, values: Counts | NDArray[np.bool_], groups: int) -> Counts:
     """Sum of whole numbers by group (exact: below 2**53)."""
     return np.bincount(group, weights=values, minlength=groups).astype(np.int64)
-
