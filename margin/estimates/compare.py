@@ -64,10 +64,13 @@ def _row(first: RunResult, second: RunResult, option: str) -> dict[str, object]:
     else:
         half = float(np.hypot(section_half_width(one, confidence), section_half_width(two, confidence)))
     difference = float(two.mean() - one.mean())
-    if abs(difference) <= half:
-        verdict = "below resolution"
-    else:
-        verdict = "second better" if difference > 0.0 else "first better"
+    verdict = (
+        "below resolution"
+        if abs(difference) <= half
+        else "second better"
+        if difference > 0.0
+        else "first better"
+    )
     return {
         "option": option,
         "yield_first": float(one.mean()),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -212,7 +213,7 @@ def classes_of(option: CalibrationSpec, pilot: Bench) -> Classes:
     """Classes that hold equal shares of a pilot population, each corrected by its median gain."""
     needed = np.sort(np.ravel(_needed_gain(option, pilot).gain))
     parts = np.array_split(needed, option.classes)
-    edges = np.array([0.5 * (a[-1] + b[0]) for a, b in zip(parts[:-1], parts[1:], strict=True)])
+    edges = np.array([0.5 * (a[-1] + b[0]) for a, b in itertools.pairwise(parts)])
     return Classes(edges, np.array([np.median(part) for part in parts]))
 
 
