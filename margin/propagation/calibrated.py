@@ -80,6 +80,7 @@ class Bench:
                 loads=len(self._grid),
                 rebuilt=stage != "finished product",
                 calibrating=True,
+                placed=tuple(f"{load!r} N" for load in self._grid),
             )
             chain = drawn_chain(self.case, event, self.source, stage)
             station = drawn_element(self.case.elements["station"], event, self.source)

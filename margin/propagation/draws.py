@@ -207,9 +207,22 @@ class StreamSource:
         axes = event.axes(level)
         if level == "unit" and self.points != "random" and not self.suffix:
             return self._better_points(factor)
+        if event.placed and level in ("loading", "reading"):
+            return self._placement_uniforms(name, event, axes)
         each_unit = math.prod(axes)
         drawn = self.stream.uniforms(name, self.start * each_unit, self.count * each_unit)
         return drawn.reshape((self.count, *axes))
+
+    def _placement_uniforms(self, name: str, event: Event, axes: tuple[int, int, int, int]) -> Array:
+        """Draws of a calibration, by load and placement: (unit, 1, placement, reading, load)."""
+        _, placements, readings, _ = axes
+        drawn = np.empty((self.count, *axes))
+        for column, load in enumerate(event.placed):
+            for placement in range(placements):
+                stream = f"{name}, {load}, placement {placement + 1}"
+                part = self.stream.uniforms(stream, self.start * readings, self.count * readings)
+                drawn[:, 0, placement, :, column] = part.reshape(self.count, readings)
+        return drawn
 
     def _better_points(self, factor: Factor) -> Array:
         names = tuple(f.name for f in self.factors if f.level == "unit")

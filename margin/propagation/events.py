@@ -15,6 +15,8 @@ class Event:
     conditions, loadings, readings, loads   lengths of the axes behind the unit axis
     rebuilt     the unit is mounted afresh for this event; False: the mounting is that of use
     calibrating draws of level `calibration` belong to this event; in use they are absent
+    placed      labels of the loads, where each placement of a load has draws of its own by load and placement:
+                what is drawn at one load then does not depend on which other loads there are
     """
 
     name: str
@@ -24,6 +26,7 @@ class Event:
     loads: int = 1
     rebuilt: bool = False
     calibrating: bool = False
+    placed: tuple[str, ...] = ()
 
     def axes(self, level: Level) -> tuple[int, int, int, int]:
         """Lengths of (condition, loading, reading, load) at which a factor of `level` varies."""

@@ -269,8 +269,12 @@ def next_step(results: Results) -> str:
             f"tighten {lead.factor} ({lead.part}): halved, the yield of {option.name!r} becomes "
             f"{lead.yield_becomes}"
         )
+    for cause in causes:
+        for line in results.case.assumed:
+            if line.startswith(f"{cause.factor.split(' ')[0]}: ") and f"per {cause.level}" in line:
+                return f"measure what is assumed and counts most: {line}"
     if results.case.assumed:
-        return f"measure what is assumed, first: {results.case.assumed[0]}"
+        return "build a pilot lot: no single assumption moves the result within its resolution"
     if not results.conforms:
         return "widen the permissible error or add a calibration option: no single cause stands out"
     return "none needed: the requirement is met with what was measured"

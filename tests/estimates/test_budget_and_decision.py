@@ -103,7 +103,7 @@ def test_what_is_not_known_is_a_cause_of_its_own() -> None:
         study={"units": 1000, "outer": 50},
     )
     found = lines(budget_of(model_of(case), workers=1), "none")
-    known = found.loc["sensor.sensitivity per unit: mean and spread known from 5 units"]
+    known = found.loc["sensor.sensitivity per unit (from 5 units)"]
     assert known["level"] == "common"
     assert known["error_change_N"] < 0.0
     assert found["level"].tolist() == ["unit", "common"]
