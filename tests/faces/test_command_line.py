@@ -1,0 +1,225 @@
+"""The command line: exit codes, messages, files, and that nothing is half-written."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from margin.cli import BAD_INPUT, CONFORMS, DOES_NOT_CONFORM, INTERRUPTED, cli
+
+CASE = """
+[load]
+range = "2 N to 20 N"
+check = ["2 N", "10 N", "20 N"]
+[requirement]
+permissible_error = "{permissible}"
+[sensor]
+kind = "thin film"
+sensitivity = "40 uS +/- 10 %"
+reference_load = "10 N"
+[circuit]
+kind = "inverting amplifier"
+reference = "1.2 V"
+feedback = "10 kohm +/- 1 %"
+[converter]
+bits = 12
+[study]
+units = 400
+"""
+
+
+def invoke(*words: str) -> Result:
+    return CliRunner().invoke(cli, list(words))
+
+
+@pytest.fixture
+def easy(tmp_path: Path) -> Path:
+    """A case that any calibration meets."""
+    path = tmp_path / "easy.toml"
+    path.write_text(CASE.format(permissible="50 % of reading"), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def hard(tmp_path: Path) -> Path:
+    """A case that none meets: less than a count is permitted."""
+    path = tmp_path / "hard.toml"
+    path.write_text(CASE.format(permissible="0.0001 N"), encoding="utf-8")
+    return path
+
+
+def test_exit_code_says_whether_an_option_conforms(easy: Path, hard: Path) -> None:
+    """0 where an option conforms, 1 where none does; quiet prints nothing."""
+    assert invoke("estimate", str(easy), "--quiet").exit_code == CONFORMS
+    found = invoke("estimate", str(hard), "--quiet")
+    assert found.exit_code == DOES_NOT_CONFORM
+    assert found.output == ""
+
+
+def test_summary_fits_one_screen_and_names_the_recommendation(easy: Path) -> None:
+    """The printed summary has at most 40 lines of 80 columns and recommends the least effort."""
+    found = invoke("estimate", str(easy))
+    lines = found.output.splitlines()
+    assert len(lines) <= 40
+    assert max(map(len, lines)) <= 80
+    assert any(line.startswith("Recommended: none") for line in lines)
+
+
+def test_report_is_written_and_reread(easy: Path, tmp_path: Path) -> None:
+    """`--out` writes page, JSON and CSV; a second run replaces its own files; a foreign folder is refused."""
+    out = tmp_path / "report"
+    assert invoke("estimate", str(easy), "--out", str(out)).exit_code == CONFORMS
+    first = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    assert invoke("estimate", str(easy), "--out", str(out), "--seed", "5").exit_code == CONFORMS
+    second = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    assert first != second
+    foreign = tmp_path / "foreign"
+    foreign.mkdir()
+    (foreign / "thesis.txt").write_text("mine", encoding="utf-8")
+    refused = invoke("estimate", str(easy), "--out", str(foreign))
+    assert refused.exit_code == BAD_INPUT
+    assert [p.name for p in foreign.iterdir()] == ["thesis.txt"]
+
+
+def test_a_changed_value_moves_the_result(easy: Path) -> None:
+    """`--change` replaces a value by dotted key, with its tolerance."""
+    assert invoke("estimate", str(easy), "--change", "requirement.permissible_error=0.0001 N").exit_code == 1
+
+
+def test_comparison_runs_both_cases_on_the_same_draws(easy: Path, tmp_path: Path) -> None:
+    """A case compared with itself differs by nothing."""
+    out = tmp_path / "both"
+    found = invoke("compare", str(easy), str(easy), "--out", str(out))
+    assert found.exit_code == CONFORMS
+    rows = json.loads((out / "comparison.json").read_text(encoding="utf-8"))["differences"]
+    assert rows
+    assert all(row["difference"] == 0.0 for row in rows)
+
+
+def test_check_lists_how_a_case_was_read(easy: Path) -> None:
+    """`check` shows the reading of tolerances, defaults and assumptions."""
+    found = invoke("check", str(easy))
+    assert found.exit_code == 0
+    assert "rectangular (GUM 4.3.7)" in found.output
+    assert "Defaults used:" in found.output
+
+
+def test_schema_is_json(tmp_path: Path) -> None:
+    """`schema` prints valid JSON, or writes it."""
+    assert "properties" in json.loads(invoke("schema").output)
+    path = tmp_path / "schema.json"
+    assert invoke("schema", "--out", str(path)).exit_code == 0
+    assert json.loads(path.read_text(encoding="utf-8")) == json.loads(invoke("schema").output)
+
+
+BAD = {
+    "no such file": ("estimate", "absent.toml"),
+    "a folder": ("estimate", "."),
+    "two cases with other requirements": ("compare", "easy.toml", "hard.toml"),
+    "unknown key": ("estimate", "easy.toml", "--change", "circuit.feedbak=1 kohm"),
+    "no equals sign": ("estimate", "easy.toml", "--change", "circuit.feedback"),
+    "wrong unit": ("estimate", "easy.toml", "--change", "circuit.feedback=10 N"),
+    "no units": ("estimate", "easy.toml", "--units", "0"),
+    "no workers": ("estimate", "easy.toml", "--workers", "0"),
+    "negative seed": ("estimate", "easy.toml", "--seed", "-1"),
+    "elements absent": ("estimate", "easy.toml", "--elements", "absent.py"),
+    "elements that fail": ("estimate", "easy.toml", "--elements", "broken.py"),
+    "unknown command": ("guess", "easy.toml"),
+}
+
+
+@pytest.mark.parametrize("words", BAD.values(), ids=BAD.keys())
+def test_bad_input_gives_one_message_and_no_traceback(
+    words: tuple[str, ...], easy: Path, hard: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Bad input exits with 2 and says what is wrong; nothing is written."""
+    monkeypatch.chdir(easy.parent)
+    (easy.parent / "broken.py").write_text("1 / 0\n", encoding="utf-8")
+    before = sorted(p.name for p in easy.parent.iterdir())
+    found = invoke(*words)
+    assert found.exit_code == BAD_INPUT
+    assert found.output.strip()
+    assert "Traceback" not in found.output
+    assert sorted(p.name for p in easy.parent.iterdir()) == before
+
+
+ELEMENT = '''
+from dataclasses import dataclass
+from typing import ClassVar
+import numpy as np
+import margin
+from margin.chain.parameter import Value, parameter
+
+@dataclass(frozen=True, kw_only=True)
+class Root:
+    """Conductance that grows with the root of the force."""
+    kind: ClassVar[str] = "{kind}"
+    output_kind: ClassVar[str] = "conductance"
+    voltage_coefficient: ClassVar[float] = 0.0
+    voltage_reference: ClassVar[float] = 1.0
+    scale: Value = parameter("S", positive=True, doc="conductance at 1 N")
+
+    def output(self, contact, setting):
+        return self.scale * np.sqrt(np.maximum(contact.force, 0.0))
+
+    def force_from(self, output, setting):
+        return (np.maximum(output, 0.0) / self.scale) ** 2
+
+margin.register("sensor", Root)
+'''
+
+
+def test_an_element_of_ones_own_runs_only_when_named(easy: Path) -> None:
+    """A case may use a sensor that a named Python file registers, and is refused without it."""
+    text = easy.read_text(encoding="utf-8")
+    start, end = text.index("[sensor]"), text.index("[circuit]")
+    own = easy.with_name("own.toml")
+    own.write_text(
+        text[:start] + '[sensor]\nkind = "square root"\nscale = "12 uS +/- 5 %"\n' + text[end:],
+        encoding="utf-8",
+    )
+    file = easy.with_name("own_elements.py")
+    file.write_text(ELEMENT.format(kind="square root"), encoding="utf-8")
+    run = [sys.executable, "-m", "margin", "estimate", str(own), "--quiet"]
+    root = Path(__file__).parents[2]
+    refused = subprocess.run(run, cwd=root, capture_output=True, text=True, check=False)
+    assert refused.returncode == BAD_INPUT
+    assert "square root" in refused.stderr
+    assert subprocess.run([*run, "--elements", str(file)], cwd=root, check=False).returncode == CONFORMS
+
+
+def test_help_loads_no_numerics() -> None:
+    """`--help` needs none of the slow libraries: that is what lets it answer at once."""
+    code = (
+        "import sys\nfrom click.testing import CliRunner\nfrom margin.cli import cli\n"
+        "assert CliRunner().invoke(cli, ['--help']).exit_code == 0\n"
+        "print([m for m in ('numpy', 'scipy', 'pandas', 'matplotlib', 'pint', 'pydantic') if m in sys.modules])"
+    )
+    root = Path(__file__).parents[2]
+    found = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True, check=True)
+    assert found.stdout.strip() == "[]"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are sent otherwise there")
+def test_an_interrupted_run_writes_nothing(easy: Path, tmp_path: Path) -> None:
+    """Ctrl-C in a long run: one message, its own exit code, no file."""
+    out = tmp_path / "interrupted"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "margin", "estimate", str(easy), "--units", "50000000", "--out", str(out)],
+        cwd=Path(__file__).parents[2],
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(4.0)
+    process.send_signal(signal.SIGINT)
+    _, message = process.communicate(timeout=120)
+    assert process.returncode == INTERRUPTED
+    assert message.strip() == "Interrupted: nothing was written."
+    assert not out.exists() or not any(out.iterdir())
