@@ -55,6 +55,8 @@ def chosen_loads(kind: str, without_zero: bool, low: float, high: float) -> tupl
 
 def calibration_of(table: CalibrationTable, low: float, high: float) -> CalibrationSpec:
     """Calibration with its loads. Raises ValueFault for loads that do not suit its kind or the range."""
+    # a tare of the load estimate cannot see a zero below the designed one, where the design curve ends
+    unstated_tare = table.kind == "tare" and "space" not in table.model_fields_set
     without_zero = table.space == "logarithm" or table.weights == "relative"
     loads = table.loads if table.loads is not None else chosen_loads(table.kind, without_zero, low, high)
     require_loads(table.kind, table.space, loads, low, high)
@@ -71,7 +73,7 @@ def calibration_of(table: CalibrationTable, low: float, high: float) -> Calibrat
     return CalibrationSpec(
         name=table.name or table.kind,
         kind=table.kind,
-        space=table.space,
+        space="output" if unstated_tare else table.space,
         loads=loads,
         reloads=table.reloads,
         samples=table.samples,

@@ -204,7 +204,8 @@ class CalibrationTable(Table):
     )
     name: str | None = Field(default=None, min_length=1, max_length=80, description="default: the kind")
     space: Literal["force", "signal", "output", "logarithm"] = Field(
-        default="force", description="where the correction is a straight line or curve"
+        default="force",
+        description="where the correction is a straight line or curve; a tare alone: output unless stated",
     )
     loads: Loads | None = Field(default=None, description="loads applied; default: chosen from the range")
     reloads: int = Field(default=1, ge=1, le=1000, description="placements of each load, averaged")
@@ -240,7 +241,7 @@ class StudyTable(Table):
     """How much to draw."""
 
     units: int = Field(default=20_000, ge=10, le=MOST_UNITS, description="units drawn in all")
-    outer: int = Field(default=40, ge=1, le=100_000, description="draws of what is common or of the station")
+    outer: int = Field(default=100, ge=1, le=100_000, description="draws of what is common or of the station")
     units_per_lot: int = Field(default=100, ge=1, le=MOST_UNITS, description="units in a production lot")
     seed: int = Field(default=1, ge=0, le=2**63 - 1, description="of the random numbers")
     points: Literal["random", "latin", "sobol"] = Field(default="random", description="kind of sampling")

@@ -140,7 +140,7 @@ class StudySpec:
     """How much to draw. `outer` counts draws of `common` and `station`; it is 1 where nothing varies there."""
 
     units: int = 20_000
-    outer: int = 40
+    outer: int = 100
     units_per_lot: int = 100
     conditions: int = 2
     loadings: int = 2

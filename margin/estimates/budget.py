@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -12,10 +13,11 @@ from numpy.typing import NDArray
 from margin.case.build import with_changes
 from margin.case.types import Case
 from margin.estimates.intervals import section_half_width
+from margin.propagation.draws import StreamSource
 from margin.propagation.factors import Factor
-from margin.propagation.plan import plan_of
+from margin.propagation.plan import Plan, plan_of
 from margin.propagation.run import Model, Progress, block_errors, default_workers, in_threads
-from margin.propagation.tally import SECTIONS, Frame, judge
+from margin.propagation.tally import Frame, judge
 
 Array = NDArray[np.float64]
 
@@ -59,8 +61,8 @@ def causes_of(factors: tuple[Factor, ...]) -> tuple[Cause, ...]:
 
 
 @dataclass(frozen=True)
-class _Section:
-    """Yield and 95 % of |error| of one section: (run, option); run 0 is the case as it is."""
+class _Changed:
+    """Yield and 95 % of |error| of one changed case: (section, option)."""
 
     conforming: Array
     error: Array
@@ -72,44 +74,45 @@ def budget_of(model: Model, *, workers: int | None = None, progress: Progress | 
 
     The units are a study of their own of at most BUDGET_UNITS units with the same seed, cut into sections;
     a change is compared with the unchanged case on the same draws in each section, and the scatter of that
-    difference between sections gives its interval.
+    difference between sections gives its interval. All changes share the draws, which are kept: what is held
+    in memory is bounded by BUDGET_UNITS.
     """
     case = model.case
     smaller = with_changes(case, {"study.units": min(case.study.units, BUDGET_UNITS)})
     small = Model(smaller, model.nominal, model.factors, model.groups, model.classes)
     plan = plan_of(smaller)
     causes = causes_of(model.factors)
-    runs: list[Mapping[str, float]] = [{}]
-    runs += [{cause.key: scale} for cause in causes for scale in CHANGES.values()]
-    # a few large lots do not fill every section
-    bounds = [(a, b) for a, b in zip(plan.boundaries[:-1], plan.boundaries[1:], strict=True) if b > a]
+    source = small.source(plan.frame.grouping, 0, plan.frame.units)
+    changes = [{cause.key: scale} for cause in causes for scale in CHANGES.values()]
 
-    def evaluate(bound: tuple[int, int]) -> _Section:
-        return _evaluate(small, plan.frame, bound[0], bound[1] - bound[0], runs)
+    def evaluate(scales: Mapping[str, float]) -> _Changed:
+        return _evaluate(small, plan, source.with_scales(scales))
 
-    sections: list[_Section] = []
-    for section in in_threads(evaluate, bounds, default_workers() if workers is None else workers):
-        sections.append(section)
+    # the case as it is comes first and alone: it makes the draws that all changes share
+    found = [evaluate({})]
+    for changed in in_threads(evaluate, changes, default_workers() if workers is None else workers):
+        found.append(changed)
         if progress is not None:
-            progress(BUDGET_UNITS // SECTIONS)
-    return pd.DataFrame(list(_rows(case, causes, sections)))
+            done, whole = len(found) - 1, len(changes)
+            progress(BUDGET_UNITS * done // whole - BUDGET_UNITS * (done - 1) // whole)
+    return pd.DataFrame(list(_rows(case, causes, found)))
 
 
-def _evaluate(
-    model: Model, frame: Frame, start: int, count: int, runs: list[Mapping[str, float]]
-) -> _Section:
-    source = model.source(frame.grouping, start, count)
-    options = model.case.calibrations
-    shape = (len(runs), len(options))
-    section = _Section(np.empty(shape), np.empty(shape), np.empty(shape))
-    for row, scales in enumerate(runs):
-        errors = block_errors(model, source.with_scales(scales), count)
-        for column, by_condition in enumerate(errors.by_option.values()):
-            section.conforming[row, column] = _conforming(model.case, frame, by_condition)
-            size = np.concatenate([np.abs(e).reshape(-1, frame.loads.size) for e in by_condition])
-            section.error[row, column] = np.quantile(size, LEADING_SHARE)
-            section.ratio[row, column] = np.quantile(size / frame.permissible, LEADING_SHARE)
-    return section
+def _evaluate(model: Model, plan: Plan, source: StreamSource) -> _Changed:
+    frame, bounds = plan.frame, plan.boundaries
+    # a few large lots do not fill every section
+    sections = [slice(a, b) for a, b in itertools.pairwise(bounds) if b > a]
+    shape = (len(sections), len(model.case.calibrations))
+    changed = _Changed(np.empty(shape), np.empty(shape), np.empty(shape))
+    errors = block_errors(model, source, frame.units)
+    for column, by_condition in enumerate(errors.by_option.values()):
+        for row, section in enumerate(sections):
+            own = [e[section] for e in by_condition]
+            changed.conforming[row, column] = _conforming(model.case, frame, own)
+            size = np.concatenate([np.abs(e).reshape(-1, frame.loads.size) for e in own])
+            changed.error[row, column] = np.quantile(size, LEADING_SHARE)
+            changed.ratio[row, column] = np.quantile(size / frame.permissible, LEADING_SHARE)
+    return changed
 
 
 def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> float:
@@ -121,11 +124,11 @@ def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> float:
     return float(judged.everywhere.mean())
 
 
-def _rows(case: Case, causes: tuple[Cause, ...], sections: list[_Section]) -> Iterator[dict[str, object]]:
+def _rows(case: Case, causes: tuple[Cause, ...], found: list[_Changed]) -> Iterator[dict[str, object]]:
     confidence = case.requirement.confidence
-    conforming = np.stack([s.conforming for s in sections])
-    error = np.stack([s.error for s in sections])
-    ratio = np.stack([s.ratio for s in sections])
+    conforming = np.stack([f.conforming for f in found], axis=1)
+    error = np.stack([f.error for f in found], axis=1)
+    ratio = np.stack([f.ratio for f in found], axis=1)
     yield_change, error_change = conforming - conforming[:, :1], error - error[:, :1]
     yield_half = section_half_width(yield_change, confidence)
     error_half = section_half_width(error_change, confidence)

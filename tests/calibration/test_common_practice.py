@@ -184,7 +184,7 @@ def test_tare_removes_an_offset_and_no_gain() -> None:
     """A tare of the sensor's output removes a zero that is the same at every load, and leaves the gain. A
     tare of the load estimate cannot see a zero below the designed one, where the design curve reads no
     load."""
-    tares = ({"kind": "tare"}, {"kind": "tare", "name": "output", "space": "output"})
+    tares = ({"kind": "tare", "space": "force"}, {"kind": "tare", "name": "output"})
     case = pad_case(NONE, *tares, sensor={"offset_conductance": "0.3 uS +/- 0.2 uS"})
     found = errors_of(case)
     assert np.abs(found["output"]).max() < 1e-9
