@@ -6,19 +6,21 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
     from margin.case import Case
     from margin.estimates.evaluate import Stage
+    from margin.study import PairedStudy, Study
 
 CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 EXIT_CODES = "Exit codes: 0 a calibration option conforms, 1 none conforms, 2 bad input, 130 interrupted."
 
 Command = Callable[..., Any]
+Finished = TypeVar("Finished", "Study", "PairedStudy")
 
 
 def _study_options(command: Command) -> Command:
@@ -84,19 +86,10 @@ def estimate(
 ) -> None:
     """Draw, calibrate and judge the units of CASE, and say which calibration to choose."""
     with _faults_shown():
-        from margin.report import files
         from margin.study import estimate as run_study
 
         loaded = _load(case, units, seed, changes, elements)
-        if out is not None:
-            files.require_writable(out)
-        with _stages(quiet) as stage:
-            study = run_study(loaded, workers=workers, stage=stage)
-        page = None if out is None else study.save(out)
-        if not quiet:
-            click.echo(str(study))
-            if page is not None:
-                click.echo(f"Report: {page}")
+        study = _draw_and_show(lambda stage: run_study(loaded, workers=workers, stage=stage), out, quiet)
     sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)
 
 
@@ -117,21 +110,11 @@ def compare(
 ) -> None:
     """Two cases on the same draws: which circuit, part or calibration is better, and by how much."""
     with _faults_shown():
-        from margin.report import files
         from margin.study import compare as run_both
 
-        cases = [_load(path, units, seed, changes, elements) for path in (first, second)]
-        if out is not None:
-            files.require_writable(out)
-        with _stages(quiet) as stage:
-            study = run_both(cases[0], cases[1], workers=workers, stage=stage)
-        page = None if out is None else study.save(out)
-        if not quiet:
-            click.echo(str(study))
-            if page is not None:
-                click.echo(f"Report: {page}")
-        found = (study.comparison.first.conforms, study.comparison.second.conforms)
-    sys.exit(CONFORMS if any(found) else DOES_NOT_CONFORM)
+        one, two = (_load(path, units, seed, changes, elements) for path in (first, second))
+        study = _draw_and_show(lambda stage: run_both(one, two, workers=workers, stage=stage), out, quiet)
+    sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)
 
 
 @cli.command()
@@ -166,6 +149,22 @@ def schema(out: Path | None) -> None:
         from margin.report.files import write_text
 
         write_text(out, schema_json())
+
+
+def _draw_and_show(draw: Callable[[Stage], Finished], out: Path | None, quiet: bool) -> Finished:
+    """Draw with progress, write the report, print the summary. A folder that is not ours is refused first."""
+    from margin.report import files
+
+    if out is not None:
+        files.require_writable(out)
+    with _stages(quiet) as stage:
+        study = draw(stage)
+    page = None if out is None else study.save(out)
+    if not quiet:
+        click.echo(str(study))
+        if page is not None:
+            click.echo(f"Report: {page}")
+    return study
 
 
 def _load(

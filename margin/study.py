@@ -71,6 +71,11 @@ class PairedStudy:
     comparison: Comparison
 
     @property
+    def conforms(self) -> bool:
+        """Whether a calibration option of either case conforms."""
+        return self.comparison.first.conforms or self.comparison.second.conforms
+
+    @property
     def differences(self) -> pd.DataFrame:
         """One row a calibration option that both cases have."""
         return self.comparison.differences

@@ -127,16 +127,6 @@ def _require_positive_definite(dependences: list[Dependence], file: str) -> Iter
             yield Fault(file, "dependence", "", None, reason, f"the nearest that can: {offered}")
 
 
-def varies_outside(elements: dict[Role, ElementSpec]) -> bool:
-    """Whether anything varies at `common` or `station` or is known from few units only."""
-    return any(
-        spread.level in ("common", "station") or spread.measured_on is not None
-        for spec in elements.values()
-        for quantity in spec.quantities.values()
-        for spread in quantity.spreads
-    )
-
-
 def shown_loads(loads: tuple[float, ...]) -> str:
     """Loads as text."""
     return ", ".join(units.show(load, "N") for load in loads)

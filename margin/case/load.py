@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -27,6 +27,7 @@ from margin.case.types import (
     ElementSpec,
     Requirement,
     Role,
+    Spread,
     StudySpec,
     UseCondition,
 )
@@ -118,10 +119,10 @@ class _Reader:
         conditions = self.conditions(tables["use"])
         calibrations = self.calibrations(tables["calibration"], load)
         dependences = self.dependences(tables["dependence"], elements)
-        study = self.study(tables["study"], tables["use"], elements)
+        spreads = list(describe.all_spreads(elements, conditions))
+        study = self.study(tables["study"], tables["use"], [spread for _, _, spread in spreads])
         if self.faults or about is None or load is None or requirement is None or study is None:
             return None
-        spreads = list(describe.all_spreads(elements, conditions))
         assumed = (describe.assumed_line(*each) for each in spreads)
         return Case(
             name=about.name or (path.stem if path is not None else "case"),
@@ -288,12 +289,11 @@ class _Reader:
             self.faults.extend(check.require_dependences(found, elements, self.file))
         return found
 
-    def study(
-        self, table: StudyTable | None, use: Any, elements: dict[Role, ElementSpec]
-    ) -> StudySpec | None:
+    def study(self, table: StudyTable | None, use: Any, spreads: Iterable[Spread]) -> StudySpec | None:
         if table is None or use is None:
             return None
-        outer = table.outer if check.varies_outside(elements) else 1
+        outside = any(s.level in ("common", "station") or s.measured_on is not None for s in spreads)
+        outer = table.outer if outside else 1
         return StudySpec(
             table.units, outer, table.units_per_lot, use.conditions, use.loadings, use.readings, table.seed,
             table.points,

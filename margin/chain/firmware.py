@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
+import numpy as np
+
 from margin.chain.chain import Chain
 from margin.chain.laws import absent
 from margin.chain.parameter import Value, parameter
@@ -74,4 +76,8 @@ class Firmware:
 
     def blind(self, code: Value, setting: Setting) -> Any:
         """Whether the code tells of no force at all on the sensor: below turn-on, or nothing."""
-        return self.nominal.sensor.force_from(self.output_of(code, setting), setting) <= 0.0
+        return self.no_load(self.force_of(code, setting))
+
+    def no_load(self, load: Value) -> Any:
+        """Whether a load (N) that the design curve gave is that of a sensor without force."""
+        return np.less_equal(load, self.nominal.interface.load_from(0.0))

@@ -17,7 +17,7 @@ from margin.propagation.draws import StreamSource
 from margin.propagation.factors import Factor
 from margin.propagation.plan import Plan, plan_of
 from margin.propagation.run import Model, Progress, block_errors, default_workers, in_threads
-from margin.propagation.tally import Frame, judge
+from margin.propagation.tally import Frame, judge, require_numbers
 
 Array = NDArray[np.float64]
 
@@ -105,7 +105,8 @@ def _evaluate(model: Model, plan: Plan, source: StreamSource) -> _Changed:
     shape = (len(sections), len(model.case.calibrations))
     changed = _Changed(np.empty(shape), np.empty(shape), np.empty(shape))
     errors = block_errors(model, source, frame.units)
-    for column, by_condition in enumerate(errors.by_option.values()):
+    for column, (name, by_condition) in enumerate(errors.by_option.items()):
+        require_numbers(name, frame, by_condition, 0)
         for row, section in enumerate(sections):
             own = [e[section] for e in by_condition]
             changed.conforming[row, column] = _conforming(model.case, frame, own)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.metadata
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,7 @@ from margin.estimates.budget import BUDGET_UNITS, budget_of
 from margin.estimates.decision import recommend
 from margin.estimates.design_checks import design_checks, saturation_frame
 from margin.estimates.errors import errors_frame, largest_ratio
-from margin.estimates.intervals import clustered_share, effective_trials
+from margin.estimates.intervals import clopper_pearson, effective_trials
 from margin.estimates.results import OptionResult, Results
 from margin.estimates.worst_case import worst_cases
 from margin.estimates.yields import readings_bias, share_below, yields_of
@@ -106,28 +105,13 @@ def assemble(drawn: RunResult, budget: pd.DataFrame) -> Results:
     )
 
 
-@dataclass(frozen=True)
-class _Curve:
-    """What a limit curve needs of a tally to put intervals on its points."""
-
-    tally: Tally
-    trials: float
-    confidence: float
-
-    def frame(self) -> pd.DataFrame:
-        shares = share_below(self.tally, MULTIPLES)
-        rows = [
-            clustered_share(np.array([p * self.trials]), np.array([self.trials]), np.ones(1), self.confidence)
-            for p in shares
-        ]
-        return pd.DataFrame(
-            {
-                "multiple": MULTIPLES,
-                "yield": shares,
-                "yield_low": [e.low for e in rows],
-                "yield_high": [e.high for e in rows],
-            }
-        )
+def _limit_curve(tally: Tally, trials: float, confidence: float) -> pd.DataFrame:
+    """Yield at every check point against the multiple of the permissible error; `trials` are effective ones."""
+    shares = share_below(tally, MULTIPLES)
+    ends = np.array([clopper_pearson(p * trials, trials, confidence) for p in shares])
+    return pd.DataFrame(
+        {"multiple": MULTIPLES, "yield": shares, "yield_low": ends[:, 0], "yield_high": ends[:, 1]}
+    )
 
 
 def _option(
@@ -148,7 +132,7 @@ def _option(
         errors_frame(frame, tally, need.confidence),
         worst,
         largest_ratio(frame, tally, need.target, need.confidence),
-        _Curve(tally, trials, need.confidence).frame(),
+        _limit_curve(tally, trials, need.confidence),
         saturation,
         seconds_per_unit(spec, station, case.study.units_per_lot),
         yields[need.counts].lower_bound >= need.target,

@@ -19,7 +19,7 @@ from margin.propagation.factors import Factor
 from margin.propagation.histogram import quantile
 from margin.propagation.readings import use_conditions, use_event
 from margin.propagation.run import Model, block_errors
-from margin.propagation.tally import Frame, Tally
+from margin.propagation.tally import EvaluationError, Frame, Tally
 
 Array = NDArray[np.float64]
 
@@ -159,8 +159,14 @@ class Corners:
             given[variable.key][..., variable.place] = values[..., 0]
         shared = frozenset(f.name for f in self.model.factors if f.level in ("common", "station", "lot"))
         found = block_errors(self.model, GivenSource(given, count, shared), count)
-        (by_condition,) = found.by_option.values()
-        return np.stack([e[:, 0, 0, 0, :] for e in by_condition])
+        ((name, by_condition),) = found.by_option.items()
+        errors = np.stack([e[:, 0, 0, 0, :] for e in by_condition])
+        if not np.isfinite(errors).all():
+            raise EvaluationError(
+                f"calibration {name!r}: a force error at the limits of the spreads is not a number: the chain gives "
+                "no finite output there; look at the extremes of the spreads in this case"
+            )
+        return errors
 
     def column(self, name: str) -> Array:
         """One property of all variables."""

@@ -22,10 +22,9 @@ def yields_of(frame: Frame, tally: Tally, confidence: float) -> dict[str, Yield]
 
 def _yield(frame: Frame, tally: Tally, column: int, confidence: float) -> Yield:
     each = frame.readings if column == 0 else 1
-    group_size = frame.units // frame.groups if frame.outer > 1 else 0
     if frame.outer > 1:
         counts = tally.within[:, column] / each
-        sizes = np.full(frame.outer, float(group_size))
+        sizes = np.full(frame.outer, float(frame.grouping.units_per_draw))
         sampled = clustered_share(counts, sizes, np.ones(frame.outer), confidence)
         return Yield(sampled, _knowledge(frame, tally, column), _lots(frame, tally, column))
     return Yield(_one_draw(frame, tally, column, confidence), None, _lots(frame, tally, column))
@@ -34,7 +33,8 @@ def _yield(frame: Frame, tally: Tally, column: int, confidence: float) -> Yield:
 def _one_draw(frame: Frame, tally: Tally, column: int, confidence: float) -> Estimate:
     units = float(frame.units)
     if frame.by_lot:
-        lots, size = _lot_clusters(frame, tally, max(column, 1))
+        lots = np.arange(frame.grouping.units_per_lot + 1, dtype=np.float64)
+        size = float(frame.grouping.units_per_lot)
         if column > 0:
             return clustered_share(
                 lots, np.full(lots.size, size), tally.lots[column - 1].astype(float), confidence
@@ -54,11 +54,6 @@ def _one_draw(frame: Frame, tally: Tally, column: int, confidence: float) -> Est
     n = max(n, 1.0)
     low, high = clopper_pearson(min(p * n, n), n, confidence)
     return Estimate(p, min(low, p), max(high, p))
-
-
-def _lot_clusters(frame: Frame, tally: Tally, column: int) -> tuple[Array, float]:
-    size = frame.grouping.units_per_lot
-    return np.arange(size + 1, dtype=np.float64), float(size)
 
 
 def _knowledge(frame: Frame, tally: Tally, column: int) -> tuple[float, float]:

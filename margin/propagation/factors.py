@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
 
 from distributions import Distribution, Normal, Rectangular
 from margin.case.types import Case, ElementSpec, Quantity, Role
 from margin.chain.parameter import Level, Parameter, parameters_of
-
-Change = Literal["deviation", "scale"]
 
 
 @dataclass(frozen=True)
@@ -113,11 +110,6 @@ def factors_of(case: Case) -> tuple[Factor, ...]:
             for factor in spread_factors(quantity, "use"):
                 found[factor.name] = factor
     return tuple(found.values())
-
-
-def varies_outside(case: Case) -> bool:
-    """Whether anything varies at `common` or `station`, so that an outer loop has something to do."""
-    return any(f.level in ("common", "station") or f.measured_on is not None for f in factors_of(case))
 
 
 def varies_by_lot(case: Case) -> bool:

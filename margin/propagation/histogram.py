@@ -8,7 +8,7 @@ is good to a fraction of the bin's width (1/128 of the value).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,20 +94,3 @@ def mean_and_sd(counts: NDArray[np.int64], bins: Bins) -> tuple[Array, Array]:
     mean = counts @ centre / total
     second = counts @ centre**2 / total
     return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
-
-
-@dataclass
-class Extremes:
-    """Smallest and largest value seen, elementwise."""
-
-    shape: tuple[int, ...]
-    low: Array = field(init=False)
-    high: Array = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.low = np.full(self.shape, np.inf)
-        self.high = np.full(self.shape, -np.inf)
-
-    def take(self, low: Array, high: Array) -> None:
-        np.minimum(self.low, low, out=self.low)
-        np.maximum(self.high, high, out=self.high)

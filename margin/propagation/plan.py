@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from margin.case.types import Case
 from margin.propagation.draws import Grouping
-from margin.propagation.factors import varies_by_lot, varies_outside
-from margin.propagation.readings import use_conditions
+from margin.propagation.factors import varies_by_lot
+from margin.propagation.readings import readings_of_a_unit
 from margin.propagation.tally import SECTIONS, Frame
 
 VALUES_IN_BLOCK = 1 << 17
@@ -52,19 +52,15 @@ def plan_of(case: Case) -> Plan:
     them, and whole lots.
     """
     study, by_lot = case.study, varies_by_lot(case)
-    outer = study.outer if varies_outside(case) else 1
+    outer = study.outer
     per_draw = max(-(-study.units // outer), 1)
     per_lot = min(study.units_per_lot, per_draw)
     if by_lot:
         per_draw = max(-(-per_draw // per_lot), 2 if outer == 1 else 1) * per_lot
     frame = Frame.of(case, Grouping(per_draw, per_lot), outer, by_lot)
     units = frame.units
-    if outer >= SECTIONS:
-        step = per_draw
-    elif by_lot and units >= SECTIONS * per_lot:
-        step = per_lot
-    else:
-        step = 1 if not by_lot else per_lot
+    lots = per_lot if by_lot else 1
+    step = per_draw if outer >= SECTIONS else lots
     pieces = units // step
     boundaries = tuple(step * (pieces * k // SECTIONS) for k in range(SECTIONS)) + (units,)
     return Plan(frame, boundaries)
@@ -72,7 +68,4 @@ def plan_of(case: Case) -> Plan:
 
 def default_block(case: Case) -> int:
     """Units in a block such that one array of readings fits the cache."""
-    study = case.study
-    readings = study.conditions * study.loadings * study.readings * len(case.check_loads)
-    per_unit = len(use_conditions(case)) * readings
-    return min(max(VALUES_IN_BLOCK // per_unit, SMALLEST_BLOCK), LARGEST_BLOCK)
+    return min(max(VALUES_IN_BLOCK // readings_of_a_unit(case), SMALLEST_BLOCK), LARGEST_BLOCK)

@@ -53,6 +53,12 @@ def use_event(case: Case, condition: UseCondition | None) -> Event:
     return Event(name, study.conditions, study.loadings, study.readings, len(case.check_loads))
 
 
+def readings_of_a_unit(case: Case) -> int:
+    """Readings in use of one unit, over all conditions and loads."""
+    events = (use_event(case, condition) for condition in use_conditions(case))
+    return sum(e.conditions * e.loadings * e.readings * e.loads for e in events)
+
+
 def readings_in_use(case: Case, source: Source, count: int) -> Iterator[Readings]:
     """Readings of `count` drawn units under each condition of use, codes of full shape."""
     loads = np.asarray(case.check_loads).reshape(1, 1, 1, 1, -1)

@@ -64,7 +64,6 @@ def model_of(case: Case) -> Model:
     factors = factors_of(case)
     groups = dependent_groups(factors, case.dependences)
     nominal = nominal_of(case)
-    bare = Model(case, nominal, factors, groups, {})
     classes: dict[str, Classes] = {}
     sorting = [o for o in case.calibrations if o.kind == "classes"]
     if sorting:
@@ -77,7 +76,7 @@ def model_of(case: Case) -> Model:
         )  # fmt: skip
         pilot = Bench(case, source, nominal, PILOT_UNITS)
         classes = {option.name: classes_of(option, pilot) for option in sorting}
-    return Model(case, bare.nominal, factors, groups, classes)
+    return Model(case, nominal, factors, groups, classes)
 
 
 @dataclass(frozen=True)
@@ -106,7 +105,6 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
     calibrated = {o.name: calibrate(o, bench, model.classes.get(o.name)) for o in case.calibrations}
     by_option: dict[str, list[Array]] = {name: [] for name in calibrated}
     design = Coordinates(nominal, "force", smallest_estimate(case))
-    nothing = nominal.chain.interface.load_from(0.0)
     clipped, blind = np.zeros(loads.size, dtype=np.int64), np.zeros(loads.size, dtype=np.int64)
     for readings in readings_in_use(case, source, count):
         lost = ~np.isfinite(readings.codes)
@@ -116,7 +114,7 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
             by_option[name].append(np.where(lost, np.nan, error) if lost.any() else error)
         clipped += np.count_nonzero(readings.clipped, axis=(0, 1, 2, 3))
         by_design = design.of_readings(readings, corrected=False)
-        blind += np.count_nonzero(by_design <= nothing, axis=(0, 1, 2, 3))
+        blind += np.count_nonzero(nominal.firmware.no_load(by_design), axis=(0, 1, 2, 3))
     return Errors(by_option, clipped, blind)
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from margin.case.types import Case, Requirement
 from margin.propagation.draws import Grouping
 from margin.propagation.histogram import Bins
-from margin.propagation.readings import condition_name, use_conditions
+from margin.propagation.readings import condition_name, readings_of_a_unit, use_conditions
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -25,9 +25,6 @@ between sections, whatever ties the units of a section together (lots, outer dra
 
 RATIO_BINS = Bins(1.0, lowest=-12, highest=12)
 """Bins of the largest error of a unit, relative to the permissible error."""
-
-READINGS, BY_SHARE, EVERYWHERE = 0, 1, 2
-"""Columns of what is counted as within: readings, units with the share of readings, units everywhere."""
 
 
 class EvaluationError(ValueError):
@@ -64,14 +61,13 @@ class Frame:
     @classmethod
     def of(cls, case: Case, grouping: Grouping, outer: int, by_lot: bool) -> Frame:
         loads = np.asarray(case.check_loads, dtype=np.float64)
-        study, conditions = case.study, use_conditions(case)
         return cls(
             loads,
             permissible_error(case.requirement, loads, case.span),
             case.span,
             case.requirement.share,
-            tuple(condition_name(c) for c in conditions),
-            len(conditions) * study.conditions * study.loadings * study.readings * loads.size,
+            tuple(condition_name(c) for c in use_conditions(case)),
+            readings_of_a_unit(case),
             grouping,
             outer,
             by_lot,

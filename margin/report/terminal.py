@@ -32,11 +32,11 @@ class Column:
 
 
 _OPTIONS = (
-    Column("Calibration\noption", 20, "left"),
-    Column("Yield and\ninterval", 14),
+    Column("Calibration\noption", 17, "left"),
+    Column("Yield and\ninterval", 15),
     Column("Lower\nbound", 7),
-    Column("95 % of |error|\nbelow, at load", 15),
-    Column("Largest /\npermiss.", 13),
+    Column("95 % of |error|\nbelow, at load", 16),
+    Column("Largest /\npermiss.", 14),
     Column("Per\nunit", 6),
 )
 _CAUSES = (
@@ -65,9 +65,10 @@ def print_summary(results: Results, console: Console) -> None:
 
 def lines(summary: Summary, width: int = WIDTH) -> list[Text]:
     """The lines of the screen; where there is more to say than room, blank lines and long texts give way."""
-    blocks = _blocks(summary, width, 3)
-    if sum(map(len, blocks)) > LINES:
-        blocks = _blocks(summary, width, 1)
+    for most in (3, 2, 1):
+        blocks = _blocks(summary, width, most)
+        if sum(map(len, blocks)) <= LINES:
+            break
     blanks = min(len(blocks) - 1, LINES - sum(map(len, blocks)))
     joined: list[Text] = []
     for position, block in enumerate(blocks):
@@ -147,8 +148,10 @@ def _options(summary: Summary, width: int) -> list[Text]:
     shown = summary.options[:_MOST_OPTIONS]
     out = table_lines(_OPTIONS, [_option_row(option) for option in shown])
     start = sum(column.width + 1 for column in _OPTIONS[:2])
-    for number, option in enumerate(shown):
-        verdict_line = out[2 * number + 3]
+    row = len(_row_lines(_OPTIONS, tuple(c.heading for c in _OPTIONS)))
+    for option in shown:
+        verdict_line = out[row + 1]
+        row += len(_row_lines(_OPTIONS, _option_row(option)))
         verdict_line.stylize(_GOOD if option.conforms else _BAD, start, start + _OPTIONS[2].width)
     rest = len(summary.options) - len(shown)
     if rest:
@@ -157,9 +160,9 @@ def _options(summary: Summary, width: int) -> list[Text]:
 
 
 def _option_row(option: OptionLine) -> tuple[str, ...]:
-    name = textwrap.wrap(option.name, _OPTIONS[0].width, max_lines=2, placeholder=" …")
+    name = textwrap.wrap(option.name, _OPTIONS[0].width, max_lines=3, placeholder=" …")
     return (
-        "\n".join([*name, ""][:2]),
+        "\n".join(name),
         f"{option.yields}\n{option.yield_interval}",
         f"{option.lower_bound}\n{'enough' if option.conforms else 'too low'}",
         f"{option.error} at {option.error_at}\n{option.error_interval}",

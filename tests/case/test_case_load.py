@@ -202,6 +202,12 @@ def test_outer_loop_is_one_where_nothing_varies_outside() -> None:
     assert read_case(case_text(station='reference_gain = "0 +/- 0.5 %"')).study.outer == 100
 
 
+def test_outer_loop_opens_for_a_named_condition() -> None:
+    """What is common in a named condition of use opens the outer loop as what is common elsewhere does."""
+    condition = '[[use.condition]]\nname = "cold"\ntemperature = "5 degC +/- 2 K per common"'
+    assert read_case(case_text(condition, study="outer = 30")).study.outer == 30
+
+
 def test_nominal_elements_are_instances_with_nominal_values() -> None:
     """Elements come with the nominal values of the case, standardised draws at their centre."""
     elements = nominal_elements(read_case(FULL))

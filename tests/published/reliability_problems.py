@@ -8,43 +8,16 @@ except RP8, RP14 and RP57, whose values and uncertainties come from a conditiona
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
+from limit_states import Array, KnownLimit, Limit
 from scipy import integrate
 from scipy.special import k0, log_ndtr, ndtr
 from scipy.stats import multivariate_normal, norm
 
-Array = NDArray[np.float64]
 ROOT2 = np.sqrt(2.0)
 EULER = 0.5772156649015329
-
-
-@dataclass(frozen=True)
-class Limit:
-    """A margin as a function of the rows of z, with d named factors."""
-
-    dimension: int
-    margin: Callable[[Array], Array]
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return tuple(f"factor {number}" for number in range(1, self.dimension + 1))
-
-    def __call__(self, z: Array) -> Array:
-        return self.margin(z.T)
-
-
-@dataclass(frozen=True)
-class Benchmark:
-    """A limit with its probability; `uncertainty` is that of the probability itself (0 where exact)."""
-
-    name: str
-    limit: Limit
-    probability: float
-    uncertainty: float = 0.0
 
 
 def lognormal(z: Array, mean: float, deviation: float) -> Array:
@@ -249,30 +222,34 @@ def product_tail(bound: float) -> float:
 
 
 PUBLISHED = (
-    Benchmark("RP8", Limit(6, rp8), 7.8955e-4, 1.0e-6),
-    Benchmark("RP14", Limit(5, rp14), 7.709e-4, 3.6e-6),
-    Benchmark(
+    KnownLimit("RP8", Limit(6, rp8), 7.8955e-4, 1.0e-6),
+    KnownLimit("RP14", Limit(5, rp14), 7.709e-4, 3.6e-6),
+    KnownLimit(
         "RP22", Limit(2, rp22), integral(lambda v: float(ndtr(-(2.5 + 0.2 * v**2)) * norm.pdf(v)), -9, 0, 9)
     ),
-    Benchmark("RP24", Limit(2, rp24), rp24_probability()),
-    Benchmark("RP25", Limit(2, rp25), rp25_probability()),
-    Benchmark("RP28", Limit(2, rp28), rp28_probability()),
-    Benchmark(
+    KnownLimit("RP24", Limit(2, rp24), rp24_probability()),
+    KnownLimit("RP25", Limit(2, rp25), rp25_probability()),
+    KnownLimit("RP28", Limit(2, rp28), rp28_probability()),
+    KnownLimit(
         "RP31",
         Limit(2, rp31),
         integral(lambda x: float(ndtr(-(2 + (4 * x) ** 4)) * norm.pdf(x)), -1, -0.3, 0, 0.3, 1),
     ),
-    Benchmark("RP33", Limit(3, rp33), rp33_probability()),
-    Benchmark("RP35", Limit(2, rp35), rp35_probability()),
-    Benchmark("RP53", Limit(2, rp53), rp53_probability()),
-    Benchmark("RP55", Limit(2, rp55), rp55_probability()),
-    Benchmark("RP57", Limit(2, rp57), 2.8237e-2, 1e-5),
-    Benchmark("RP75", Limit(2, rp75), product_tail(3.0)),
-    Benchmark("RP107", Limit(10, rp107), float(ndtr(-5.0))),
-    Benchmark("RP110", Limit(2, rp110), float(1 - ndtr(4.0) * ndtr(5.0))),
-    Benchmark("RP111", Limit(2, rp111), 2 * product_tail(12.5)),
-    Benchmark("normal resistance and load", RESISTANCE, float(ndtr(-100 / np.sqrt(20**2 + 30**2)))),
-    Benchmark("lognormal resistance and load", LOGNORMAL_RESISTANCE, float(ndtr(-lognormal_beta()))),
-    Benchmark("four branches k=7", Limit(2, lambda z: four_branches(z, 7.0)), four_branches_probability(7.0)),
-    Benchmark("four branches k=6", Limit(2, lambda z: four_branches(z, 6.0)), four_branches_probability(6.0)),
+    KnownLimit("RP33", Limit(3, rp33), rp33_probability()),
+    KnownLimit("RP35", Limit(2, rp35), rp35_probability()),
+    KnownLimit("RP53", Limit(2, rp53), rp53_probability()),
+    KnownLimit("RP55", Limit(2, rp55), rp55_probability()),
+    KnownLimit("RP57", Limit(2, rp57), 2.8237e-2, 1e-5),
+    KnownLimit("RP75", Limit(2, rp75), product_tail(3.0)),
+    KnownLimit("RP107", Limit(10, rp107), float(ndtr(-5.0))),
+    KnownLimit("RP110", Limit(2, rp110), float(1 - ndtr(4.0) * ndtr(5.0))),
+    KnownLimit("RP111", Limit(2, rp111), 2 * product_tail(12.5)),
+    KnownLimit("normal resistance and load", RESISTANCE, float(ndtr(-100 / np.sqrt(20**2 + 30**2)))),
+    KnownLimit("lognormal resistance and load", LOGNORMAL_RESISTANCE, float(ndtr(-lognormal_beta()))),
+    KnownLimit(
+        "four branches k=7", Limit(2, lambda z: four_branches(z, 7.0)), four_branches_probability(7.0)
+    ),
+    KnownLimit(
+        "four branches k=6", Limit(2, lambda z: four_branches(z, 6.0)), four_branches_probability(6.0)
+    ),
 )

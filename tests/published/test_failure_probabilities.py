@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from reliability_problems import PUBLISHED, Benchmark, rp55_probability
+from limit_states import KnownLimit
+from reliability_problems import PUBLISHED, rp55_probability
 from scipy.stats import binomtest
 
 from margin.estimates.rare import failure_probability
@@ -32,7 +33,7 @@ TABLE = {
 }
 
 
-def named(name: str) -> Benchmark:
+def named(name: str) -> KnownLimit:
     """The problem of that name."""
     return next(problem for problem in PUBLISHED if problem.name == name)
 
@@ -40,7 +41,7 @@ def named(name: str) -> Benchmark:
 @pytest.mark.parametrize("problem", PUBLISHED, ids=lambda problem: problem.name)
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_published_problem_is_estimated_within_three_of_its_own_standard_errors(
-    problem: Benchmark, seed: int
+    problem: KnownLimit, seed: int
 ) -> None:
     """Every problem comes out right, with the coefficient of variation asked for, inside the budget."""
     found = failure_probability(problem.limit, problem.limit.dimension, budget=BUDGET, seed=seed)

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from rare_limits import Array, KnownLimit, Limit, exponential_sum, linear, radial
+from limit_states import Array, KnownLimit, Limit
+from rare_limits import exponential_sum, linear, radial
 from scipy.special import ndtr
 from scipy.stats import gamma
 

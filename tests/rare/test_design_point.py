@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from rare_limits import Limit, linear
+from limit_states import Limit
+from rare_limits import linear
 
 from margin.estimates.rare import RareEventError, describe
 from margin.estimates.rare.design_point import distinct, relevant, search

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from rare_limits import Limit, exponential_sum, linear
+from limit_states import Limit
+from rare_limits import exponential_sum, linear
 from scipy.special import ndtr
 
 from margin.estimates.rare import RareEventError, importance_sampling

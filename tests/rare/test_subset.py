@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from rare_limits import KnownLimit, Limit, linear, radial
+from limit_states import KnownLimit, Limit
+from rare_limits import linear, radial
 from scipy.special import ndtr
 
 from margin.estimates.rare import subset_sampling
