@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from margin.cli import BAD_INPUT, CONFORMS, DOES_NOT_CONFORM, INTERRUPTED, cli
+from margin.cli import cli
+from margin.commands.common import BAD_INPUT, CONFORMS, DOES_NOT_CONFORM, INTERRUPTED
 
 CASE = """
 [load]

@@ -1,0 +1,162 @@
+"""What the commands share: options, reading the case, progress, faults, exit codes.
+
+Heavy imports wait until a command runs, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from margin.case import Case
+    from margin.estimates.evaluate import Stage
+    from margin.study import PairedStudy, Study
+
+CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+EXIT_CODES = "Exit codes: 0 a calibration option conforms, 1 none conforms, 2 bad input, 130 interrupted."
+
+Command = Callable[..., Any]
+Finished = TypeVar("Finished", "Study", "PairedStudy")
+
+
+def study_options(command: Command) -> Command:
+    """Options that every command which draws units has."""
+    for decorate in reversed(
+        (
+            click.option(
+                "--units", type=click.IntRange(min=1), help="Units to draw, in place of the case's number."
+            ),
+            click.option(
+                "--seed", type=click.IntRange(min=0), help="Seed of the draws, in place of the case's."
+            ),
+            click.option(
+                "--change",
+                "changes",
+                multiple=True,
+                metavar="KEY=VALUE",
+                help="Another value for a key of the case, such as circuit.feedback='33 kohm +/- 1 %'. Repeatable.",
+            ),
+            click.option(
+                "--elements",
+                type=click.Path(path_type=Path),
+                multiple=True,
+                metavar="FILE.py",
+                help="Python file that registers sensors, circuits or interfaces of your own. It is run.",
+            ),
+            click.option(
+                "--workers", type=click.IntRange(min=1), help="Threads; the results do not depend on it."
+            ),
+            click.option(
+                "--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there."
+            ),
+            click.option(
+                "--quiet", is_flag=True, help="No progress and no summary: exit code and files only."
+            ),
+        )
+    ):
+        command = decorate(command)
+    return command
+
+
+def draw_and_show(draw: Callable[[Stage], Finished], out: Path | None, quiet: bool) -> Finished:
+    """Draw with progress, write the report, print the summary. A folder that is not ours is refused first."""
+    from margin.report import files
+
+    if out is not None:
+        files.require_writable(out)
+    with stages(quiet) as stage:
+        study = draw(stage)
+    page = None if out is None else study.save(out)
+    if not quiet:
+        click.echo(str(study))
+        if page is not None:
+            click.echo(f"Report: {page}")
+    return study
+
+
+def load(
+    path: Path, units: int | None, seed: int | None, changes: tuple[str, ...], elements: tuple[Path, ...]
+) -> Case:
+    from margin.case import load_case, with_changes
+
+    for file in elements:
+        _run_elements(file)
+    case = load_case(path)
+    wanted: dict[str, Any] = {}
+    for text in changes:
+        key, equals, value = text.partition("=")
+        if not equals or not key.strip():
+            raise click.UsageError(
+                f"--change {text!r}: write KEY=VALUE, such as circuit.feedback='33 kohm +/- 1 %'"
+            )
+        wanted[key.strip()] = value.strip()
+    if units is not None:
+        wanted["study.units"] = units
+    if seed is not None:
+        wanted["study.seed"] = seed
+    return with_changes(case, wanted) if wanted else case
+
+
+def _run_elements(file: Path) -> None:
+    """Run a file that the user named, so that it can register elements."""
+    import runpy
+
+    from margin.chain.registry import ElementError
+
+    if not file.is_file():
+        raise ElementError(f"--elements {file}: there is no such file")
+    try:
+        runpy.run_path(str(file), run_name="margin_elements")
+    except ElementError:
+        raise
+    except Exception as error:
+        raise ElementError(f"--elements {file}: {type(error).__name__}: {error}") from error
+
+
+@contextmanager
+def faults_shown() -> Iterator[None]:
+    """One clear message for a fault of the user's; no traceback."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        click.echo("Interrupted: nothing was written.", err=True)
+        sys.exit(INTERRUPTED)
+    except click.ClickException:
+        raise
+    except (ValueError, OSError) as error:
+        click.echo(str(error), err=True)
+        sys.exit(BAD_INPUT)
+
+
+@contextmanager
+def stages(quiet: bool) -> Iterator[Stage]:
+    """Progress bars on the error stream; none where it is not a terminal, or when quiet."""
+    from margin.estimates.evaluate import no_progress
+
+    if quiet or not sys.stderr.isatty():
+        yield no_progress
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    ) as progress:
+
+        def stage(title: str, total: int) -> Callable[[int], None]:
+            task = progress.add_task(title, total=total)
+            return lambda done: progress.advance(task, done)
+
+        yield stage

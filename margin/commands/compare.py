@@ -1,0 +1,42 @@
+"""`margin compare`: two cases on the same draws."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from margin.commands.common import (
+    CONFORMS,
+    DOES_NOT_CONFORM,
+    EXIT_CODES,
+    draw_and_show,
+    faults_shown,
+    load,
+    study_options,
+)
+
+
+@click.command(epilog=EXIT_CODES)
+@click.argument("first", type=click.Path(path_type=Path))
+@click.argument("second", type=click.Path(path_type=Path))
+@study_options
+def compare(
+    first: Path,
+    second: Path,
+    units: int | None,
+    seed: int | None,
+    changes: tuple[str, ...],
+    elements: tuple[Path, ...],
+    workers: int | None,
+    out: Path | None,
+    quiet: bool,
+) -> None:
+    """Two cases on the same draws: which circuit, part or calibration is better, and by how much."""
+    with faults_shown():
+        from margin.study import compare as run_both
+
+        one, two = (load(path, units, seed, changes, elements) for path in (first, second))
+        study = draw_and_show(lambda stage: run_both(one, two, workers=workers, stage=stage), out, quiet)
+    sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)

@@ -1,0 +1,26 @@
+"""`margin schema`: the JSON Schema of case files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from margin.commands.common import faults_shown
+
+
+@click.command()
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="FILE", help="Write it there, not to the terminal."
+)
+def schema(out: Path | None) -> None:
+    """The JSON Schema of case files, by which editors complete and check them."""
+    with faults_shown():
+        from margin.case import schema_json
+
+        if out is None:
+            click.echo(schema_json())
+            return
+        from margin.report.files import write_text
+
+        write_text(out, schema_json())
