@@ -3,8 +3,10 @@
 from distributions.composed import Discrete, Empirical, Mixture, SelectedOut, Shifted, Truncated
 from distributions.dependence import GaussianCopula, NotPositiveDefinite, nearest_correlation
 from distributions.distribution import Distribution, NoDensity
+from distributions.fitting import ShapeFit, ShapeFits, fit_shapes
 from distributions.intervals import shortest_interval, symmetric_interval
 from distributions.points import unit_points
+from distributions.seeded import uniforms_from
 from distributions.shapes import (
     Arcsine,
     Beta,
@@ -48,6 +50,8 @@ __all__ = [
     "ReadTolerance",
     "Rectangular",
     "SelectedOut",
+    "ShapeFit",
+    "ShapeFits",
     "Shifted",
     "Stream",
     "StudentT",
@@ -56,9 +60,11 @@ __all__ = [
     "Truncated",
     "Weibull",
     "coverage_factor",
+    "fit_shapes",
     "nearest_correlation",
     "read_tolerance",
     "shortest_interval",
     "symmetric_interval",
+    "uniforms_from",
     "unit_points",
 ]

@@ -3,7 +3,9 @@
 load      read a case file
 change    the same case with other values
 estimate  draw, calibrate and judge its units
+budget    what sets the error, and what changing it would bring
 compare   two cases on the same draws
+characterise  bench data to figures of merit, fits and spreads
 register  make a sensor, circuit or interface of one's own known by its kind
 """
 
@@ -13,13 +15,15 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from margin.bench_study import characterise
     from margin.chain.registry import register
-    from margin.study import change, compare, estimate, load
+    from margin.study import budget, change, compare, estimate, load
 
-__all__ = ["change", "compare", "estimate", "load", "register"]
+__all__ = ["budget", "change", "characterise", "compare", "estimate", "load", "register"]
 
-_HOME = dict.fromkeys(("change", "compare", "estimate", "load"), "margin.study")
+_HOME = dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study")
 _HOME["register"] = "margin.chain.registry"
+_HOME["characterise"] = "margin.bench_study"
 
 
 def __getattr__(name: str) -> Any:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from margin.commands.bench import bench
+from margin.commands.budget import budget
 from margin.commands.check import check
 from margin.commands.common import EXIT_CODES
 from margin.commands.compare import compare
@@ -21,8 +23,10 @@ def cli() -> None:
 
 
 cli.add_command(estimate)
+cli.add_command(budget)
 cli.add_command(compare)
 cli.add_command(check)
+cli.add_command(bench)
 cli.add_command(schema)
 
 

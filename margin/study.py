@@ -9,7 +9,7 @@ study.save("report")
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,11 +20,13 @@ from margin.case import Case, load_case, with_changes
 from margin.estimates.budget import BUDGET_UNITS, budget_of
 from margin.estimates.compare import compare as compare_runs
 from margin.estimates.comparison_result import Comparison
+from margin.estimates.error_budget import ErrorBudget, error_budget
 from margin.estimates.evaluate import Stage, evaluate, no_progress
 from margin.estimates.results import Results
+from margin.estimates.shares import RUNS, WIDTH, ErrorShares
 from margin.propagation.run import run
+from margin.report import budget_page, files, terminal
 from margin.report import comparison as comparison_report
-from margin.report import files, terminal
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,31 @@ class PairedStudy:
         return comparison_report.notebook_html(self.comparison)
 
 
+@dataclass(frozen=True)
+class BudgetStudy:
+    """A finished error budget; page and summary show one calibration option, the data every one."""
+
+    budget: ErrorBudget
+    option: str
+
+    @property
+    def actions(self) -> pd.DataFrame:
+        """Error and yield with each factor and group frozen, halved, doubled, or moved by a part grade."""
+        return self.budget.actions
+
+    @property
+    def shares(self) -> ErrorShares:
+        """Sobol indices by factor, part, level and cause, of every output."""
+        return self.budget.shares
+
+    def save(self, folder: str | Path) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page."""
+        return budget_page.write(self.budget, Path(folder), self.option)
+
+    def __str__(self) -> str:
+        return budget_page.render(self.budget, self.option)
+
+
 def load(path: str | Path) -> Case:
     """Read a case file; CaseError names every fault in it."""
     return load_case(path)
@@ -106,18 +133,72 @@ def estimate(
     *,
     workers: int | None = None,
     block: int | None = None,
+    cluster: str | int | None = None,
+    resume: str | Path | None = None,
+    elements: Iterable[str | Path] = (),
     budget: bool = True,
     stage: Stage = no_progress,
 ) -> Study:
     """Draw, calibrate and judge the units of a case.
 
-    workers, block  threads and units in a block: they change the time, not the results
+    workers, block  threads and units in a block
+    cluster         address of a Dask scheduler, or a number of worker processes to start on this machine
+    resume          folder that keeps finished parts of the draws; a run that was cut off goes on from there
+    elements        Python files that registered elements of the case: the workers of a cluster run them too
     budget          False leaves out what each factor does, about half of the time
     stage           called with (title, total) when something long begins; returns the counter of progress
 
-    Raises EvaluationError where the chain gives no number.
+    workers, block, cluster and resume change the time, not a bit of the results.
+
+    Raises EvaluationError where the chain gives no number, RunFolderError where the folder holds another run,
+    ClusterError and UnlikeWorker (all of them ValueError) where the cluster fails.
     """
-    return Study(evaluate(case, workers=workers, block=block, with_budget=budget, stage=stage))
+    return Study(
+        evaluate(
+            case,
+            workers=workers,
+            block=block,
+            cluster=cluster,
+            resume=resume,
+            elements=elements,
+            with_budget=budget,
+            stage=stage,
+        )
+    )
+
+
+def budget(
+    case: Case,
+    *,
+    option: str | None = None,
+    runs: int = RUNS,
+    width: float = WIDTH,
+    second_order: bool = False,
+    shapley: bool = False,
+    workers: int | None = None,
+    stage: Stage = no_progress,
+) -> BudgetStudy:
+    """What sets the error of a case, and what changing it would bring.
+
+    option   that page and summary show; by default the one with the highest yield
+    runs     most units evaluated for each grouping; points are added until every interval is at most `width` wide
+    second_order, shapley  also how pairs act together, and effects that tell dependent factors apart
+
+    Raises EvaluationError where the chain gives no number, ValueError for an unknown option or too few runs.
+    """
+    names = [one.name for one in case.calibrations]
+    if option is not None and option not in names:
+        raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {', '.join(names)}")
+    found = error_budget(
+        case,
+        runs=runs,
+        width=width,
+        second_order=second_order,
+        shapley=shapley,
+        workers=workers,
+        stage=stage,
+    )
+    return BudgetStudy(found, found.leading_option if option is None else option)
 
 
 def compare(

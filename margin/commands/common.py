@@ -16,14 +16,14 @@ import click
 if TYPE_CHECKING:
     from margin.case import Case
     from margin.estimates.evaluate import Stage
-    from margin.study import PairedStudy, Study
+    from margin.study import BudgetStudy, PairedStudy, Study
 
 CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 EXIT_CODES = "Exit codes: 0 a calibration option conforms, 1 none conforms, 2 bad input, 130 interrupted."
 
 Command = Callable[..., Any]
-Finished = TypeVar("Finished", "Study", "PairedStudy")
+Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
 
 
 def study_options(command: Command) -> Command:
@@ -85,9 +85,10 @@ def load(
     path: Path, units: int | None, seed: int | None, changes: tuple[str, ...], elements: tuple[Path, ...]
 ) -> Case:
     from margin.case import load_case, with_changes
+    from margin.chain.own_elements import ElementsFile
 
     for file in elements:
-        _run_elements(file)
+        ElementsFile.read(file).run()
     case = load_case(path)
     wanted: dict[str, Any] = {}
     for text in changes:
@@ -104,29 +105,19 @@ def load(
     return with_changes(case, wanted) if wanted else case
 
 
-def _run_elements(file: Path) -> None:
-    """Run a file that the user named, so that it can register elements."""
-    import runpy
-
-    from margin.chain.registry import ElementError
-
-    if not file.is_file():
-        raise ElementError(f"--elements {file}: there is no such file")
-    try:
-        runpy.run_path(str(file), run_name="margin_elements")
-    except ElementError:
-        raise
-    except Exception as error:
-        raise ElementError(f"--elements {file}: {type(error).__name__}: {error}") from error
+def _interrupted(resume: Path | None) -> str:
+    if resume is None or not resume.is_dir():
+        return "Interrupted: nothing was written."
+    return f"Interrupted: finished parts are kept in {resume}, the same command goes on from them. No report."
 
 
 @contextmanager
-def faults_shown() -> Iterator[None]:
-    """One clear message for a fault of the user's; no traceback."""
+def faults_shown(resume: Path | None = None) -> Iterator[None]:
+    """One clear message for a fault of the user's; no traceback. `resume`: folder that keeps parts of a run."""
     try:
         yield
     except KeyboardInterrupt:
-        click.echo("Interrupted: nothing was written.", err=True)
+        click.echo(_interrupted(resume), err=True)
         sys.exit(INTERRUPTED)
     except click.ClickException:
         raise

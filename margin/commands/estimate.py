@@ -21,6 +21,17 @@ from margin.commands.common import (
 @click.command(epilog=EXIT_CODES)
 @click.argument("case", type=click.Path(path_type=Path))
 @study_options
+@click.option(
+    "--cluster",
+    metavar="ADDRESS|N",
+    help="Draw on the Dask cluster at this address, or on so many worker processes started here.",
+)
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Keep finished parts of the draws in FOLDER, and go on from those that are there.",
+)
 def estimate(
     case: Path,
     units: int | None,
@@ -30,11 +41,24 @@ def estimate(
     workers: int | None,
     out: Path | None,
     quiet: bool,
+    cluster: str | None,
+    resume: Path | None,
 ) -> None:
     """Draw, calibrate and judge the units of CASE, and say which calibration to choose."""
-    with faults_shown():
+    with faults_shown(resume):
         from margin.study import estimate as run_study
 
         loaded = load(case, units, seed, changes, elements)
-        study = draw_and_show(lambda stage: run_study(loaded, workers=workers, stage=stage), out, quiet)
+        study = draw_and_show(
+            lambda stage: run_study(
+                loaded,
+                workers=workers,
+                cluster=int(cluster) if cluster is not None and cluster.isdecimal() else cluster,
+                resume=resume,
+                elements=elements,
+                stage=stage,
+            ),
+            out,
+            quiet,
+        )
     sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)

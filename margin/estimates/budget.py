@@ -1,9 +1,11 @@
-"""First budget: what each factor, frozen or halved, does to error and yield, on the same draws."""
+"""What an engineer can act on: error and yield with a factor or group changed, on the same draws.
+
+Changes one at a time do not add up: what two causes do together belongs to neither alone.
+"""
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,51 +15,104 @@ from numpy.typing import NDArray
 from margin.case.build import with_changes
 from margin.case.types import Case
 from margin.estimates.intervals import section_half_width
+from margin.estimates.labels import FEW_UNITS, budget_name, cause_of
+from margin.estimates.part_grades import grades_of
+from margin.estimates.sensitivity.grouping import By
 from margin.propagation.draws import StreamSource
 from margin.propagation.factors import Factor
 from margin.propagation.plan import Plan, plan_of
 from margin.propagation.run import Model, Progress, block_errors, default_workers, in_threads
-from margin.propagation.tally import Frame, judge, require_numbers
+from margin.propagation.tally import ROUNDING, EvaluationError, Frame, judge, require_numbers
 
 Array = NDArray[np.float64]
 
 BUDGET_UNITS = 2000
-CHANGES: dict[str, float] = {"frozen": 0.0, "halved": 0.5}
+CHANGES: dict[str, float] = {"frozen": 0.0, "halved": 0.5, "doubled": 2.0}
+TIGHTER, LOOSER = "one grade tighter", "one grade looser"
+FIRST_CHANGES = ("frozen", "halved")
+EVERY_CHANGE = (*CHANGES, TIGHTER, LOOSER)
+NO_NUMBER = "no number: the chain has no output there"
+
 LEADING_SHARE = 0.95
 """The error of the budget is the one that 95 % of all readings stay below."""
-
-ROUNDING = 1e-9
-"""Changes of the error below this share of the span are rounding of the arithmetic, not an effect."""
 
 
 @dataclass(frozen=True)
 class Cause:
-    """What a budget line is about: a factor, or what is not known of it. `key` names what is scaled."""
+    """What a budget line is about: a factor, what is not known of it, or a group of them.
 
+    by     'factor', 'part', 'level' or 'cause'
+    keys   names of the factors that are scaled
+    known  names of what is not known of factors, scaled too, but never up: fewer units measured are no tolerance
+    grades scale of the spread one part grade tighter and one looser; None where it comes in no grades
+    """
+
+    by: By
     name: str
     part: str
     level: str
-    key: str
+    keys: tuple[str, ...]
+    known: tuple[str, ...] = ()
+    grades: tuple[float, float] | None = None
+
+    def scales(self, change: str) -> dict[str, float]:
+        """What a change multiplies each spread by; empty where it does not apply."""
+        if change in (TIGHTER, LOOSER):
+            return {} if self.grades is None else dict.fromkeys(self.keys, self.grades[change == LOOSER])
+        scale = CHANGES[change]
+        return dict.fromkeys(self.keys if scale > 1.0 else (*self.keys, *self.known), scale)
 
 
-def causes_of(factors: tuple[Factor, ...]) -> tuple[Cause, ...]:
+@dataclass(frozen=True)
+class _Member:
+    factor: str
+    part: str
+    level: str
+    cause: str
+    keys: tuple[str, ...]
+    known: tuple[str, ...]
+    grades: tuple[float, float] | None
+
+
+def causes_of(factors: tuple[Factor, ...], by: By = "factor") -> tuple[Cause, ...]:
     """Causes in the order of the chain.
 
     Draws that scale one quantity (an offset along x and y) are one cause. Which branch a load comes from is no
     tolerance and has no line.
     """
-    found: dict[str, Cause] = {}
+    members = tuple(_members(factors))
+    if by == "factor":
+        lines: dict[str, Cause] = {}
+        for m in members:
+            lines.setdefault(m.factor, Cause(by, m.factor, m.part, m.level, m.keys, m.known, m.grades))
+        return tuple(lines.values())
+    grouped: dict[str, list[_Member]] = {}
+    for m in members:
+        grouped.setdefault(str(getattr(m, by)), []).append(m)
+    return tuple(
+        Cause(
+            by,
+            name,
+            name if by == "part" else "",
+            name if by == "level" else "",
+            tuple(key for m in of for key in m.keys),
+            tuple(key for m in of for key in m.known),
+        )
+        for name, of in grouped.items()
+    )
+
+
+def _members(factors: tuple[Factor, ...]) -> Iterator[_Member]:
     for factor in factors:
         if factor.quantity == "use.direction_draw":
             continue
-        name = factor.name
-        if factor.scales is not None:
-            name = f"{factor.role}.{factor.scales} (each {factor.level})"
-        found.setdefault(name, Cause(name, factor.role, factor.level, factor.name))
+        name = budget_name(factor)
+        yield _Member(
+            name, factor.role, factor.level, cause_of(factor), (factor.name,), (), grades_of(factor)
+        )
         if factor.measured_on is not None:
             known = factor.knowledge_name
-            found[known] = Cause(known, factor.role, "common", known)
-    return tuple(found.values())
+            yield _Member(known, factor.role, "common", FEW_UNITS, (), (known,), None)
 
 
 @dataclass(frozen=True)
@@ -68,9 +123,24 @@ class _Changed:
     error: Array
     ratio: Array
 
+    @classmethod
+    def without_number(cls, plan: Plan, options: int) -> _Changed:
+        nothing = np.full((len(plan.sections), options), np.nan)
+        return cls(nothing, nothing, nothing)
 
-def budget_of(model: Model, *, workers: int | None = None, progress: Progress | None = None) -> pd.DataFrame:
+
+def budget_of(
+    model: Model,
+    *,
+    by: Sequence[By] = ("factor",),
+    changes: Sequence[str] = FIRST_CHANGES,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> pd.DataFrame:
     """Budget of every option; see `Results.budget` for the columns.
+
+    by       what makes a line
+    changes  of EVERY_CHANGE; a change by part grades has lines only for parts that come in grades
 
     The units are a study of their own of at most BUDGET_UNITS units with the same seed, cut into sections;
     a change is compared with the unchanged case on the same draws in each section, and the scatter of that
@@ -81,27 +151,36 @@ def budget_of(model: Model, *, workers: int | None = None, progress: Progress | 
     smaller = with_changes(case, {"study.units": min(case.study.units, BUDGET_UNITS)})
     small = Model(smaller, model.nominal, model.factors, model.groups, model.classes)
     plan = plan_of(smaller)
-    causes = causes_of(model.factors)
+    lines = [
+        (cause, change, cause.scales(change))
+        for one in by
+        for cause in causes_of(model.factors, one)
+        for change in changes
+        if cause.scales(change)
+    ]
     source = small.source(plan.frame.grouping, 0, plan.frame.units)
-    changes = [{cause.key: scale} for cause in causes for scale in CHANGES.values()]
 
     def evaluate(scales: Mapping[str, float]) -> _Changed:
-        return _evaluate(small, plan, source.with_scales(scales))
+        try:
+            with np.errstate(all="ignore"):
+                return _evaluate(small, plan, source.with_scales(scales))
+        except EvaluationError:
+            # a larger spread may reach where the chain has no output; the other lines stand
+            return _Changed.without_number(plan, len(case.calibrations))
 
     # the case as it is comes first and alone: it makes the draws that all changes share
-    found = [evaluate({})]
-    for changed in in_threads(evaluate, changes, default_workers() if workers is None else workers):
+    found = [_evaluate(small, plan, source)]
+    changed_scales = [scales for _, _, scales in lines]
+    for changed in in_threads(evaluate, changed_scales, default_workers() if workers is None else workers):
         found.append(changed)
         if progress is not None:
-            done, whole = len(found) - 1, len(changes)
+            done, whole = len(found) - 1, len(lines)
             progress(BUDGET_UNITS * done // whole - BUDGET_UNITS * (done - 1) // whole)
-    return pd.DataFrame(list(_rows(case, causes, found)))
+    return pd.DataFrame(list(_rows(case, [(cause, change) for cause, change, _ in lines], found)))
 
 
 def _evaluate(model: Model, plan: Plan, source: StreamSource) -> _Changed:
-    frame, bounds = plan.frame, plan.boundaries
-    # a few large lots do not fill every section
-    sections = [slice(a, b) for a, b in itertools.pairwise(bounds) if b > a]
+    frame, sections = plan.frame, plan.sections
     shape = (len(sections), len(model.case.calibrations))
     changed = _Changed(np.empty(shape), np.empty(shape), np.empty(shape))
     errors = block_errors(model, source, frame.units)
@@ -125,7 +204,9 @@ def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> float:
     return float(judged.everywhere.mean())
 
 
-def _rows(case: Case, causes: tuple[Cause, ...], found: list[_Changed]) -> Iterator[dict[str, object]]:
+def _rows(
+    case: Case, lines: Sequence[tuple[Cause, str]], found: list[_Changed]
+) -> Iterator[dict[str, object]]:
     confidence = case.requirement.confidence
     conforming = np.stack([f.conforming for f in found], axis=1)
     error = np.stack([f.error for f in found], axis=1)
@@ -136,35 +217,45 @@ def _rows(case: Case, causes: tuple[Cause, ...], found: list[_Changed]) -> Itera
     resolution = np.maximum(error_half, ROUNDING * case.span)
     mean_yield, mean_error, mean_ratio = conforming.mean(axis=0), error.mean(axis=0), ratio.mean(axis=0)
     gain, loss = yield_change.mean(axis=0), error_change.mean(axis=0)
+    ranked = [(cause.by, change) for cause, change in lines]
     for column, option in enumerate(case.calibrations):
-        for position, change in enumerate(CHANGES):
-            rows = 1 + np.arange(len(causes)) * len(CHANGES) + position
-            ranks = _ranks(loss[rows, column], resolution[rows, column])
-            for cause, row, rank in zip(causes, rows, ranks, strict=True):
-                moved = abs(loss[row, column]) > resolution[row, column]
-                moved |= abs(gain[row, column]) > yield_half[row, column]
-                yield {
-                    "option": option.name,
-                    "factor": cause.name,
-                    "part": cause.part,
-                    "level": cause.level,
-                    "change": change,
-                    "yield": mean_yield[row, column],
-                    "yield_change": gain[row, column],
-                    "yield_change_low": gain[row, column] - yield_half[row, column],
-                    "yield_change_high": gain[row, column] + yield_half[row, column],
-                    "error_N": mean_error[row, column],
-                    "error_ratio": mean_ratio[row, column],
-                    "error_change_N": loss[row, column],
-                    "error_change_N_low": loss[row, column] - error_half[row, column],
-                    "error_change_N_high": loss[row, column] + error_half[row, column],
-                    "rank": int(rank),
-                    "verdict": "resolved" if moved else "below resolution",
-                }
+        rank = np.zeros(len(lines), dtype=np.int64)
+        for table in dict.fromkeys(ranked):
+            of = np.array([k for k, one in enumerate(ranked) if one == table])
+            sign = -1.0 if table[1] in ("doubled", LOOSER) else 1.0
+            rank[of] = _ranks(sign * loss[1 + of, column], resolution[1 + of, column])
+        for row, (cause, change) in enumerate(lines, start=1):
+            moved = abs(loss[row, column]) > resolution[row, column]
+            moved |= abs(gain[row, column]) > yield_half[row, column]
+            yield {
+                "option": option.name,
+                "by": cause.by,
+                "factor": cause.name,
+                "part": cause.part,
+                "level": cause.level,
+                "change": change,
+                "yield": mean_yield[row, column],
+                "yield_change": gain[row, column],
+                "yield_change_low": gain[row, column] - yield_half[row, column],
+                "yield_change_high": gain[row, column] + yield_half[row, column],
+                "error_N": mean_error[row, column],
+                "error_ratio": mean_ratio[row, column],
+                "error_change_N": loss[row, column],
+                "error_change_N_low": loss[row, column] - error_half[row, column],
+                "error_change_N_high": loss[row, column] + error_half[row, column],
+                "rank": int(rank[row - 1]),
+                "verdict": _verdict(float(loss[row, column]), bool(moved)),
+            }
+
+
+def _verdict(change: float, moved: bool) -> str:
+    if np.isnan(change):
+        return NO_NUMBER
+    return "resolved" if moved else "below resolution"
 
 
 def _ranks(change: Array, half: Array) -> NDArray[np.int64]:
-    """Rank by how much the error falls; causes whose intervals overlap the better one's share its rank."""
+    """Rank by how much the error moves; causes whose intervals overlap the better one's share its rank."""
     high = change - half
     better = (change + half)[None, :] < high[:, None]
     return np.asarray(1 + np.count_nonzero(better, axis=1))

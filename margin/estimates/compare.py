@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.evaluate import assemble
 from margin.estimates.intervals import section_half_width
-from margin.estimates.yields import COUNTS
+from margin.estimates.yields import COUNTS, groups_of
 from margin.propagation.run import RunResult
 
 Array = NDArray[np.float64]
@@ -48,10 +48,9 @@ def compare(
 
 def _shares(run: RunResult, option: str) -> Array:
     """Decisive yield of each group of a run."""
-    frame, tally = run.plan.frame, run.tallies[option]
     column = COUNTS.index(run.model.case.requirement.counts)
-    each = frame.readings if column == 0 else 1
-    return np.asarray(tally.within[:, column] / (frame.units / frame.groups * each), dtype=np.float64)
+    counts, sizes = groups_of(run.plan.frame, run.tallies[option], column)
+    return counts / sizes
 
 
 def _row(first: RunResult, second: RunResult, option: str) -> dict[str, object]:

@@ -93,5 +93,5 @@ def _noise(run: RunResult) -> NDArray[np.float64]:
     if not rows:
         return np.zeros(run.plan.frame.loads.size)
     still = corners.column("centre")
-    errors = corners.errors(np.stack([still, *rows]))[0]
+    errors = corners.errors(np.stack([still, *rows]))
     return np.asarray(np.sqrt(np.sum((errors[1:] - errors[0]) ** 2, axis=0)))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.metadata
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,10 +15,19 @@ from margin.estimates.budget import BUDGET_UNITS, budget_of
 from margin.estimates.decision import recommend
 from margin.estimates.design_checks import design_checks, saturation_frame
 from margin.estimates.errors import errors_frame, largest_ratio
-from margin.estimates.intervals import clopper_pearson, effective_trials
+from margin.estimates.intervals import clopper_pearson
 from margin.estimates.results import OptionResult, Results
-from margin.estimates.worst_case import worst_cases
-from margin.estimates.yields import readings_bias, share_below, yields_of
+from margin.estimates.shares import ErrorShares, error_shares
+from margin.estimates.worst_case import WorstCase, worst_cases
+from margin.estimates.yields import (
+    COUNTS,
+    convergence_of,
+    effective_units,
+    readings_bias,
+    share_below,
+    yields_of,
+)
+from margin.propagation.identity import version
 from margin.propagation.run import RunResult, run
 from margin.propagation.tally import Tally
 
@@ -34,16 +43,11 @@ CAUTIONS = (
     "local codes and a licensed engineer decide.",
 )
 
+FIRST_RUNS = 1 << 14
+"""Units evaluated for the shares of the variance of a report; the budget command takes more."""
+
 Stage = Callable[[str, int], Callable[[int], None]]
 """Called with what begins and how much of it there is; gives the function that counts progress."""
-
-
-def version() -> str:
-    """Version of this package; '0' where it runs without being installed."""
-    try:
-        return importlib.metadata.version("margin")
-    except importlib.metadata.PackageNotFoundError:
-        return "0"
 
 
 def no_progress(title: str, total: int) -> Callable[[int], None]:
@@ -56,32 +60,55 @@ def evaluate(
     *,
     workers: int | None = None,
     block: int | None = None,
+    cluster: str | int | None = None,
+    resume: str | Path | None = None,
+    elements: Iterable[str | Path] = (),
     with_budget: bool = True,
     stage: Stage = no_progress,
 ) -> Results:
     """Draw the study of a case and put its results together.
 
-    workers, block  as in `run`: they do not change the results
-    with_budget     False leaves out the budget (an empty frame), which costs as much as the study itself
+    workers, block, cluster, resume, elements  as in `run`: they do not change the results
+    with_budget  False leaves out the budget (an empty frame) and the shares of the variance, which cost as much as
+                 the study itself
 
     Raises EvaluationError where the chain gives no number.
     """
-    drawn = run(case, workers=workers, block=block, progress=stage("drawing units", case.study.units))
+    progress = stage("drawing units", case.study.units)
+    drawn = run(
+        case,
+        workers=workers,
+        block=block,
+        cluster=cluster,
+        resume=resume,
+        elements=elements,
+        progress=progress,
+    )
     budget = pd.DataFrame(columns=list(BUDGET_COLUMNS))
+    shares: ErrorShares | None = None
     if with_budget:
         budget = budget_of(drawn.model, workers=workers, progress=stage("budget", BUDGET_UNITS))
-    return assemble(drawn, budget)
+        if drawn.model.factors:
+            shares = error_shares(
+                case,
+                by=("cause",),
+                runs=FIRST_RUNS,
+                over_temperature=False,
+                workers=workers,
+                progress=stage("shares of the variance", 2 * FIRST_RUNS),
+            )
+    return assemble(drawn, budget, shares)
 
 
 BUDGET_COLUMNS = (
-    "option", "factor", "part", "level", "change", "yield", "yield_change", "yield_change_low",
+    "option", "by", "factor", "part", "level", "change", "yield", "yield_change", "yield_change_low",
     "yield_change_high", "error_N", "error_ratio", "error_change_N", "error_change_N_low",
     "error_change_N_high", "rank", "verdict",
 )  # fmt: skip
 
 
-def assemble(drawn: RunResult, budget: pd.DataFrame) -> Results:
-    """Results from the counts of a run and its budget."""
+def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None = None) -> Results:
+    """Results from the counts of a run, its budget and its shares of the variance."""
     case, frame = drawn.model.case, drawn.plan.frame
     saturation = saturation_frame(drawn)
     worst = dict(worst_cases(drawn.model, frame, drawn.tallies))
@@ -102,6 +129,7 @@ def assemble(drawn: RunResult, budget: pd.DataFrame) -> Results:
         case.study.seed,
         version(),
         CAUTIONS,
+        shares,
     )
 
 
@@ -115,28 +143,30 @@ def _limit_curve(tally: Tally, trials: float, confidence: float) -> pd.DataFrame
 
 
 def _option(
-    drawn: RunResult, spec: CalibrationSpec, tally: Tally, worst: pd.DataFrame, saturation: pd.DataFrame
+    drawn: RunResult, spec: CalibrationSpec, tally: Tally, worst: WorstCase, saturation: pd.DataFrame
 ) -> OptionResult:
     case, frame = drawn.model.case, drawn.plan.frame
     need = case.requirement
-    yields = yields_of(frame, tally, need.confidence)
+    scores = drawn.outer_scores() if frame.outer > 1 else None
+    yields = yields_of(frame, tally, need.confidence, scores)
     station = nominal_element(case.elements["station"])
-    sizes = np.full(frame.groups, frame.units / frame.groups)
-    trials = effective_trials(
-        tally.within[:, 2].astype(np.float64), sizes, np.ones(frame.groups), need.confidence
-    )
+    trials = effective_units(frame, tally, COUNTS.index("units at every check point"), need.confidence)
     return OptionResult(
         spec,
         yields,
         need.counts,
         errors_frame(frame, tally, need.confidence),
-        worst,
+        worst.ways,
+        worst.extremes,
         largest_ratio(frame, tally, need.target, need.confidence),
         _limit_curve(tally, trials, need.confidence),
         saturation,
         seconds_per_unit(spec, station, case.study.units_per_lot),
         yields[need.counts].lower_bound >= need.target,
         readings_bias(frame, tally),
+        pd.DataFrame()
+        if scores is None
+        else convergence_of(frame, tally, need.counts, need.confidence, scores),
     )
 
 

@@ -50,13 +50,16 @@ def _require_share(share: float, confidence: float) -> None:
         raise ValueError(f"share and confidence must lie inside (0, 1) (got {share!r} and {confidence!r})")
 
 
-def effective_trials(counts: Array, sizes: Array, weights: Array, confidence: float) -> float:
+def effective_trials(
+    counts: Array, sizes: Array, weights: Array, confidence: float, *, repeated: bool = False
+) -> float:
     """Effective number of independent trials behind a share counted in clusters.
 
     counts, sizes, weights: (kind of cluster,) successes, trials and how many clusters there are of each kind.
     p (1 - p) / variance, the variance taken between clusters, with Student's t for their number: Korn and
     Graubard, 'Confidence intervals for proportions with small expected number of positive counts estimated
-    from survey data', 1998. Never more than the number of trials; that number where p is 0 or 1.
+    from survey data', 1998. Never more than the number of trials, unless the clusters are independent
+    repetitions of better points (`repeated`); that number where p is 0 or 1.
     """
     clusters, trials = float(np.sum(weights)), float(np.sum(weights * sizes))
     p = float(np.sum(weights * counts)) / trials
@@ -68,13 +71,16 @@ def effective_trials(counts: Array, sizes: Array, weights: Array, confidence: fl
         return trials
     tail = 0.5 * (1.0 + confidence)
     ratio = float(stdtrit(max(trials - 1.0, 1.0), tail) / stdtrit(clusters - 1.0, tail))
-    return min(p * (1.0 - p) / variance * ratio**2, trials)
+    effective = p * (1.0 - p) / variance * ratio**2
+    return effective if repeated else min(effective, trials)
 
 
-def clustered_share(counts: Array, sizes: Array, weights: Array, confidence: float) -> Estimate:
+def clustered_share(
+    counts: Array, sizes: Array, weights: Array, confidence: float, *, repeated: bool = False
+) -> Estimate:
     """Share with a Clopper-Pearson interval on the effective number of trials (Korn and Graubard, 1998)."""
     p = float(np.sum(weights * counts) / np.sum(weights * sizes))
-    n = effective_trials(counts, sizes, weights, confidence)
+    n = effective_trials(counts, sizes, weights, confidence, repeated=repeated)
     low, high = clopper_pearson(min(p * n, n), n, confidence)
     return Estimate(p, min(low, p), max(high, p))
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
 from margin.case.types import CalibrationSpec, Case
+from margin.estimates.shares import ErrorShares
 
 
 @dataclass(frozen=True)
@@ -25,11 +26,13 @@ class Yield:
     sampled    with the interval that the finite number of draws leaves
     knowledge  5 % and 95 % points over the outer draws (`common`, `station`); None where nothing varies there
     lots       5 % and 95 % points over lots; None where nothing varies from lot to lot
+    known_low  the 5 % point of `knowledge` with the interval that the finite number of draws leaves to it
     """
 
     sampled: Estimate
     knowledge: tuple[float, float] | None
     lots: tuple[float, float] | None = None
+    known_low: Estimate | None = None
 
     @property
     def lower_bound(self) -> float:
@@ -47,14 +50,24 @@ class OptionResult:
                  permissible_N, mean_N, sd_N, and p0_5, p2_5, p5, p50, p95, p97_5, p99_5 in N, each with
                  _low and _high; p95_abs_N with _low and _high; the same in percent of reading and of span as
                  p95_abs_reading, p95_abs_span
-    worst_case   one row a check load: load_N, extreme_low_N, extreme_high_N, root_sum_square_N (k = 3 about
-                 rss_mean_N), monte_carlo_low_N, monte_carlo_high_N (0.135 % and 99.865 %), verdict
+    worst_case   one row a check load, over all conditions of use: load_N, extreme_low_N, extreme_high_N,
+                 root_sum_square_N (k = 3 about rss_mean_N), root_sum_square_second_N about rss_second_mean_N
+                 (the same with terms of second order), monte_carlo_low_N, monte_carlo_high_N (0.135 % and
+                 99.865 %), extreme_over_draws and rss_over_draws (half width over that of Monte Carlo: above 1
+                 pessimistic, below 1 blind; infinite where the draws do not vary), verdict, why (factors)
+    extremes     the corner of each extreme value, one row a check load, end ('low', 'high') and factor, largest
+                 change first: load_N, end, error_N, condition, factor, event ('both', 'use', 'calibration',
+                 'calibration at 30 N'), value (deviation from nominal in the unit of `unit`), unit ('relative',
+                 'SI', 'draw' for a standardised draw), position ('low', 'high', 'centre', 'inside' its limits),
+                 change_N (by how much the error moves in if this one is back at its centre)
     largest      the unit's largest error relative to the permissible one: value exceeded by (1 - target) of
                  the units; below 1 the requirement is met
     limit_curve  yield (with yield_low, yield_high) against the multiple of the permissible error
     saturation   one row a check load: load_N, saturated (share of readings at a limit), blind (share of
                  readings below turn-on or the smallest count), resolution_N (one count), noise_N (rms)
     seconds      a unit, on the calibration station
+    convergence  the 5 % point of the decisive yield over ever more outer draws: outer, lower_bound, low, high;
+                 empty where there is but one
     readings_bias  how far 'units at every check point' moves when the number of readings a unit is halved
     """
 
@@ -63,12 +76,14 @@ class OptionResult:
     decisive: str
     errors: pd.DataFrame
     worst_case: pd.DataFrame
+    extremes: pd.DataFrame
     largest: Estimate
     limit_curve: pd.DataFrame
     saturation: pd.DataFrame
     seconds: float
     conforms: bool
     readings_bias: float
+    convergence: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def name(self) -> str:
@@ -109,12 +124,13 @@ class DesignCheck:
 class Results:
     """A finished study.
 
-    budget  one row an option, factor and change ('frozen', 'halved'): option, factor, part, level, change,
+    budget  one row an option, factor and change ('frozen', 'halved'): option, by, factor, part, level, change,
             yield, yield_change with yield_change_low and yield_change_high (share, paired draws), error_N
             (95 % of |error| pooled over check loads, as multiple of permissible error in error_ratio),
             error_change_N with _low and _high, rank (ties share a rank), verdict ('resolved' or
             'below resolution')
     samples of single units for the plot of error over load: option, unit, load_N, error_N
+    shares  of the variance by cause; None where no budget was asked for, or nothing varies
     """
 
     case: Case
@@ -128,6 +144,7 @@ class Results:
     seed: int
     version: str
     cautions: tuple[str, ...]
+    shares: ErrorShares | None = None
 
     @property
     def conforms(self) -> bool:

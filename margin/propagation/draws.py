@@ -1,7 +1,8 @@
 """Deviations of the factors for a range of units, drawn at their level.
 
-Every draw is addressed by (seed, factor, event, index), so that a factor frozen, added or left out changes no
-other factor's draws, and the answer does not depend on how the units are cut into blocks.
+Every draw is addressed by (seed, factor, event, index), so that a factor frozen changes no other factor's draws,
+and the answer does not depend on how the units are cut into blocks. A factor added or left out changes none either,
+but for the dimension of those behind it in Sobol points (see `sections`).
 """
 
 from __future__ import annotations
@@ -13,13 +14,15 @@ from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, ndtri
+from scipy.special import ndtri
 
-from distributions import GaussianCopula, Stream, unit_points
-from margin.case.types import Dependence
+from distributions import Stream
 from margin.chain.parameter import Value
+from margin.propagation.dependence import DependentGroup
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
+from margin.propagation.knowledge import Rows, drawn_root, spread_ratio
+from margin.propagation.sections import Instance, dimensions, points_in_sections
 
 Array = NDArray[np.float64]
 
@@ -52,10 +55,14 @@ class LotSamples:
 
 @dataclass(frozen=True)
 class Grouping:
-    """How units are nested: `units_per_draw` units in an outer draw, `units_per_lot` in a lot inside it."""
+    """How units are nested: `units_per_draw` units in an outer draw, `units_per_lot` in a lot inside it.
+
+    sections  first unit of every section of the study, in which better points are scrambled apart
+    """
 
     units_per_draw: int
     units_per_lot: int
+    sections: tuple[int, ...] = (0,)
 
     def outer_of(self, unit: NDArray[np.int64]) -> NDArray[np.int64]:
         """Index of the outer draw of each unit."""
@@ -71,56 +78,14 @@ class Grouping:
         inside = unit % self.units_per_draw // self.units_per_lot
         return unit // self.units_per_draw * self.lots_per_draw + inside
 
-
-@dataclass(frozen=True)
-class DependentGroup:
-    """Factors of one level drawn together through a Gaussian copula."""
-
-    factors: tuple[Factor, ...]
-    copula: GaussianCopula
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        return tuple(f.name for f in self.factors)
-
-
-def dependent_groups(
-    factors: tuple[Factor, ...], dependences: tuple[Dependence, ...]
-) -> tuple[DependentGroup, ...]:
-    """Sets of factors tied by rank correlations, each with its copula.
-
-    Raises NotPositiveDefinite where the stated correlations cannot all hold.
-    """
-    pairs: list[tuple[str, str, float]] = []
-    by_name = {f.name: f for f in factors}
-    for tie in dependences:
-        first = _at_level(factors, tie.first, tie.level)
-        second = _at_level(factors, tie.second, tie.level)
-        pairs.append((first.name, second.name, tie.rank_correlation))
-    clusters: list[list[str]] = []
-    for first_name, second_name, _ in pairs:
-        touching = [c for c in clusters if first_name in c or second_name in c]
-        merged = [n for c in touching for n in c]
-        merged += [n for n in (first_name, second_name) if n not in merged]
-        clusters = [c for c in clusters if c not in touching] + [merged]
-    groups: list[DependentGroup] = []
-    for cluster in clusters:
-        matrix = np.eye(len(cluster))
-        for first_name, second_name, rho in pairs:
-            if first_name in cluster:
-                i, j = cluster.index(first_name), cluster.index(second_name)
-                matrix[i, j] = matrix[j, i] = rho
-        groups.append(
-            DependentGroup(tuple(by_name[n] for n in cluster), GaussianCopula(tuple(cluster), matrix))
-        )
-    return tuple(groups)
-
-
-def _at_level(factors: tuple[Factor, ...], quantity: str, level: str) -> Factor:
-    for factor in factors:
-        if factor.quantity == quantity and factor.level == level:
-            return factor
-    raise ValueError(f"dependence: {quantity!r} has no spread at level {level!r}")
+    def starts(self, instance: Instance) -> NDArray[np.int64] | None:
+        """First outer draw, lot or unit of every section; None where sections cut through outer draws."""
+        units = np.array(self.sections, dtype=np.int64)
+        if instance == "unit":
+            return units
+        if instance == "lot":
+            return self.lot_of(units)
+        return None if np.any(units % self.units_per_draw) else self.outer_of(units)
 
 
 @dataclass
@@ -148,12 +113,13 @@ class StreamSource:
     lot_of: NDArray[np.int64] | None = None
     outer_of: NDArray[np.int64] | None = None
     _kept: dict[tuple[str, str], Array] = field(default_factory=dict)
+    _roots: dict[tuple[str, ...], Rows] = field(default_factory=dict)
 
     def with_scales(self, scales: Mapping[str, float]) -> StreamSource:
         """The same draws with other multipliers; what has been drawn is shared."""
         return StreamSource(
             self.factors, self.stream, self.grouping, self.start, self.count, self.points, self.groups,
-            scales, self.suffix, self.lot_of, self.outer_of, self._kept,
+            scales, self.suffix, self.lot_of, self.outer_of, self._kept, self._roots,
         )  # fmt: skip
 
     def scale(self, factor: Factor) -> float:
@@ -163,6 +129,9 @@ class StreamSource:
         scale = self.scale(factor)
         if factor.level == "calibration" and not event.calibrating:
             return _at_rest(factor)
+        for group in self.groups:
+            if group.measured_on is not None and factor.name in group.names:
+                return self._measured_together(group, factor, event, scale)
         if scale == 0.0 and factor.scales is None:
             drawn: Value = 0.0
         else:
@@ -202,11 +171,12 @@ class StreamSource:
         if level == "lot":
             lots = self.lots()
             first, last = int(lots[0]), int(lots[-1])
-            each = self.stream.uniforms(factor.name, first, last - first + 1)
+            each = self._by_index("lot", factor.name, first, last - first + 1)
             return each[lots - first].reshape(-1, 1, 1, 1, 1)
         axes = event.axes(level)
-        if level == "unit" and self.points != "random" and not self.suffix:
-            return self._better_points(factor)
+        if level == "unit" or name == factor.name:
+            # once a unit: its parts, and its mounting where that is not rebuilt
+            return self._by_index("unit", name, self.start, self.count).reshape(-1, 1, 1, 1, 1)
         if event.placed and level in ("loading", "reading"):
             return self._placement_uniforms(name, event, axes)
         each_unit = math.prod(axes)
@@ -224,19 +194,33 @@ class StreamSource:
                 drawn[:, 0, placement, :, column] = part.reshape(self.count, readings)
         return drawn
 
-    def _better_points(self, factor: Factor) -> Array:
-        names = tuple(f.name for f in self.factors if f.level == "unit")
-        key = ("unit points", "")
+    def _by_index(self, instance: Instance, name: str, first: int, count: int) -> Array:
+        """Uniforms of outer draws, lots or units `first` to `first + count`, shape (count,)."""
+        starts = None if self.points == "random" else self.grouping.starts(instance)
+        if starts is None or (self.suffix and instance == "unit"):
+            return self.stream.uniforms(name, first, count)
+        named = self._dimensions()
+        key = (f"points of each {instance}", f"{first}, {count}")
         if key not in self._kept:
-            self._kept[key] = unit_points(self.points, self.stream, names, self.start, self.count)
-        row: Array = self._kept[key][names.index(factor.name)]
-        return row.reshape(-1, 1, 1, 1, 1)
+            self._kept[key] = points_in_sections(
+                self.points, self.stream, named, instance, starts, first, count
+            )
+        row: Array = self._kept[key][named[instance].index(name)]
+        return row
+
+    def _dimensions(self) -> dict[Instance, tuple[str, ...]]:
+        return dimensions(self.factors, (g.factors for g in self.groups if g.measured_on is not None))
 
     def lots(self) -> NDArray[np.int64]:
         """Lot of each unit, ascending."""
         if self.lot_of is not None:
             return self.lot_of
         return self.grouping.lot_of(np.arange(self.start, self.start + self.count, dtype=np.int64))
+
+    def outer_scores(self) -> Array:
+        """Standard normal scores of all that differs between outer draws, for each unit: (unit, unknown)."""
+        scores = [ndtri(self._outer_uniforms(name)).ravel() for name in self._dimensions()["outer"]]
+        return np.array([np.broadcast_to(score, (self.count,)) for score in scores]).reshape(-1, self.count).T
 
     def outer(self) -> NDArray[np.int64]:
         """Outer draw of each unit, ascending."""
@@ -257,18 +241,13 @@ class StreamSource:
     def _outer_uniforms(self, name: str) -> Array:
         outer = self.outer()
         first, last = int(outer[0]), int(outer[-1])
-        each = self.stream.uniforms(name, first, last - first + 1)
+        each = self._by_index("outer", name, first, last - first + 1)
         if first == last:
             return each.reshape(1, 1, 1, 1, 1)
         return each[outer - first].reshape(-1, 1, 1, 1, 1)
 
     def _with_uncertain_spread(self, factor: Factor, drawn: Value, scale: float) -> Value:
-        """Replace mean and standard deviation by draws from their sampling distribution.
-
-        For a normal sample of n units with standard deviation S: s^2 ~ (n - 1) S^2 / chi2(n - 1) and the mean
-        given s ~ N(mean, s^2 / n), the usual non-informative result; averaged over both, one further unit
-        follows Student's t with n - 1 degrees of freedom, widened by sqrt(1 + 1/n).
-        """
+        """Replace mean and standard deviation by draws from their sampling distribution (see `knowledge`)."""
         knowledge = self.scales.get(factor.knowledge_name, 1.0)
         mean, sd = factor.distribution.mean, factor.distribution.sd
         within = drawn - mean if scale != 0.0 else 0.0
@@ -276,12 +255,51 @@ class StreamSource:
             return scale * (mean + within)
         n = factor.measured_on or 2
         ratio = self._remember(
-            f"{factor.knowledge_name}: spread",
-            lambda u: np.sqrt((n - 1) / (2.0 * gammaincinv((n - 1) / 2.0, u))),
+            f"{factor.knowledge_stream}: spread",
+            lambda u: spread_ratio(u, n),
         )
-        shift = self._remember(f"{factor.knowledge_name}: mean", ndtri)
+        shift = self._remember(f"{factor.knowledge_stream}: mean", ndtri)
         ratio = 1.0 + knowledge * (ratio - 1.0)
         return scale * (mean + ratio * (within + knowledge * sd / math.sqrt(n) * shift))
+
+    def _measured_together(self, group: DependentGroup, factor: Factor, event: Event, scale: float) -> Value:
+        """Deviation of a factor whose means and covariance were taken, with those of others, from few units.
+
+        Row of the Cholesky factor times independent scores, the mean's among them. A factor whose knowledge is
+        frozen keeps the row as stated: its mean, its spread and its correlation with those before it.
+        """
+        if scale == 0.0:
+            return 0.0
+        units, place = group.measured_on or 2, group.names.index(factor.name)
+        knowledge = self.scales.get(factor.knowledge_name, 1.0)
+        total: Value = factor.distribution.mean
+        for column, other in enumerate(group.factors[: place + 1]):
+            entry: Value = float(group.root[place, column])
+            score = self._score(other, event)
+            if knowledge != 0.0:
+                shift = self._remember(f"{other.knowledge_stream}: mean", ndtri)
+                entry = entry + knowledge * (self._drawn_root(group, units)[place][column] - entry)
+                score = score + knowledge / math.sqrt(units) * shift
+            total = total + entry * score
+        return scale * total
+
+    def _score(self, factor: Factor, event: Event) -> Array:
+        """Standard normal draw of a factor, independent of every other."""
+        key = (f"{factor.name}: score", event.stream(factor.level))
+        if key not in self._kept:
+            self._kept[key] = ndtri(self._independent(factor, event))
+        return self._kept[key]
+
+    def _drawn_root(self, group: DependentGroup, units: int) -> Rows:
+        if group.names not in self._roots:
+            names = [f.knowledge_stream for f in group.factors]
+            own = [self._outer_uniforms(f"{name}: spread") for name in names]
+            ties = [
+                [self._outer_uniforms(f"{name}: with {before}") for before in names[:i]]
+                for i, name in enumerate(names)
+            ]
+            self._roots[group.names] = drawn_root(group.root, units, own, ties)
+        return self._roots[group.names]
 
     def _remember(self, name: str, inverse: Callable[[Array], Array]) -> Array:
         key = (name, "")

@@ -39,6 +39,11 @@ class Factor:
         """Name of the uncertain mean and spread of this factor, a factor of level `common`."""
         return f"{self.name} (from {self.measured_on} units)"
 
+    @property
+    def knowledge_stream(self) -> str:
+        """Stream of its uncertain mean and spread: the same for any number of units, so that their effect is paired."""
+        return f"{self.name} (from few units)"
+
 
 _STANDARD: dict[str, Distribution] = {"normal": Normal(0.0, 1.0), "uniform": Rectangular(0.0, 1.0)}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from margin.case.types import Case
 from margin.propagation.draws import Grouping
@@ -15,6 +16,9 @@ VALUES_IN_BLOCK = 1 << 17
 """Readings in a block by default: arrays of 1 MB, which stay in the cache of a core."""
 
 SMALLEST_BLOCK, LARGEST_BLOCK = 64, 8192
+
+VALUES_IN_CHUNK = 1 << 22
+"""Readings in a chunk: seconds of work, so that little is lost with it and few chunks make a long study."""
 
 
 @dataclass(frozen=True)
@@ -33,15 +37,25 @@ class Plan:
     frame: Frame
     boundaries: tuple[int, ...]
 
+    @property
+    def sections(self) -> tuple[slice, ...]:
+        """Units of each section; a few large lots do not fill every one."""
+        return tuple(slice(a, b) for a, b in pairwise(self.boundaries) if b > a)
+
     def blocks(self, size: int) -> Iterator[Block]:
         """Blocks of about `size` units: whole lots where lots matter, none across sections."""
+        for section, (low, high) in enumerate(zip(self.boundaries[:-1], self.boundaries[1:], strict=True)):
+            yield from self.cut(Block(low, high - low, section), size)
+
+    def cut(self, whole: Block, size: int) -> Iterator[Block]:
+        """Blocks of about `size` units that make up a larger block."""
         step = size
         if self.frame.by_lot:
             lot = self.frame.grouping.units_per_lot
             step = max(size // lot, 1) * lot
-        for section, (low, high) in enumerate(zip(self.boundaries[:-1], self.boundaries[1:], strict=True)):
-            for start in range(low, high, step):
-                yield Block(start, min(step, high - start), section)
+        end = whole.start + whole.count
+        for start in range(whole.start, end, step):
+            yield Block(start, min(step, end - start), whole.section)
 
 
 def plan_of(case: Case) -> Plan:
@@ -57,15 +71,24 @@ def plan_of(case: Case) -> Plan:
     per_lot = min(study.units_per_lot, per_draw)
     if by_lot:
         per_draw = max(-(-per_draw // per_lot), 2 if outer == 1 else 1) * per_lot
-    frame = Frame.of(case, Grouping(per_draw, per_lot), outer, by_lot)
-    units = frame.units
+    units = outer * per_draw
     lots = per_lot if by_lot else 1
     step = per_draw if outer >= SECTIONS else lots
     pieces = units // step
-    boundaries = tuple(step * (pieces * k // SECTIONS) for k in range(SECTIONS)) + (units,)
-    return Plan(frame, boundaries)
+    starts = tuple(step * (pieces * k // SECTIONS) for k in range(SECTIONS))
+    frame = Frame.of(case, Grouping(per_draw, per_lot, starts), outer, by_lot)
+    return Plan(frame, (*starts, units))
 
 
 def default_block(case: Case) -> int:
     """Units in a block such that one array of readings fits the cache."""
     return min(max(VALUES_IN_BLOCK // readings_of_a_unit(case), SMALLEST_BLOCK), LARGEST_BLOCK)
+
+
+def units_in_chunk(case: Case) -> int:
+    """Units in a chunk, the piece of a study that is kept or sent as a whole.
+
+    It follows from the case alone, so that chunks of a study begin and end at the same units however it is cut
+    into blocks, and on any number of workers.
+    """
+    return max(VALUES_IN_CHUNK // readings_of_a_unit(case), SMALLEST_BLOCK)

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
-from typing import TypeVar
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import reduce
+from pathlib import Path
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from distributions import Stream
 from margin.case.types import Case
+from margin.chain.own_elements import ElementsFile
 from margin.propagation.assemble import Nominal, nominal_of
 from margin.propagation.calibrated import (
     Bench,
@@ -23,10 +27,13 @@ from margin.propagation.calibrated import (
     classes_of,
     smallest_estimate,
 )
-from margin.propagation.draws import DependentGroup, Grouping, Source, StreamSource, dependent_groups
+from margin.propagation.dependence import DependentGroup, dependent_groups
+from margin.propagation.draws import Grouping, Source, StreamSource
 from margin.propagation.factors import Factor, factors_of
-from margin.propagation.plan import Block, Plan, default_block, plan_of
+from margin.propagation.partial import SAMPLE_UNITS, BlockResult, Total, joined
+from margin.propagation.plan import Block, Plan, default_block, plan_of, units_in_chunk
 from margin.propagation.readings import readings_in_use
+from margin.propagation.store import RunFolder, header_of
 from margin.propagation.tally import BlockTally, Tally, judge, require_numbers, tally_block
 
 Array = NDArray[np.float64]
@@ -36,9 +43,6 @@ Done = TypeVar("Done")
 
 PILOT_UNITS = 2048
 """Units of the pilot population by which classes are laid out."""
-
-SAMPLE_UNITS = 12
-"""Units whose errors are kept one by one, for the plot."""
 
 
 @dataclass(frozen=True)
@@ -119,17 +123,6 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
 
 
 @dataclass(frozen=True)
-class BlockResult:
-    """Counts of one block."""
-
-    block: Block
-    tallies: dict[str, BlockTally]
-    clipped: NDArray[np.int64]
-    blind: NDArray[np.int64]
-    samples: dict[str, Array]
-
-
-@dataclass(frozen=True)
 class RunResult:
     """Counts of a whole study. samples: option -> (unit, load), N, one reading of each of the first units."""
 
@@ -139,6 +132,12 @@ class RunResult:
     clipped: NDArray[np.int64]
     blind: NDArray[np.int64]
     samples: dict[str, Array]
+
+    def outer_scores(self) -> Array:
+        """Standard normal scores of all that differs between outer draws: (outer draw, unknown)."""
+        frame = self.plan.frame
+        source = self.model.source(frame.grouping, 0, frame.outer)
+        return replace(source, outer_of=np.arange(frame.outer, dtype=np.int64)).outer_scores()
 
 
 def evaluate_block(model: Model, plan: Plan, block: Block) -> BlockResult:
@@ -153,6 +152,11 @@ def evaluate_block(model: Model, plan: Plan, block: Block) -> BlockResult:
     wanted = max(min(SAMPLE_UNITS - block.start, block.count), 0)
     samples = {name: e[0][:wanted, 0, 0, 0, :].copy() for name, e in errors.by_option.items()}
     return BlockResult(block, tallies, errors.clipped, errors.blind, samples)
+
+
+def evaluate_range(model: Model, plan: Plan, whole: Block, size: int) -> BlockResult:
+    """Evaluate a larger block in blocks of about `size` units."""
+    return reduce(joined, (evaluate_block(model, plan, block) for block in plan.cut(whole, size)))
 
 
 def in_threads(work: Callable[[Task], Done], tasks: Iterable[Task], workers: int) -> Iterable[Done]:
@@ -182,37 +186,93 @@ def default_workers() -> int:
     return max(os.cpu_count() or 1, 1)
 
 
+class Executor(Protocol):
+    """Who evaluates the chunks of a study."""
+
+    def evaluate(
+        self, model: Model, plan: Plan, chunks: Iterable[Block], size: int
+    ) -> Iterable[tuple[Block, BlockResult]]:
+        """Each chunk with its result or, in the order of its units, with the results of parts of it.
+
+        size  units in a block that is evaluated at once
+        """
+
+
+@dataclass(frozen=True)
+class Threads:
+    """Threads of this process."""
+
+    workers: int
+
+    def evaluate(
+        self, model: Model, plan: Plan, chunks: Iterable[Block], size: int
+    ) -> Iterable[tuple[Block, BlockResult]]:
+        tasks = ((chunk, block) for chunk in chunks for block in plan.cut(chunk, size))
+        return in_threads(lambda task: (task[0], evaluate_block(model, plan, task[1])), tasks, self.workers)
+
+
+@contextmanager
+def executor(
+    workers: int, cluster: str | int | None, elements: tuple[ElementsFile, ...]
+) -> Iterator[Executor]:
+    """Threads, or a cluster (see `cluster_at`) for as long as it is needed."""
+    if cluster is None:
+        yield Threads(workers)
+        return
+    # Dask is an extra and slow to import
+    from margin.propagation.cluster import cluster_at
+
+    with cluster_at(cluster, elements) as found:
+        yield found
+
+
 def run(
     case: Case,
     *,
     workers: int | None = None,
     block: int | None = None,
+    cluster: str | int | None = None,
+    resume: str | Path | None = None,
+    elements: Iterable[str | Path] = (),
     progress: Progress | None = None,
 ) -> RunResult:
     """Draw the whole study of a case.
 
-    workers   threads, default one a core; block: units in one block, default by the cache. Neither changes
-              the result by a bit.
+    workers   threads, default one a core; block: units in one block, default by the cache
+    cluster   address of a Dask scheduler, or a number of worker processes to start here, in place of threads
+    resume    folder in which finished chunks are kept, and from which they are taken where they are there
+    elements  files that registered elements of the case: they are run on the workers of a cluster
     progress  called with the number of units just finished
 
-    Raises EvaluationError for errors that are not numbers, ValueError for workers or block below 1.
+    None of them changes the result by a bit.
+
+    Raises EvaluationError for errors that are not numbers, ValueError for workers or block below 1,
+    RunFolderError for a folder of something else, ClusterError and UnlikeWorker for a cluster that fails.
     """
     workers = default_workers() if workers is None else workers
     size = default_block(case) if block is None else block
     if workers < 1 or size < 1:
         raise ValueError(f"workers and block must be at least 1 (got {workers} and {size})")
+    files = tuple(ElementsFile.read(Path(path)) for path in elements)
+    folder = None if resume is None else RunFolder.open(Path(resume), header_of(case, files))
+    counted: Progress = (lambda units: None) if progress is None else progress
     model, plan = model_of(case), plan_of(case)
-    tallies = {o.name: Tally.empty(plan.frame) for o in case.calibrations}
-    loads = plan.frame.loads.size
-    clipped, blind = np.zeros(loads, dtype=np.int64), np.zeros(loads, dtype=np.int64)
-    samples: dict[str, list[Array]] = {name: [] for name in tallies}
-    for result in in_threads(lambda b: evaluate_block(model, plan, b), plan.blocks(size), workers):
-        for name, tally in result.tallies.items():
-            tally.add_to(tallies[name])
-            samples[name].append(result.samples[name])
-        clipped += result.clipped
-        blind += result.blind
-        if progress is not None:
-            progress(result.block.count)
-    kept = {name: np.concatenate(parts)[:SAMPLE_UNITS] for name, parts in samples.items()}
-    return RunResult(model, plan, tallies, clipped, blind, kept)
+    total = Total.empty(plan.frame, tuple(o.name for o in case.calibrations))
+    missing: list[Block] = []
+    for chunk in plan.blocks(units_in_chunk(case)):
+        kept = None if folder is None else folder.kept(chunk)
+        if kept is None:
+            missing.append(chunk)
+        else:
+            total.add(kept)
+            counted(chunk.count)
+    if missing:
+        with executor(workers, cluster, files) as chosen:
+            for chunk, result in chosen.evaluate(model, plan, missing, size):
+                total.add(result)
+                if folder is not None:
+                    folder.add(chunk, result)
+                counted(result.block.count)
+    if folder is not None:
+        folder.finish()
+    return RunResult(model, plan, total.tallies, total.clipped, total.blind, total.samples())

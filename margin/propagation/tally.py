@@ -23,6 +23,9 @@ SECTIONS = 10
 """Units are counted in this many equal sections, so that any statistic gets an interval from its own scatter
 between sections, whatever ties the units of a section together (lots, outer draws)."""
 
+ROUNDING = 1e-9
+"""Errors, and changes of them, below this share of the span are rounding of the arithmetic, not an effect."""
+
 RATIO_BINS = Bins(1.0, lowest=-12, highest=12)
 """Bins of the largest error of a unit, relative to the permissible error."""
 
@@ -46,7 +49,10 @@ def permissible_error(requirement: Requirement, loads: Array, span: float) -> Ar
 
 @dataclass(frozen=True)
 class Frame:
-    """What every block of a run has in common. loads, permissible: (load,), N."""
+    """What every block of a run has in common. loads, permissible: (load,), N.
+
+    repeated  better points are drawn, and the sections are independent repetitions of them
+    """
 
     loads: Array
     permissible: Array
@@ -57,6 +63,7 @@ class Frame:
     grouping: Grouping
     outer: int
     by_lot: bool
+    repeated: bool
 
     @classmethod
     def of(cls, case: Case, grouping: Grouping, outer: int, by_lot: bool) -> Frame:
@@ -71,6 +78,7 @@ class Frame:
             grouping,
             outer,
             by_lot,
+            case.study.points != "random",
         )
 
     @property

@@ -42,19 +42,22 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
         },
         "conforms": results.conforms,
         "recommendation": dataclasses.asdict(results.recommendation),
-        "options": _records(frames.yields_frame(results)),
-        "yields": _records(frames.all_yields_frame(results)),
-        "errors": _records(frames.errors_frame(results)),
-        "worst_case": _records(frames.worst_case_frame(results)),
-        "limit_curve": _records(frames.limit_curve_frame(results)),
-        "saturation": _records(frames.saturation_frame(results)),
-        "budget": _records(results.budget),
-        "checks": _records(frames.checks_frame(results)),
-        "samples": _records(results.samples),
+        "options": records(frames.yields_frame(results)),
+        "yields": records(frames.all_yields_frame(results)),
+        "errors": records(frames.errors_frame(results)),
+        "worst_case": records(frames.worst_case_frame(results)),
+        "extremes": records(frames.extremes_frame(results)),
+        "limit_curve": records(frames.limit_curve_frame(results)),
+        "saturation": records(frames.saturation_frame(results)),
+        "budget": records(results.budget),
+        "shares": [] if results.shares is None else records(results.shares.indices),
+        "scopes": [] if results.shares is None else records(results.shares.scopes),
+        "checks": records(frames.checks_frame(results)),
+        "samples": records(results.samples),
         "cautions": list(results.cautions),
     }
     undetermined: list[dict[str, str]] = []
-    document: dict[str, Any] = _finite(plain, "", undetermined)
+    document: dict[str, Any] = finite(plain, "", undetermined)
     document["undetermined"] = undetermined
     return document
 
@@ -140,16 +143,17 @@ def _simple(value: Any) -> Any:
     return str(value)
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """A frame row by row."""
     return [{str(key): value for key, value in row.items()} for row in frame.to_dict("records")]
 
 
-def _finite(value: Any, place: str, undetermined: list[dict[str, str]]) -> Any:
+def finite(value: Any, place: str, undetermined: list[dict[str, str]]) -> Any:
     """`value` with plain Python types and null for what is not finite, whose place is noted."""
     if isinstance(value, dict):
-        return {key: _finite(part, f"{place}.{key}".lstrip("."), undetermined) for key, part in value.items()}
+        return {key: finite(part, f"{place}.{key}".lstrip("."), undetermined) for key, part in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_finite(part, f"{place}[{i}]", undetermined) for i, part in enumerate(value)]
+        return [finite(part, f"{place}[{i}]", undetermined) for i, part in enumerate(value)]
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):

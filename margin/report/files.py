@@ -16,6 +16,7 @@ from margin.report.folder import FolderNotOurs, publish, require_writable, write
 from margin.report.frames import (
     all_yields_frame,
     errors_frame,
+    extremes_frame,
     limit_curve_frame,
     worst_case_frame,
     yields_frame,
@@ -88,7 +89,13 @@ def report_contents(results: Results) -> dict[str, str]:
         "budget.csv": _csv(results.budget),
         "limit_curve.csv": _csv(limit_curve_frame(results)),
         "worst_case.csv": _csv(worst_case_frame(results)),
+        "extremes.csv": _csv(extremes_frame(results)),
     }
+    if results.shares is not None:
+        contents |= {
+            "shares.csv": _csv(results.shares.indices),
+            "scopes.csv": _csv(results.shares.scopes),
+        }
     contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(parts)}
     contents["results.json"] = to_json(to_document(results, (*contents, "results.json")))
     return contents

@@ -7,7 +7,12 @@ import os
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
-MANIFESTS = {"results.json": "margin results", "comparison.json": "margin comparison"}
+MANIFESTS = {
+    "bench.json": "margin bench",
+    "results.json": "margin results",
+    "comparison.json": "margin comparison",
+    "budget.json": "margin budget",
+}
 """Files that list what was written beside them, with the name of their format."""
 
 _PART = ".margin-part"

@@ -58,6 +58,11 @@ def worst_case_frame(results: Results) -> pd.DataFrame:
     return _by_option(results, "worst_case")
 
 
+def extremes_frame(results: Results) -> pd.DataFrame:
+    """The corner of each extreme value by option, load, end and factor."""
+    return _by_option(results, "extremes")
+
+
 def limit_curve_frame(results: Results) -> pd.DataFrame:
     """Yield against the multiple of the permissible error by option."""
     return _by_option(results, "limit_curve")

@@ -9,6 +9,7 @@ from margin.estimates.results import Results
 from margin.report import figures, numbers, sections, style
 from margin.report.blocks import Listing, Picture, Section, Table, Text, picture
 from margin.report.summary import Summary, focus_option, summarise
+from margin.report.worst_case_section import worst_cases
 
 
 def render(results: Results) -> str:
@@ -38,9 +39,10 @@ def report_sections(results: Results) -> tuple[Section, ...]:
             sections.yields(results),
             sections.limit(results),
             sections.errors(results),
-            sections.worst_cases(results),
+            worst_cases(results),
             sections.saturation(results),
             sections.budget(results),
+            sections.where_in_range(results),
             how_read(results),
             how_computed(results),
         )

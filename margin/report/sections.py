@@ -8,6 +8,7 @@ from margin.estimates.results import Estimate, OptionResult, Results, Yield
 from margin.report import figures, numbers, style
 from margin.report.blocks import (
     Block,
+    Listing,
     Section,
     Table,
     Text,
@@ -18,13 +19,13 @@ from margin.report.blocks import (
     picture,
 )
 from margin.report.summary import budget_rows, counted_in_words, focus_option, rank_shown
+from margin.report.where import WHERE, where_section
 
 _YIELD_WORDS = {
     "readings": "readings within the permissible error",
     "units by share of readings": "units with the stated share of their readings within",
     "units at every check point": "units within at every check point",
 }
-_AGREE = ("the three agree in kind", "agree", "nothing varies")
 _NO_READING = "no percentage at zero load"
 
 
@@ -174,61 +175,6 @@ def _errors_table(option: OptionResult, rows: pd.DataFrame, results: Results) ->
     return Table(f"Errors with {option.name!r}; 'all' is all conditions together.", columns, body)
 
 
-def worst_cases(results: Results) -> Section:
-    """Worst case three ways, with a warning where they tell different stories."""
-    scale, focus = newtons(results), focus_option(results)
-    blocks: list[Block] = [
-        Text(
-            "Extreme value: the limits of all causes searched together. Root sum square: first-order terms "
-            "at k = 3 (JCGM 100, 5.1.2). Monte Carlo: 0.135 % to 99.865 % of the errors drawn."
-        )
-    ]
-    for (verdict, loads), names in _warnings(results, scale).items():
-        blocks.append(Text(f"At {loads} with {' and '.join(map(repr, names))}: {verdict}.", warning=True))
-    unit = scale.unit
-    for option in results.options:
-        body = tuple(
-            (
-                cell_plain(row, "load_N", scale),
-                _range(row["extreme_low_N"], row["extreme_high_N"], scale),
-                _range(
-                    row["rss_mean_N"] - row["root_sum_square_N"],
-                    row["rss_mean_N"] + row["root_sum_square_N"],
-                    scale,
-                ),
-                _range(row["monte_carlo_low_N"], row["monte_carlo_high_N"], scale),
-                str(row["verdict"]),
-            )
-            for _, row in option.worst_case.iterrows()
-        )
-        columns = (
-            f"Load ({unit})", f"Extreme value ({unit})", f"Root sum square ({unit})", f"Monte Carlo ({unit})",
-            "Verdict",
-        )  # fmt: skip
-        blocks.append(Table(f"Worst case with {option.name!r}.", columns, body, 0, True))
-    axes = figures.worst_case_ways(results, focus.name)
-    text = "Worst case three ways at each check load."
-    alternative = f"Three ranges at each load for {focus.name}, against the permissible error."
-    shown = picture("worst-case", figures.figure_of(axes), style.caption(results, text), alternative)
-    return Section("Worst case three ways", (*blocks, shown))
-
-
-def _warnings(results: Results, scale: numbers.Scale) -> dict[tuple[str, str], list[str]]:
-    """Options that share a warning at the same loads, by warning and loads."""
-    found: dict[tuple[str, str], list[str]] = {}
-    for option in results.options:
-        odd = option.worst_case[~option.worst_case["verdict"].isin(_AGREE)]
-        for verdict, rows in odd.groupby("verdict", sort=False):
-            loads = ", ".join(cell_plain(row, "load_N", scale) for _, row in rows.iterrows())
-            found.setdefault((str(verdict), f"{loads} {scale.unit}"), []).append(option.name)
-    return found
-
-
-def _range(low: float, high: float, scale: numbers.Scale) -> str:
-    bare = numbers.Scale(scale.factor, "")
-    return f"{numbers.plain(float(low), scale=bare)} to {numbers.plain(float(high), scale=bare)}"
-
-
 def saturation(results: Results) -> Section:
     """Saturated and blind readings, resolution and noise."""
     scale = newtons(results)
@@ -283,6 +229,18 @@ def budget(results: Results) -> Section:
     for option in results.options:
         blocks.extend(_budget_of(option.name, results.budget, scale, name_all=option is focus))
     return Section("Budget by cause", tuple(blocks))
+
+
+def where_in_range(results: Results) -> Section:
+    """Which cause sets the error at which load, and what a calibration could remove."""
+    if results.shares is None:
+        return Section(
+            WHERE, (Text("Not determined: this study was run without a budget, or nothing varies."),)
+        )
+    option = focus_option(results).name
+    found = where_section(results.shares, option, style.caption(results, ""))
+    told = Listing("Runs", tuple(run.told for run in results.shares.runs))
+    return Section(found.heading, (*found.blocks, told))
 
 
 def _budget_of(option: str, budget: pd.DataFrame, scale: numbers.Scale, *, name_all: bool) -> list[Block]:

@@ -36,7 +36,7 @@ def frame_of(**study: int) -> Frame:
             NONE,
             requirement={"permissible_error": "1 N", "share": "90 %"},
             use={"loadings": 2},
-            study={"units": 100, **study},
+            study={"units": 100, "points": "random", **study},
         )
     ).frame
 

@@ -11,15 +11,23 @@ from hypothesis import strategies as st
 from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
 
 from margin.case import Case
-from margin.estimates.worst_case import worst_cases
-from margin.propagation.run import run
+from margin.estimates.worst_case import Corners, WorstCase, worst_cases
+from margin.propagation.run import model_of, run
+
+
+def found_for(case: Case) -> dict[str, WorstCase]:
+    """Worst case by option."""
+    result = run(case, workers=1)
+    return dict(worst_cases(result.model, result.plan.frame, result.tallies))
 
 
 def judged(case: Case) -> dict[str, tuple[pd.DataFrame, np.ndarray, np.ndarray]]:
     """Worst case, smallest and largest error drawn, by option."""
     result = run(case, workers=1)
-    frames = dict(worst_cases(result.model, result.plan.frame, result.tallies))
-    return {name: (frames[name], t.low.min(axis=0), t.high.max(axis=0)) for name, t in result.tallies.items()}
+    found = dict(worst_cases(result.model, result.plan.frame, result.tallies))
+    return {
+        name: (found[name].ways, t.low.min(axis=0), t.high.max(axis=0)) for name, t in result.tallies.items()
+    }
 
 
 def require_enclosed(case: Case) -> None:
@@ -125,26 +133,174 @@ def test_an_interior_worst_point_is_found() -> None:
 
 def test_root_sum_square_misses_the_overlap() -> None:
     """A load concentrator that mostly lies within its clearance has no first-order effect: root sum square is
-    too narrow, and the verdict says so (common practice, no source)."""
+    blind, and the verdict says so and names the placement (common practice, no source)."""
     puck = {
         "kind": "load concentrator",
         "concentrator_radius": "4 mm",
         "sensing_radius": "5 mm",
         "placement": "0.6 mm",
     }
-    frame, low, _ = judged(pad_case(NONE, interface=puck, study={"units": 4000}))["none"]
+    case = pad_case(NONE, interface=puck, study={"units": 4000})
+    frame, low, _ = judged(case)["none"]
     assert np.all(frame["root_sum_square_N"] < 1e-9)
     assert np.all(low < -0.01 * frame["load_N"].to_numpy())
-    assert frame["verdict"].str.contains("too narrow").all()
+    assert frame["verdict"].str.contains("without first-order term").all()
+    assert frame["why"].str.startswith("no first-order term: interface.placement x").all()
+    assert frame["why"].str.contains("interface.placement y").all()
+    assert np.all(frame["rss_over_draws"] < 1e-9)
+    assert np.all(frame["extreme_over_draws"] > 1.2)
 
 
-def test_root_sum_square_misses_the_tilt() -> None:
-    """The cosine of a tilt is one-sided and of second order: root sum square does not cover the draws."""
+def test_root_sum_square_of_second_order_sees_the_tilt() -> None:
+    """The cosine of a tilt is one-sided and of second order: root sum square of first order is blind to it. With
+    second order the mean moves by -s^2 and the standard deviation is s^2, with s the standard deviation about
+    each of two axes (closed form of chi square with two degrees of freedom)."""
     puck = {"kind": "load concentrator", "tilt": "6 deg"}
     frame, low, high = judged(pad_case(NONE, interface=puck, study={"units": 4000}))["none"]
     assert np.all(high <= 1e-9)
     assert np.all(frame["rss_mean_N"] - frame["root_sum_square_N"] > low)
-    assert frame["verdict"].str.startswith("root sum square").all()
+    assert frame["verdict"].str.contains("without first-order term").all()
+    assert frame["why"].str.contains("interface.tilt x").all()
+    load, square = frame["load_N"].to_numpy(), np.deg2rad(6.0) ** 2
+    assert frame["rss_second_mean_N"].to_numpy() == pytest.approx(-load * square, rel=0.01)
+    assert frame["root_sum_square_second_N"].to_numpy() == pytest.approx(3.0 * load * square, rel=0.01)
+
+
+def test_clipping_makes_root_sum_square_too_wide() -> None:
+    """Where the circuit's swing cuts sensitive units off, root sum square is pessimistic, and the factor that
+    bends is named (closed form: 1.0 V of 1.2 V less 28 % at 60 N)."""
+    case = pad_case(NONE, sensor={"sensitivity": "4 uS +/- 40 % (3 sigma)"}, circuit={"swing_high": "1.0 V"})
+    frame, _, _ = judged(case)["none"]
+    top = frame.iloc[-1]
+    assert top["verdict"].startswith("root sum square too wide")
+    assert "bent within its limits: sensor.sensitivity per unit" in top["why"]
+    assert top["rss_over_draws"] > 1.2
+    assert frame.iloc[0]["verdict"] == "the three agree in kind"
+
+
+def test_limits_within_three_sigma_make_root_sum_square_too_wide() -> None:
+    """One rectangular tolerance ends at 1.73 standard deviations: three of them are 1.73 times the draws."""
+    frame, _, _ = judged(pad_case(NONE, sensor={"sensitivity": "4 uS +/- 5 %"}, study={"units": 4000}))[
+        "none"
+    ]
+    assert frame["rss_over_draws"].to_numpy() == pytest.approx(np.sqrt(3.0), rel=0.02)
+    assert frame["extreme_over_draws"].to_numpy() == pytest.approx(1.0, rel=0.02)
+    assert frame["why"].str.contains("limits closer than 3 standard deviations: sensor.sensitivity").all()
+
+
+def test_first_order_adds_covariances() -> None:
+    """Two normal tolerances with the correlation r of their scores: u^2 = a^2 + b^2 + 2 r a b (JCGM 100, 5.2.2);
+    the draws scatter alike."""
+    tie = {"between": ["sensor.sensitivity", "circuit.feedback"], "level": "unit", "rank_correlation": 0.7}
+    case = pad_case(
+        NONE,
+        sensor={"sensitivity": "4 uS +/- 1 % (1 sigma)"},
+        circuit={"feedback": "60 kohm +/- 0.5 % (1 sigma)"},
+        dependence=[tie],
+        study={"units": 8192, "points": "sobol"},
+    )
+    frame, _, _ = judged(case)["none"]
+    r = 2.0 * np.sin(np.pi * 0.7 / 6.0)
+    u = np.sqrt(0.01**2 + 0.005**2 + 2.0 * r * 0.01 * 0.005)
+    assert (frame["root_sum_square_N"] / frame["load_N"]).to_numpy() == pytest.approx(3.0 * u, rel=1e-3)
+    assert frame["rss_over_draws"].to_numpy() == pytest.approx(1.0, rel=0.05)
+
+
+def test_each_condition_keeps_its_own_limits() -> None:
+    """Named conditions of use have limits of their own: -1 %/K from 25 degC gives +15 % at 10 degC and -35 % at
+    60 degC, and no error beyond (closed form)."""
+    case = pad_case(
+        NONE,
+        sensor={"temperature_coefficient": "-1 %/K"},
+        use={
+            "condition": [
+                {"name": "cool", "temperature": "10 degC to 20 degC"},
+                {"name": "hot", "temperature": "30 degC to 60 degC"},
+            ]
+        },
+    )
+    found = found_for(case)["none"]
+    load = found.ways["load_N"].to_numpy()
+    assert found.ways["extreme_high_N"].to_numpy() == pytest.approx(0.15 * load)
+    assert found.ways["extreme_low_N"].to_numpy() == pytest.approx(-0.35 * load)
+    named = found.extremes.groupby("end")["condition"].unique()
+    assert named["high"].tolist() == ["cool"]
+    assert named["low"].tolist() == ["hot"]
+
+
+def test_root_sum_square_has_the_rounding_of_a_coarse_converter() -> None:
+    """A count over root 12 joins the root sum square (JCGM 100, F.2.2.1): 6 bits are 1/64 of the reference, of
+    which 60 N take 72 %."""
+    case = pad_case(
+        NONE,
+        sensor={"sensitivity": "4 uS +/- 0.01 % (3 sigma)"},
+        converter={"bits": 6},
+        load={"check": ["60 N"]},
+    )
+    frame, _, _ = judged(case)["none"]
+    count = 60.0 / 0.72 / 64.0
+    assert frame["root_sum_square_N"].to_numpy() == pytest.approx(3.0 * count / np.sqrt(12.0), rel=0.01)
+
+
+def test_every_extreme_is_reached_by_its_corner() -> None:
+    """The corner in the frame, put through the chain, gives the extreme value; the factors are all there, the
+    most important first (closed form: the feedback resistor counts for 1 %, the sensor for 5 %)."""
+    case = pad_case(
+        {**ONE_POINT, "reloads": 2},
+        NONE,
+        sensor={"sensitivity": "4 uS +/- 5 %", "reload_scatter": "1 %"},
+        circuit={"feedback": "60 kohm +/- 1 %"},
+        load={"check": 3},
+    )
+    found, model = found_for(case), model_of(case)
+    for option in case.calibrations:
+        corners, frames = Corners.of(model, option), found[option.name]
+        keys = [(v.factor.name, v.event) for v in corners.variables]
+        for (load, end), rows in frames.extremes.groupby(["load_N", "end"]):
+            values = rows.set_index(["factor", "event"])["value"]
+            assert sorted(values.index) == sorted(keys)
+            row = np.array([[values[key] for key in keys]])
+            error = corners.errors(row)[0, case.check_loads.index(load)]
+            extreme = frames.ways.set_index("load_N")[f"extreme_{end}_N"][load]
+            assert error == pytest.approx(extreme, abs=1e-9)
+            assert rows["error_N"].to_numpy() == pytest.approx(extreme)
+            assert rows["change_N"].abs().is_monotonic_decreasing
+    top = found["none"].extremes.query("load_N == 60 and end == 'high'")
+    assert (
+        top["factor"].tolist()[:2]
+        == ["sensor.reload_scatter (each loading)", "sensor.sensitivity per unit"][::-1]
+    )
+    assert set(top["position"]) == {"high"}
+    assert set(top["unit"]) == {"relative", "draw"}
+
+
+def test_discrete_values_are_searched_where_they_are() -> None:
+    """A temperature coefficient of 0 is not among -1 and 2 %/K: no corner takes a value between the two, so
+    that the error at 10 K is not between (closed form)."""
+    spread = {"level": "unit", "shape": "discrete", "values": ["-1 %/K", "2 %/K"], "weights": [1, 1]}
+    case = pad_case(
+        NONE,
+        sensor={"temperature_coefficient": {"value": "0 %/K", "spread": [spread]}},
+        use={"temperature": "35 degC"},
+        study={"units": 400},
+    )
+    found = found_for(case)["none"]
+    load = found.ways["load_N"].to_numpy()
+    assert found.ways["extreme_low_N"].to_numpy() == pytest.approx(-0.1 * load)
+    assert found.ways["extreme_high_N"].to_numpy() == pytest.approx(0.2 * load)
+    corners = Corners.of(model_of(case), case.calibrations[0])
+    moved = corners.possible(np.array([[-0.01], [-0.004], [0.004], [0.02]]))
+    assert moved.ravel() == pytest.approx([-0.01, -0.01, -0.01, 0.02])
+
+
+def test_what_an_option_does_not_read_is_no_variable() -> None:
+    """The station's load cell is no variable without a calibration, the unloaded unit none without a tare."""
+    tables = {"sensor": {"reload_scatter": "1 %"}, "station": {"reference_gain": "0 % +/- 1 %"}}
+    case = pad_case(NONE, ONE_POINT, {**ONE_POINT, "name": "tared", "tare": True}, **tables)
+    none, one, tared = (Corners.of(model_of(case), option) for option in case.calibrations)
+    assert {v.event for v in none.variables} == {"use"}
+    assert {v.event for v in one.variables} == {"use", "both", "calibration at 30 N"}
+    assert {v.event for v in tared.variables} == {"use", "both", "calibration at 0 N", "calibration at 30 N"}
 
 
 def test_nothing_varies() -> None:

@@ -104,9 +104,9 @@ def test_every_unit_is_counted_once() -> None:
 
 
 def test_more_units_are_the_same_units_and_more() -> None:
-    """A larger study begins with the units of the smaller one."""
+    """A larger study begins with the units of the smaller one (in each section, where points are better)."""
     sensor = {"sensitivity": "4 uS +/- 6 %", "reload_scatter": "1 %"}
-    small = run(pad_case(ONE_POINT, sensor=sensor, study={"units": 100}), workers=1)
+    small = run(pad_case(ONE_POINT, sensor=sensor, study={"units": 200}), workers=1)
     large = run(pad_case(ONE_POINT, sensor=sensor, study={"units": 1000}), workers=2)
     assert np.array_equal(small.samples["one-point"], large.samples["one-point"])
 

@@ -136,11 +136,36 @@ def option(
             "extreme_high_N": 2.4 * pooled["p99_5_N"].to_numpy(),
             "rss_mean_N": pooled["p50_N"].to_numpy(),
             "root_sum_square_N": 1.9 * pooled["sd_N"].to_numpy(),
+            "rss_second_mean_N": 1.1 * pooled["p50_N"].to_numpy(),
+            "root_sum_square_second_N": 2.0 * pooled["sd_N"].to_numpy(),
             "monte_carlo_low_N": 1.2 * pooled["p0_5_N"].to_numpy(),
             "monte_carlo_high_N": 1.2 * pooled["p99_5_N"].to_numpy(),
             "verdict": ["the three agree in kind"] * 5
             + ["root sum square too narrow: an effect without first-order term"],
+            "extreme_over_draws": 2.0,
+            "rss_over_draws": [1.0] * 5 + [0.6],
+            "why": ["first-order terms explain the draws"] * 5
+            + ["no first-order term: sensor.offset per unit"],
         }
+    )
+    extremes = pd.DataFrame(
+        [
+            {
+                "load_N": load,
+                "end": end,
+                "error_N": float(worst[f"extreme_{end}_N"][row]),
+                "condition": "warm",
+                "factor": factor,
+                "event": "both",
+                "value": 0.02,
+                "unit": "relative",
+                "position": end,
+                "change_N": -0.1 if end == "high" else 0.1,
+            }
+            for row, load in enumerate(LOADS)
+            for end in ("low", "high")
+            for factor, *_ in FACTORS
+        ]
     )
     multiples = np.linspace(0.2, 3.0, 15)
     curve = 1.0 / (1.0 + np.exp(-6.0 * (multiples - 1.0) - np.log(shares[2] / (1 - shares[2]))))
@@ -164,7 +189,7 @@ def option(
     )
     conforms = shares[2] > 0.95 and known > 0.95
     return OptionResult(
-        CalibrationSpec(name, kind), yields, COUNTS[2], frame, worst,
+        CalibrationSpec(name, kind), yields, COUNTS[2], frame, worst, extremes,
         Estimate(largest, largest - 0.012, largest + 0.015), limits, saturation, seconds, conforms, 0.004,
     )  # fmt: skip
 
@@ -180,7 +205,7 @@ def budget() -> pd.DataFrame:
                 half = 0.02 * room
                 rows.append(
                     {
-                        "option": name, "factor": factor, "part": part, "level": level, "change": change,
+                        "option": name, "by": "factor", "factor": factor, "part": part, "level": level, "change": change,
                         "yield": shares[2] + gain, "yield_change": gain, "yield_change_low": gain - half,
                         "yield_change_high": gain + half, "error_N": scale * 0.3, "error_ratio": scale * 0.9,
                         "error_change_N": -0.08 * scale * 0.55**number,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from margin.estimates.sensitivity import BadDesign, SobolDesign, collect, run
+from margin.estimates.sensitivity import BadDesign, Piece, SobolDesign, collect, run
 
 GROUPS = ("reference", "sensor", "sensor", "amplifier")
 
@@ -16,27 +16,27 @@ GROUPS = ("reference", "sensor", "sensor", "amplifier")
 def test_runs_are_known_before_running(second_order: bool, factor: int) -> None:
     """Cost is base (d + 2), or base (2 d + 2) with second order, counted in groups and not in columns."""
     design = SobolDesign(GROUPS, base=64, second_order=second_order)
-    rows = sum(len(block.uniforms) for block in design.blocks())
+    rows = sum(piece.rows for piece in design.pieces()) * len(design.matrices)
     assert design.runs == 64 * factor == rows
 
 
 def test_exchanged_rows_take_whole_groups_from_the_other_matrix() -> None:
     """AB_g is A with all columns of g from B and BA_g is B with all columns of g from A."""
     design = SobolDesign(GROUPS, base=16, second_order=True, scramblings=2)
-    blocks = {(b.matrix, b.group): b.uniforms for b in design.blocks() if b.scrambling == 1}
+    points = design.points(next(design.pieces()))
     sensor = np.array([False, True, True, False])
-    a, b = blocks["A", None], blocks["B", None]
-    np.testing.assert_array_equal(blocks["AB", "sensor"], np.where(sensor, b, a))
-    np.testing.assert_array_equal(blocks["BA", "sensor"], np.where(sensor, a, b))
+    a, b = design.exchanged(points, "A", None), design.exchanged(points, "B", None)
+    np.testing.assert_array_equal(design.exchanged(points, "AB", "sensor"), np.where(sensor, b, a))
+    np.testing.assert_array_equal(design.exchanged(points, "BA", "sensor"), np.where(sensor, a, b))
     assert not np.any(a == b)
 
 
-def test_points_do_not_depend_on_block_size() -> None:
-    """Any block size gives the same outputs in the same order, to the bit."""
+def test_points_do_not_depend_on_the_size_of_the_pieces() -> None:
+    """Any size of the pieces gives the same outputs in the same order, to the bit."""
     design = SobolDesign(GROUPS, base=64, seed=3, scramblings=2)
-    whole = run(design, lambda u: u, block_rows=4096).values
-    for block_rows in (1, 7, 16):
-        np.testing.assert_array_equal(run(design, lambda u: u, block_rows=block_rows).values, whole)
+    whole = run(design, lambda u: u, piece_rows=4096).values
+    for piece_rows in (1, 7, 16, 40):
+        np.testing.assert_array_equal(run(design, lambda u: u, piece_rows=piece_rows).values, whole)
 
 
 def test_doubling_keeps_the_points_already_evaluated() -> None:
@@ -61,11 +61,10 @@ def test_every_column_is_stratified_and_open(exponent: int, seed: int, scramblin
     """2^k rows put one point into each of 2^k equal cells of every column, none of them on 0 or 1."""
     design = SobolDesign(GROUPS, base=4 * 2**exponent, seed=seed, scramblings=4)
     rows = 2**exponent
-    for block in design.blocks():
-        if block.scrambling == scrambling and block.matrix in ("A", "B"):
-            assert block.uniforms.min() > 0.0 and block.uniforms.max() < 1.0
-            cells = np.sort(np.floor(block.uniforms * rows), axis=0)
-            np.testing.assert_array_equal(cells, np.tile(np.arange(rows)[:, np.newaxis], (1, 4)))
+    uniforms = design.points(Piece(((scrambling, slice(0, rows)),)))
+    assert uniforms.min() > 0.0 and uniforms.max() < 1.0
+    cells = np.sort(np.floor(uniforms * rows), axis=0)
+    np.testing.assert_array_equal(cells, np.tile(np.arange(rows)[:, np.newaxis], (1, 8)))
 
 
 def test_scramblings_and_seeds_differ_and_repeat() -> None:
@@ -125,5 +124,5 @@ def test_outputs_can_only_join_the_plan_they_came_from() -> None:
 
 def test_a_model_that_loses_rows_is_refused() -> None:
     """An output that is not one row a row of uniforms stops the run with the shapes."""
-    with pytest.raises(ValueError, match=r"shape \(3,\) for 8 rows"):
+    with pytest.raises(ValueError, match=r"shape \(3,\) for 64 rows"):
         run(SobolDesign(GROUPS, base=64), lambda u: u[:3, 0])

@@ -6,8 +6,8 @@ found.to_frame()
 """
 
 from margin.estimates.sensitivity.convergence import Refinement, converged, curve, more_runs, refine, widest
-from margin.estimates.sensitivity.design import BadDesign, Block, SobolDesign
-from margin.estimates.sensitivity.evaluations import Evaluations, FailedEvaluations, collect, run
+from margin.estimates.sensitivity.design import BadDesign, Piece, SobolDesign
+from margin.estimates.sensitivity.evaluations import Evaluations, FailedEvaluations, Mapped, collect, run
 from margin.estimates.sensitivity.grouping import (
     DependentGroups,
     FactorLabels,
@@ -21,12 +21,13 @@ from margin.estimates.sensitivity.shapley_result import ShapleyEffects
 
 __all__ = [
     "BadDesign",
-    "Block",
     "DependentGroups",
     "Evaluations",
     "FactorLabels",
     "FailedEvaluations",
     "Interval",
+    "Mapped",
+    "Piece",
     "Refinement",
     "ShapleyDesign",
     "ShapleyEffects",

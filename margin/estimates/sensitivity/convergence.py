@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from margin.estimates.sensitivity.design import Evaluate, SobolDesign
-from margin.estimates.sensitivity.evaluations import Evaluations, FailurePolicy, run
+from margin.estimates.sensitivity.evaluations import Evaluations, FailurePolicy, Mapped, run
 from margin.estimates.sensitivity.indices import sobol_indices
 from margin.estimates.sensitivity.indices_result import SobolIndices
 from margin.estimates.sensitivity.intervals import IntervalKind
@@ -74,7 +74,8 @@ def refine(
     budget: int,
     *,
     names: tuple[str, ...] = (),
-    block_rows: int = 4096,
+    piece_rows: int = 4096,
+    mapped: Mapped = map,
     first: str = "Saltelli 2010",
     interval: IntervalKind = "scramblings",
     level: float = 0.95,
@@ -83,6 +84,7 @@ def refine(
     """Double the base rows until every interval is at most `width` wide or `budget` model runs are spent.
 
     evaluate  takes uniforms (rows, c), returns (rows, k); every point is evaluated once
+    piece_rows, mapped  see `run`
     Raises ValueError where the first plan alone exceeds the budget.
     """
     _check_width(width)
@@ -94,7 +96,7 @@ def refine(
     evaluations: Evaluations | None = None
     history = []
     while True:
-        evaluations = run(design, evaluate, names, block_rows=block_rows, earlier=evaluations)
+        evaluations = run(design, evaluate, names, piece_rows=piece_rows, earlier=evaluations, mapped=mapped)
         indices = sobol_indices(evaluations, first=first, interval=interval, level=level, failures=failures)
         reached = widest(indices)
         history.append({"base": design.base, "runs": design.runs, "widest": reached})

@@ -36,21 +36,17 @@ class BadDesign(ValueError):
 
 
 @dataclass(frozen=True)
-class Block:
-    """Consecutive base rows of one matrix of one scrambling, to be evaluated together.
+class Piece:
+    """Base rows to be evaluated together: consecutive rows of one scrambling or of several.
 
-    matrix      'A', 'AB', 'BA' or 'B'
-    group       whose columns are exchanged; None for 'A' and 'B'
-    scrambling  0 .. r - 1
-    rows        slice of the n base rows of that scrambling
-    uniforms    (rows, c), all strictly between 0 and 1
+    segments  (scrambling, slice of the n base rows of that scrambling)
     """
 
-    matrix: Matrix
-    group: str | None
-    scrambling: int
-    rows: slice
-    uniforms: Array
+    segments: tuple[tuple[int, slice], ...]
+
+    @property
+    def rows(self) -> int:
+        return sum(rows.stop - rows.start for _, rows in self.segments)
 
 
 def scrambled_points(columns: int, seed: int, scrambling: int, rows: slice) -> Array:
@@ -136,14 +132,20 @@ class SobolDesign:
         scramblings: int = 8,
     ) -> SobolDesign:
         """The largest plan of at most `budget` model runs; `rounding` says what was made of the budget."""
-        matrices = len(dict.fromkeys(groups)) * (2 if second_order else 1) + 2
-        rows = budget // (matrices * scramblings)
+        least = cls.least(groups, second_order=second_order, scramblings=scramblings)
+        rows = 2 * budget // least
         if rows < 2:
             raise BadDesign(
-                f"a budget of {budget} runs is too small: {matrices} matrices and {scramblings} scramblings "
-                f"need {2 * matrices * scramblings} runs at least. Raise the budget or form larger groups"
+                f"a budget of {budget} runs is too small: {least // (2 * scramblings)} matrices and {scramblings} "
+                f"scramblings need {least} runs at least. Raise the budget or form larger groups"
             )
         return cls(groups, scramblings * (1 << (rows.bit_length() - 1)), second_order, seed, scramblings)
+
+    @staticmethod
+    def least(groups: tuple[str, ...], *, second_order: bool = False, scramblings: int = 8) -> int:
+        """Model runs of the smallest plan: two base rows in each scrambling."""
+        matrices = len(dict.fromkeys(groups)) * (2 if second_order else 1) + 2
+        return 2 * matrices * scramblings
 
     def rounding(self, budget: int) -> str:
         """One sentence on how a budget of runs became this plan."""
@@ -187,32 +189,41 @@ class SobolDesign:
         """Which of the c columns belong to the group."""
         return np.array([name == group for name in self.groups])
 
-    def blocks(self, block_rows: int = 4096, start: int = 0) -> Iterator[Block]:
-        """All points, block by block; memory stays at about 3 block_rows c values.
+    def pieces(self, piece_rows: int = 4096, start: int = 0) -> Iterator[Piece]:
+        """All base rows in pieces of at most `piece_rows`, which may hold rows of several scramblings.
 
-        Order: scrambling, then rows in blocks, then matrix. `start` skips the first base rows of each
-        scrambling, which serves a doubled plan whose first half is already evaluated.
+        `start` skips the first base rows of each scrambling, which serves a doubled plan whose first half is
+        already evaluated.
         """
-        if block_rows < 1:
-            raise BadDesign(f"block_rows is {block_rows}; take 1 or more")
+        if piece_rows < 1:
+            raise BadDesign(f"piece_rows is {piece_rows}; take 1 or more")
+        segments: list[tuple[int, slice]] = []
         for scrambling in range(self.scramblings):
-            for first in range(start, self.rows, block_rows):
-                rows = slice(first, min(first + block_rows, self.rows))
-                points = scrambled_points(2 * self.columns, self.seed, scrambling, rows)
-                for matrix, group in self.matrices:
-                    uniforms = self._exchange(points, matrix, group)
-                    yield Block(matrix, group, scrambling, rows, uniforms)
+            for first in range(start, self.rows, piece_rows):
+                rows = slice(first, min(first + piece_rows, self.rows))
+                if segments and Piece((*segments, (scrambling, rows))).rows > piece_rows:
+                    yield Piece(tuple(segments))
+                    segments = []
+                segments.append((scrambling, rows))
+        yield Piece(tuple(segments))
 
-    def _exchange(self, points: Array, matrix: Matrix, group: str | None) -> Array:
+    def points(self, piece: Piece) -> Array:
+        """Uniforms of A beside those of B, (rows of the piece, 2 c), all strictly between 0 and 1."""
+        return np.concatenate(
+            [scrambled_points(2 * self.columns, self.seed, s, rows) for s, rows in piece.segments]
+        )
+
+    def exchanged(self, points: Array, matrix: Matrix, group: str | None) -> Array:
+        """Rows (rows, c) of one matrix from the uniforms of A and B, (rows, 2 c)."""
         a, b = points[:, : self.columns], points[:, self.columns :]
         kept, other = (a, b) if matrix in ("A", "AB") else (b, a)
         if group is None:
             return kept.copy()
-        exchanged: Array = np.where(self.members(group), other, kept)
-        return exchanged
+        found: Array = np.where(self.members(group), other, kept)
+        return found
 
     def point(self, scrambling: int, matrix_index: int, row: int) -> Array:
         """The c uniforms of one run, by its place in the row order."""
         points = scrambled_points(2 * self.columns, self.seed, scrambling, slice(row, row + 1))
         matrix, group = self.matrices[matrix_index]
-        return np.asarray(self._exchange(points, matrix, group)[0])
+        return np.asarray(self.exchanged(points, matrix, group)[0])

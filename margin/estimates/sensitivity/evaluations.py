@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.estimates.sensitivity.design import Array, BadDesign, Evaluate, SobolDesign
+from margin.estimates.sensitivity.design import Array, BadDesign, Evaluate, Piece, SobolDesign
 
 FailurePolicy = Literal["raise", "drop"]
+PieceWork = Callable[[Piece], tuple[Piece, list[Array]]]
+Mapped = Callable[[PieceWork, Iterator[Piece]], Iterable[tuple[Piece, list[Array]]]]
+"""Maps work over pieces, giving results in their order."""
 
 
 class FailedEvaluations(ValueError):
@@ -95,14 +99,18 @@ def run(
     evaluate: Evaluate,
     names: tuple[str, ...] = (),
     *,
-    block_rows: int = 4096,
+    piece_rows: int = 4096,
     earlier: Evaluations | None = None,
+    mapped: Mapped = map,
 ) -> Evaluations:
     """Evaluate every point of the plan.
 
-    evaluate  takes uniforms (rows, c), returns (rows,) or (rows, k)
-    names     of the k outputs; 'output 1' .. where left out
-    earlier   evaluations of a smaller plan with the same groups, seed and scramblings, used again
+    evaluate    takes uniforms (rows, c), returns (rows,) or (rows, k); called for one matrix after the other of
+                the same base rows, of which it may remember what the next one shares
+    names       of the k outputs; 'output 1' .. where left out
+    piece_rows  base rows that are evaluated at once; memory stays at about 3 piece_rows c values a worker
+    earlier     evaluations of a smaller plan with the same groups, seed and scramblings, used again
+    mapped      maps a function over pieces, in order; `map`, or one that does so in threads
     """
     start = 0
     values: Array | None = None
@@ -112,16 +120,24 @@ def run(
         start, names = earlier.design.rows, earlier.outputs
         values = _empty(design, len(names))
         values[:, :, :start] = earlier.values
-    place = {matrix: index for index, matrix in enumerate(design.matrices)}
-    for block in design.blocks(block_rows, start):
-        found = as_outputs(evaluate(block.uniforms), len(block.uniforms))
+
+    def work(piece: Piece) -> tuple[Piece, list[Array]]:
+        points = design.points(piece)
+        rows = (design.exchanged(points, matrix, group) for matrix, group in design.matrices)
+        return piece, [as_outputs(evaluate(uniforms), len(uniforms)) for uniforms in rows]
+
+    for piece, found in mapped(work, design.pieces(piece_rows, start)):
+        outputs = {one.shape[1] for one in found} | (set() if values is None else {values.shape[-1]})
+        if len(outputs) > 1:
+            raise ValueError(f"the model returned now {min(outputs)}, now {max(outputs)} outputs")
         if values is None:
-            values = _empty(design, found.shape[1])
-        if found.shape[1] != values.shape[-1]:
-            raise ValueError(
-                f"the model returned {found.shape[1]} outputs where {values.shape[-1]} were returned before"
-            )
-        values[block.scrambling, place[block.matrix, block.group], block.rows] = found
+            values = _empty(design, found[0].shape[1])
+        first = 0
+        for scrambling, rows in piece.segments:
+            end = first + rows.stop - rows.start
+            for matrix, one in enumerate(found):
+                values[scrambling, matrix, rows] = one[first:end]
+            first = end
     if values is None:
         raise BadDesign("the plan holds no point")
     return Evaluations(design, values, _named(names, values.shape[-1]))

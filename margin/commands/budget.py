@@ -1,0 +1,53 @@
+"""`margin budget`: what sets the force error, and what changing it would bring."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from margin.commands.common import draw_and_show, faults_shown, load, study_options
+
+
+@click.command(epilog="Exit codes: 0 done, 2 bad input, 130 interrupted.")
+@click.argument("case", type=click.Path(path_type=Path))
+@click.option("--option", metavar="NAME", help="Calibration option that page and summary show.")
+@click.option(
+    "--runs", type=click.IntRange(min=1000), help="Most units evaluated for each grouping, by default 131072."
+)
+@click.option("--second-order", is_flag=True, help="Also how pairs of factors act together.")
+@click.option("--shapley", is_flag=True, help="Also Shapley effects, which tell dependent factors apart.")
+@study_options
+def budget(
+    case: Path,
+    option: str | None,
+    runs: int | None,
+    second_order: bool,
+    shapley: bool,
+    units: int | None,
+    seed: int | None,
+    changes: tuple[str, ...],
+    elements: tuple[Path, ...],
+    workers: int | None,
+    out: Path | None,
+    quiet: bool,
+) -> None:
+    """What sets the error of CASE: shares of the variance, and error and yield with each cause changed."""
+    with faults_shown():
+        from margin.estimates.shares import RUNS
+        from margin.study import budget as run_budget
+
+        loaded = load(case, units, seed, changes, elements)
+        draw_and_show(
+            lambda stage: run_budget(
+                loaded,
+                option=option,
+                runs=RUNS if runs is None else runs,
+                second_order=second_order,
+                shapley=shapley,
+                workers=workers,
+                stage=stage,
+            ),
+            out,
+            quiet,
+        )

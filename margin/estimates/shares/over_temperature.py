@@ -1,0 +1,89 @@
+"""Shares of the variance at fixed temperatures in use."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from margin.case.types import Case, Quantity
+from margin.estimates.sensitivity import Refinement, SobolDesign
+from margin.estimates.shares.plan import SharesPlan, long_frame
+from margin.propagation.readings import use_conditions
+from margin.propagation.run import model_of
+
+Array = NDArray[np.float64]
+Drawn = Callable[[SharesPlan, tuple[str, ...], int], Refinement]
+"""Evaluates a plan by groups within a budget of units."""
+
+TEMPERATURES = 7
+"""Points over the range of temperatures in use."""
+
+
+def temperatures_in_use(case: Case) -> Array:
+    """degC, (TEMPERATURES,): evenly over the range in use (0.5 % and 99.5 % points where it has no ends)."""
+    ends: list[float] = []
+    general = case.elements["use"].quantities["temperature"]
+    for condition in use_conditions(case):
+        quantity = general if condition is None else condition.quantities.get("temperature", general)
+        deviations = np.zeros(2)
+        for spread in quantity.spreads:
+            shape = spread.distribution
+            low, high = shape.support
+            inner = shape.ppf(np.array([0.005, 0.995]))
+            step = np.array([max(low, inner[0]), min(high, inner[1])])
+            deviations += step * quantity.nominal if spread.relative else step
+        ends += list(quantity.nominal + deviations)
+    low, high = min(ends), max(ends)
+    return np.linspace(low, high, TEMPERATURES) if high > low else np.array([low])
+
+
+def at_temperature(case: Case, temperature: float) -> Case:
+    """The case with all its use at one temperature, degC; what was tied to the temperature is drawn without it."""
+
+    def fixed(quantity: Quantity) -> Quantity:
+        return replace(quantity, nominal=temperature, spreads=())
+
+    use = case.elements["use"]
+    general = {**use.quantities, "temperature": fixed(use.quantities["temperature"])}
+    named = tuple(
+        replace(
+            condition,
+            quantities={
+                name: fixed(quantity) if name == "temperature" else quantity
+                for name, quantity in condition.quantities.items()
+            },
+        )
+        for condition in case.conditions
+    )
+    elements = {**case.elements, "use": replace(use, quantities=general)}
+    drawn = {
+        general["temperature"].name,
+        *(c.quantities["temperature"].name for c in named if "temperature" in c.quantities),
+    }
+    ties = tuple(tie for tie in case.dependences if drawn.isdisjoint((tie.first, tie.second)))
+    return replace(case, elements=elements, conditions=named, dependences=ties)
+
+
+def over_temperature(case: Case, drawn: Drawn, runs: int) -> pd.DataFrame:
+    """Shares by cause at each temperature, with the mean error: columns as the indices, and temperature_degC."""
+    frames = []
+    for temperature in temperatures_in_use(case):
+        plan = SharesPlan.of(model_of(at_temperature(case, float(temperature))))
+        groups = plan.groups("cause")
+        found = drawn(plan, groups, max(runs // TEMPERATURES, SobolDesign.least(groups)))
+        frame = long_frame(found.indices.to_frame(), "cause")
+        sums = long_frame(found.indices.sum_rules(), "cause")[["option", "output", "standard_deviation"]]
+        mean = pd.DataFrame(
+            {
+                "option": sums["option"],
+                "output": sums["output"],
+                "mean": found.evaluations.values[:, [0, -1]].mean(axis=(0, 1, 2)),
+            }
+        )
+        merged = frame.merge(sums, on=["option", "output"]).merge(mean, on=["option", "output"])
+        frames.append(merged.assign(temperature_degC=temperature))
+    return pd.concat(frames, ignore_index=True)

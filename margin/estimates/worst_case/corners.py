@@ -1,0 +1,105 @@
+"""Force errors of corners, by the same chain and calibration as the draws."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.case.types import CalibrationSpec, UseCondition
+from margin.chain.converter import Converter
+from margin.chain.parameter import Value
+from margin.estimates.worst_case.variables import Variable, single, variables_of
+from margin.propagation.draws import GivenSource
+from margin.propagation.readings import condition_name, use_conditions
+from margin.propagation.run import Model, block_errors
+from margin.propagation.tally import EvaluationError
+
+Array = NDArray[np.float64]
+
+CHUNK = 2048
+"""Corners evaluated at a time, so that what the chain holds of them stays in the cache."""
+
+
+class Unrounded(Converter):
+    """The converter with its limits but without its staircase, so that differences show slopes, not steps."""
+
+    def code_of_counts(self, counts: Value) -> Value:
+        limited: Value = np.clip(counts, 0.0, float(self.top))
+        return limited
+
+
+@dataclass(frozen=True)
+class Corners:
+    """Evaluates corners of one calibration option under one condition of use: rows of deviations, one for each
+    variable."""
+
+    model: Model
+    variables: tuple[Variable, ...]
+
+    @classmethod
+    def of(cls, model: Model, option: CalibrationSpec, condition: UseCondition | None = None) -> Corners:
+        """Corners of an option, under the first condition of use unless one is given."""
+        chosen = use_conditions(model.case)[0] if condition is None else condition
+        case = single(model.case, option, chosen)
+        return cls(dataclasses.replace(model, case=case), variables_of(case))
+
+    def unrounded(self) -> Corners:
+        """The same corners read by a converter without rounding (one of a user's own stays as it is)."""
+        elements: dict[Any, Any] = dict(self.model.case.elements)
+        spec = elements["converter"]
+        if spec.cls is not Converter:
+            return self
+        elements["converter"] = dataclasses.replace(spec, cls=Unrounded)
+        case = dataclasses.replace(self.model.case, elements=elements)
+        return dataclasses.replace(self, model=dataclasses.replace(self.model, case=case))
+
+    @property
+    def condition(self) -> str:
+        """Name of the condition of use."""
+        return condition_name(use_conditions(self.model.case)[0])
+
+    def column(self, name: str) -> Array:
+        """One property of all variables, (variable,)."""
+        return np.array([getattr(v, name) for v in self.variables], dtype=np.float64)
+
+    def possible(self, rows: Array) -> Array:
+        """Rows (corner, variable) moved to values that can be drawn."""
+        found = rows
+        for column, variable in enumerate(self.variables):
+            if variable.gaps:
+                found = rows.copy() if found is rows else found
+                found[:, column] = variable.possible(rows[:, column])
+        return found
+
+    def errors(self, rows: Array) -> Array:
+        """Force errors, N, (corner, load), of rows (corner, variable).
+
+        Raises EvaluationError where one is not a finite number.
+        """
+        parts = [self._errors(rows[i : i + CHUNK]) for i in range(0, rows.shape[0], CHUNK)]
+        return np.concatenate(parts)
+
+    def _errors(self, rows: Array) -> Array:
+        count = rows.shape[0]
+        given: dict[tuple[str, str], Array] = {}
+        for column, variable in enumerate(self.variables):
+            values = rows[:, column].reshape(-1, 1, 1, 1, 1)
+            if variable.place is None:
+                given[variable.key] = values
+                continue
+            if variable.key not in given:
+                given[variable.key] = np.full((count, 1, 1, 1, variable.loads), variable.centre)
+            given[variable.key][..., variable.place] = values[..., 0]
+        shared = frozenset(f.name for f in self.model.factors if f.level in ("common", "station", "lot"))
+        found = block_errors(self.model, GivenSource(given, count, shared), count)
+        ((name, (errors,)),) = found.by_option.items()
+        if not np.isfinite(errors).all():
+            raise EvaluationError(
+                f"calibration {name!r}: a force error at the limits of the spreads is not a number: the chain gives "
+                "no finite output there; look at the extremes of the spreads in this case"
+            )
+        return errors[:, 0, 0, 0, :]

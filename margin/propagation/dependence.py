@@ -1,0 +1,86 @@
+"""Factors that are drawn together: which, with what copula, and on how many units they were measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from distributions import GaussianCopula
+from margin.case.types import Dependence
+from margin.propagation.factors import Factor
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class DependentGroup:
+    """Factors of one level drawn together through a Gaussian copula.
+
+    measured_on  units on which all of them, normal then, were measured together: their means and covariance
+                 are uncertain as a whole; None where the correlations are taken as known
+    """
+
+    factors: tuple[Factor, ...]
+    copula: GaussianCopula
+    measured_on: int | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(f.name for f in self.factors)
+
+    @cached_property
+    def root(self) -> Array:
+        """Lower Cholesky factor of the covariance as stated, shape (factors, factors)."""
+        sds = np.array([f.distribution.sd for f in self.factors])
+        result: Array = sds[:, None] * np.linalg.cholesky(self.copula.normal_correlation)
+        return result
+
+
+def dependent_groups(
+    factors: tuple[Factor, ...], dependences: tuple[Dependence, ...]
+) -> tuple[DependentGroup, ...]:
+    """Sets of factors tied by rank correlations, each with its copula.
+
+    Raises NotPositiveDefinite where the stated correlations cannot all hold, ValueError where ties of one set
+    rest on different numbers of units.
+    """
+    pairs: list[tuple[str, str, float]] = []
+    measured: dict[str, set[int | None]] = {}
+    by_name = {f.name: f for f in factors}
+    for tie in dependences:
+        first = _at_level(factors, tie.first, tie.level)
+        second = _at_level(factors, tie.second, tie.level)
+        pairs.append((first.name, second.name, tie.rank_correlation))
+        measured.setdefault(first.name, set()).add(tie.measured_on)
+        measured.setdefault(second.name, set()).add(tie.measured_on)
+    clusters: list[list[str]] = []
+    for first_name, second_name, _ in pairs:
+        touching = [c for c in clusters if first_name in c or second_name in c]
+        merged = [n for c in touching for n in c]
+        merged += [n for n in (first_name, second_name) if n not in merged]
+        clusters = [c for c in clusters if c not in touching] + [merged]
+    groups: list[DependentGroup] = []
+    for cluster in clusters:
+        matrix = np.eye(len(cluster))
+        for first_name, second_name, rho in pairs:
+            if first_name in cluster:
+                i, j = cluster.index(first_name), cluster.index(second_name)
+                matrix[i, j] = matrix[j, i] = rho
+        counts = set().union(*(measured[n] for n in cluster))
+        if len(counts) > 1:
+            raise ValueError(
+                f"dependence: ties among {', '.join(cluster)} rest on different numbers of units"
+            )
+        copula = GaussianCopula(tuple(cluster), matrix)
+        groups.append(DependentGroup(tuple(by_name[n] for n in cluster), copula, counts.pop()))
+    return tuple(groups)
+
+
+def _at_level(factors: tuple[Factor, ...], quantity: str, level: str) -> Factor:
+    for factor in factors:
+        if factor.quantity == quantity and factor.level == level:
+            return factor
+    raise ValueError(f"dependence: {quantity!r} has no spread at level {level!r}")

@@ -1,0 +1,150 @@
+"""Speed against the plain script: the same study, ratio of times, evaluations a second, peak memory.
+
+    python tests/benchmarks/throughput.py [--workers 2] [UNITS ...]
+
+Times are paired in one process, the best of several turns; memory is the peak of a process of its own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import subprocess
+import sys
+import time
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
+
+from plain_script import CONDITIONS, LOADINGS, LOADS, READINGS, plain_study  # noqa: E402
+
+from margin.case import Case, read_case, with_changes  # noqa: E402
+from margin.estimates.yields import yields_of  # noqa: E402
+from margin.propagation.run import run  # noqa: E402
+
+SIZES = (2_000, 20_000, 200_000)
+SEED = 5
+
+CASE = """
+[load]
+range = "2 N to 60 N"
+check = 11
+[requirement]
+permissible_error = "larger of 12 % of reading and 1 N"
+[interface]
+kind = "direct"
+[sensor]
+kind = "thin film"
+reference_load = "20 N"
+sensitivity = "40 uS +/- 10 % (2 sigma)"
+exponent = "0.85 +/- 0.02 (2 sigma)"
+offset_conductance = "0.2 uS +/- 0.1 uS"
+temperature_coefficient = "-0.2 %/K +/- 0.1 %/K (2 sigma)"
+creep = "2 % +/- 0.6 % (2 sigma)"
+reload_scatter = "1.5 %"
+[circuit]
+kind = "inverting amplifier"
+reference = "3.0 V +/- 0.5 %"
+drive_ratio = 0.3
+bias_ratio = 0.3
+feedback = "12 kohm +/- 1 %"
+offset = "0 mV +/- 2 mV"
+[converter]
+bits = 12
+gain_error = "0 % +/- 0.2 %"
+offset = "0 +/- 2"
+noise = 0.7
+[use]
+temperature = "5 degC to 40 degC"
+dwell = "0.3 s to 3 s"
+[station]
+temperature = "23 degC +/- 2 K"
+reference_scatter = "0.05 N"
+[[calibration]]
+name = "two points"
+kind = "two-point"
+loads = ["6 N", "54 N"]
+[case]
+reference_temperature = "23 degC"
+[study]
+outer = 1
+"""
+
+
+def study_case(units: int) -> Case:
+    """The case of the plain script."""
+    case = read_case(tomllib.loads(CASE))
+    return with_changes(
+        case,
+        {
+            "study.units": units, "study.seed": SEED, "use.conditions": CONDITIONS, "use.loadings": LOADINGS,
+            "use.readings": READINGS,
+        },
+    )  # fmt: skip
+
+
+def best(work: Callable[[], object], turns: int) -> float:
+    """Shortest time of several turns, s."""
+    times = []
+    for _ in range(turns):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def peak_of(which: str, units: int, workers: int) -> float:
+    """Peak memory of one run in a process of its own, MB."""
+    command = [sys.executable, __file__, "--workers", str(workers), "--only", which, str(units)]
+    found = subprocess.run(command, check=True, capture_output=True, text=True)
+    return float(found.stdout.split()[-1])
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("sizes", nargs="*", type=int, default=SIZES)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--only", choices=("plain", "blocks"))
+    given = parser.parse_args()
+    if given.only:
+        units = given.sizes[0]
+        _ = (
+            plain_study(units, SEED)
+            if given.only == "plain"
+            else run(study_case(units), workers=given.workers)
+        )
+        # the peak of this process alone; getrusage would hand down that of the one that started it
+        found = re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text())
+        print(float(found[1]) / 1024.0 if found else float("nan"))
+        return 0
+    readings = CONDITIONS * LOADINGS * READINGS * LOADS.size
+    print(f"{'units':>9} {'way':<14} {'s':>8} {'M evaluations/s':>16} {'ratio':>6} {'MB':>6} {'yield':>8}")
+    for units in given.sizes:
+        case, turns = study_case(units), max(1, min(7, 400_000 // units))
+        drawn = run(case, workers=given.workers)
+        ours = yields_of(drawn.plan.frame, drawn.tallies["two points"], 0.95)["units at every check point"]
+        rows = [
+            (
+                "plain script",
+                "plain",
+                lambda u=units: plain_study(u, SEED),
+                plain_study(units, SEED).conforming,
+            ),
+            ("this program", "blocks", lambda c=case: run(c, workers=given.workers), ours.sampled.value),
+        ]
+        first = None
+        for name, which, work, share in rows:
+            seconds = best(work, turns)
+            first = seconds if first is None else first
+            rate = units * readings / seconds / 1e6
+            memory = peak_of(which, units, given.workers)
+            print(
+                f"{units:>9} {name:<14} {seconds:>8.3f} {rate:>16.1f} {first / seconds:>6.2f} {memory:>6.0f} {share:>8.4f}"
+            )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

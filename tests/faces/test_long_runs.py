@@ -1,0 +1,64 @@
+"""The command line of long runs: a folder to resume from, a cluster to draw on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from margin.cli import cli
+from margin.commands.common import BAD_INPUT, CONFORMS
+
+CASE = """
+[load]
+range = "2 N to 20 N"
+check = ["2 N", "20 N"]
+[requirement]
+permissible_error = "50 % of reading"
+[sensor]
+kind = "thin film"
+sensitivity = "40 uS +/- 10 %"
+reference_load = "10 N"
+[circuit]
+kind = "inverting amplifier"
+reference = "1.2 V"
+feedback = "10 kohm"
+[study]
+units = 200
+"""
+
+
+@pytest.fixture
+def case(tmp_path: Path) -> Path:
+    """A case that any calibration meets."""
+    path = tmp_path / "case.toml"
+    path.write_text(CASE, encoding="utf-8")
+    return path
+
+
+def invoke(*words: str | Path) -> Result:
+    return CliRunner().invoke(cli, ["estimate", *map(str, words), "--quiet"])
+
+
+def test_a_run_resumes_from_its_folder_alone(case: Path, tmp_path: Path) -> None:
+    """The same command goes on from the folder; with another seed it is refused in one message."""
+    folder = tmp_path / "kept"
+    assert invoke(case, "--resume", folder).exit_code == CONFORMS
+    chunks = {file: file.stat().st_mtime_ns for file in folder.rglob("*.npz")}
+    assert chunks
+    assert invoke(case, "--resume", folder).exit_code == CONFORMS
+    assert {file: file.stat().st_mtime_ns for file in folder.rglob("*.npz")} == chunks
+    refused = invoke(case, "--resume", folder, "--seed", "9")
+    assert refused.exit_code == BAD_INPUT
+    assert "seed 1 there, 9 here" in refused.output
+    assert "Traceback" not in refused.output
+
+
+@pytest.mark.parametrize(("place", "told"), [("0", "1 worker or more"), ("nowhere", "is no address")])
+def test_a_cluster_that_is_none_is_bad_input(place: str, told: str, case: Path) -> None:
+    """A number below 1 and an address that is none exit with 2 and one message."""
+    found = invoke(case, "--cluster", place)
+    assert found.exit_code == BAD_INPUT
+    assert told in found.output
+    assert "Traceback" not in found.output
