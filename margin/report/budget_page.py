@@ -1,0 +1,310 @@
+"""The error budget on the terminal, as a page and as files."""
+
+from __future__ import annotations
+
+import textwrap
+from math import isnan
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from margin.estimates.budget import LOOSER, NO_NUMBER, TIGHTER
+from margin.estimates.error_budget import ErrorBudget
+from margin.estimates.shares import MARGIN, ErrorShares
+from margin.report import budget_figures, numbers, style
+from margin.report.blocks import Block, Listing, Section, Table, Text
+from margin.report.document import finite, records, to_json
+from margin.report.folder import publish, require_writable
+from margin.report.page import page
+from margin.report.summary import requirement_in_words
+from margin.report.terminal import WIDTH, Column, table_lines, wrapped
+from margin.report.where import drawn_picture, share_cell, where_section
+
+FORMAT, VERSION = "margin budget", 1
+NOT_ADDITIVE = (
+    "Each line changes one cause alone, on the same draws. Gains of several lines do not add up: what causes do "
+    "together belongs to none of them alone."
+)
+_CHANGES = ("frozen", "halved", "doubled", TIGHTER, LOOSER)
+_ON_TERMINAL = 8
+_CAUSE = 28
+
+
+def schema_path() -> Path:
+    """The JSON Schema of budget.json."""
+    return Path(__file__).with_name("budget.schema.json")
+
+
+def render(budget: ErrorBudget, option: str | None = None) -> str:
+    """The leading causes of one option as plain text, 80 columns."""
+    name = budget.leading_option if option is None else option
+    lines = wrapped("Budget of:", f"{budget.case.name}, calibration {name!r}", WIDTH, 2)
+    columns = (
+        Column("", 3), Column("Cause", _CAUSE, "left"), Column("Share of the\nmargin's variance", 20),
+        Column("If halved, 95 % of\n|error| moves (N)", 26),
+    )  # fmt: skip
+    shares = _rows(budget.shares, name, MARGIN, "factor").sort_values("total", ascending=False)
+    halved = {str(row["factor"]): row for _, row in _actions(budget, name, "factor", "halved").iterrows()}
+    body = []
+    for _, row in shares[shares["verdict"] == "resolved"].head(_ON_TERMINAL).iterrows():
+        group = str(row["group"])
+        moved = _moved(halved[group]) if group in halved else "several together" if " + " in group else "–"
+        cut = "\n".join(textwrap.wrap(group, _CAUSE, max_lines=2, placeholder=" …"))
+        body.append((_rank(row, shares), cut, share_cell(row, "total"), moved))
+    lines += table_lines(columns, body)
+    lines += wrapped("Note:", NOT_ADDITIVE, WIDTH, 3)
+    for text in (
+        *(run.told for run in budget.shares.runs),
+        *_dependent(budget.shares),
+        *_inert(budget.shares),
+    ):
+        lines += wrapped("Runs:" if ": " in text and text.startswith("by ") else "Note:", text, WIDTH, 3)
+    lines += wrapped(f"Cautions ({len(budget.cautions)}):", " | ".join(budget.cautions), WIDTH, 1)
+    return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+
+
+def write(budget: ErrorBudget, folder: str | Path, option: str | None = None) -> Path:
+    """Write page, figures, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
+    require_writable(folder)
+    publish(folder, contents(budget, option))
+    return Path(folder) / "budget.html"
+
+
+def contents(budget: ErrorBudget, option: str | None = None) -> dict[str, str]:
+    """Every file as text by name."""
+    name = budget.leading_option if option is None else option
+    with style.settings():
+        parts = sections(budget, name)
+    files = {
+        "budget.html": page(f"Error budget: {budget.case.name}", name, None, budget.version, parts),
+        "actions.csv": _csv(budget.actions),
+        "shares.csv": _csv(budget.shares.indices),
+        "shares_sums.csv": _csv(budget.shares.sums),
+        "scopes.csv": _csv(budget.shares.scopes),
+    }
+    for label, frame in _optional(budget.shares):
+        files[f"{label}.csv"] = _csv(frame)
+    files |= {f"{shown.name}.svg": shown.svg for part in parts for shown in part.pictures}
+    files["budget.json"] = to_json(document(budget, (*files, "budget.json")))
+    return files
+
+
+def document(budget: ErrorBudget, files: tuple[str, ...] = ()) -> dict[str, Any]:
+    """The budget as plain data; what is not finite is null, its place in `undetermined`."""
+    shares = budget.shares
+    plain = {
+        "format": {"name": FORMAT, "version": VERSION},
+        "files": list(files),
+        "case": budget.case.name,
+        "computed": {
+            "seed": budget.case.study.seed,
+            "version": budget.version,
+            "confidence": budget.case.requirement.confidence,
+        },
+        "runs": [vars(run) for run in shares.runs],
+        "dependent": list(shares.dependent),
+        "inert": list(shares.inert),
+        "actions": records(budget.actions),
+        "shares": records(shares.indices),
+        "sums": records(shares.sums),
+        "scopes": records(shares.scopes),
+        **{label: records(frame) for label, frame in _optional(shares)},
+        "cautions": list(budget.cautions),
+    }
+    undetermined: list[dict[str, str]] = []
+    found: dict[str, Any] = finite(plain, "", undetermined)
+    found["undetermined"] = undetermined
+    return found
+
+
+def sections(budget: ErrorBudget, option: str) -> tuple[Section, ...]:
+    """All sections of the page, for one option."""
+    shares = budget.shares
+    parts = [_leading(budget, option), _act(budget, option), where_section(shares, option, _caption(budget))]
+    extra = tuple(_extra(shares, option))
+    if extra:
+        parts.append(Section("Interactions and dependent factors", extra))
+    runs = tuple(run.told for run in shares.runs)
+    parts.append(
+        Section(
+            "How it was computed",
+            (
+                Listing("Runs", (*runs, f"seed {budget.case.study.seed}; margin {budget.version}")),
+                Listing(
+                    "Estimators",
+                    (
+                        "Scrambled Sobol points; first order: Saltelli et al. 2010, total order: Jansen 1999; "
+                        "intervals by the jackknife over eight independent scramblings",
+                        "Changes: the same units drawn again on the same random numbers; intervals from the scatter "
+                        "between ten sections of them",
+                    ),
+                ),
+                Listing("Cautions", budget.cautions),
+            ),
+        )
+    )
+    return tuple(parts)
+
+
+def _leading(budget: ErrorBudget, option: str) -> Section:
+    shares = budget.shares
+    rows = _rows(shares, option, MARGIN, "factor")
+    blocks: list[Block] = [
+        *(Text(line) for line in requirement_in_words(budget.case)),
+        Text(
+            f"Shares of the variance of the conformity margin (1 less the unit's largest |error| / permissible error) "
+            f"with calibration {option!r}. First order: what a cause does alone; total order: with all it does "
+            "together with others. Totals overlap, so that they sum to more than 1."
+        ),
+        *(Text(text) for text in (*_dependent(shares), *_inert(shares))),
+    ]
+    if not rows.empty:
+        blocks.append(
+            drawn_picture(
+                "orders",
+                budget_figures.order_dots(shares, option, MARGIN),
+                "First (open) and total order (full) of the leading factors; lines are intervals.",
+                _caption(budget),
+            )
+        )
+    for by in dict.fromkeys(shares.indices["by"]):
+        blocks.append(_orders_table(shares, option, str(by)))
+    return Section("What sets the margin", tuple(blocks))
+
+
+def _orders_table(shares: ErrorShares, option: str, by: str) -> Table:
+    rows = _rows(shares, option, MARGIN, by).sort_values("total", ascending=False)
+    silent = int((rows["verdict"] != "resolved").sum())
+    told = f" {silent} below resolution, with numbers in shares.csv." if silent else ""
+    body = tuple(
+        (_rank(row, rows), str(row["group"]), share_cell(row, "first"), share_cell(row, "total"))
+        for _, row in rows[rows["verdict"] == "resolved"].iterrows()
+    )
+    return Table(f"By {by}.{told}", ("Rank", by.capitalize(), "First order", "Total order"), body, 2)
+
+
+def _act(budget: ErrorBudget, option: str) -> Section:
+    blocks: list[Block] = [Text(NOT_ADDITIVE)]
+    blocks.append(
+        drawn_picture(
+            "actions",
+            budget_figures.action_bars(budget, option),
+            "95 % of |error| with one spread frozen (open), halved or doubled; lines are intervals.",
+            _caption(budget),
+        )
+    )
+    for by in dict.fromkeys(budget.actions["by"]):
+        blocks.append(_actions_table(budget, option, str(by)))
+    return Section("What can be changed", tuple(blocks))
+
+
+def _actions_table(budget: ErrorBudget, option: str, by: str) -> Table:
+    of = budget.actions[(budget.actions["option"] == option) & (budget.actions["by"] == by)]
+    resolved = of[of["verdict"] == "resolved"]["factor"].unique()
+    by_rank = _actions(budget, option, by, "frozen").sort_values(["rank", "error_change_N"])
+    changes = [change for change in _CHANGES if (of["change"] == change).any()]
+    rows: list[tuple[str, ...]] = []
+    for _, first in by_rank[by_rank["factor"].isin(resolved)].iterrows():
+        own = of[of["factor"] == first["factor"]].set_index("change")
+        cells = []
+        for change in changes:
+            row = own.loc[change] if change in own.index else None
+            cells.append("–" if row is None else f"{_moved(row)}; {_gained(row)}")
+        rows.append((_rank(first, by_rank), str(first["factor"]), *cells))
+    silent = of["factor"].nunique() - len(resolved)
+    told = f" {silent} more below resolution, with numbers in actions.csv." if silent else ""
+    heads = tuple(f"{change.capitalize()}: |error| (N); yield (points)" for change in changes)
+    return Table(
+        f"Change of the 95 % point of |error| and of the yield, by {by}.{told}", ("Rank", by.capitalize(), *heads),
+        tuple(rows), 2,
+    )  # fmt: skip
+
+
+def _extra(shares: ErrorShares, option: str) -> list[Block]:
+    blocks: list[Block] = []
+    if shares.second is not None:
+        pairs = shares.second
+        rows = pairs[
+            (pairs["option"] == option) & (pairs["output"] == MARGIN) & (pairs["verdict"] == "resolved")
+        ]
+        body: tuple[tuple[str, ...], ...] = tuple(
+            (str(row["group"]), str(row["other"]), share_cell(row, "second"))
+            for _, row in rows.sort_values("second", ascending=False).head(20).iterrows()
+        )
+        blocks.append(
+            Table("Pairs of groups with a resolved interaction.", ("Group", "with", "Share"), body, 2)
+        )
+    if shares.shapley is not None:
+        rows = shares.shapley
+        rows = rows[(rows["option"] == option) & (rows["output"] == MARGIN)].sort_values(
+            "effect", ascending=False
+        )
+        body = tuple(
+            (str(row["group"]), share_cell(row, "effect"))
+            for _, row in rows[rows["verdict"] == "resolved"].iterrows()
+        )
+        blocks.append(
+            Table(
+                "Shapley effects: interactions and dependence are shared among the factors; they sum to 1.",
+                ("Factor", "Effect"),
+                body,
+            )
+        )
+    return blocks
+
+
+def _optional(shares: ErrorShares) -> list[tuple[str, pd.DataFrame]]:
+    found = (
+        ("over_temperature", shares.over_temperature), ("second_order", shares.second), ("shapley", shares.shapley),
+    )  # fmt: skip
+    return [(label, frame) for label, frame in found if frame is not None]
+
+
+def _rows(shares: ErrorShares, option: str, output: str, by: str) -> pd.DataFrame:
+    rows = shares.indices
+    return rows[(rows["option"] == option) & (rows["output"] == output) & (rows["by"] == by)]
+
+
+def _actions(budget: ErrorBudget, option: str, by: str, change: str) -> pd.DataFrame:
+    rows = budget.actions
+    return rows[(rows["option"] == option) & (rows["by"] == by) & (rows["change"] == change)]
+
+
+def _rank(row: pd.Series, rows: pd.DataFrame) -> str:
+    """The rank, with '=' where several share it."""
+    tied = int((rows["rank"] == row["rank"]).sum()) > 1
+    return f"{int(row['rank'])}{'=' if tied else ''}"
+
+
+def _moved(row: pd.Series) -> str:
+    value, low, high = (float(row[f"error_change_N{end}"]) for end in ("", "_low", "_high"))
+    if isnan(value):
+        return NO_NUMBER.split(":")[0]
+    return numbers.change(value, low, high).split(" (within")[0]
+
+
+def _gained(row: pd.Series) -> str:
+    value, low, high = (float(row[f"yield_change{end}"]) for end in ("", "_low", "_high"))
+    return numbers.share_change(value, low, high, unit="").split(" (within")[0]
+
+
+def _dependent(shares: ErrorShares) -> tuple[str, ...]:
+    return tuple(f"One group, because they depend on each other: {names}." for names in shares.dependent)
+
+
+def _inert(shares: ErrorShares) -> tuple[str, ...]:
+    if not shares.inert:
+        return ()
+    return (f"No effect at all in any option: {', '.join(shares.inert)}. Did they reach the model?",)
+
+
+def _caption(budget: ErrorBudget) -> str:
+    runs = budget.shares.runs
+    level = numbers.percent(budget.case.requirement.confidence)
+    most = max((run.runs for run in runs), default=0)
+    return f"Intervals at {level}; {numbers.count(most)} units, seed {budget.case.study.seed}, margin {budget.version}."
+
+
+def _csv(frame: pd.DataFrame) -> str:
+    return frame.to_csv(index=False, lineterminator="\n")

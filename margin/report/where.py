@@ -1,0 +1,69 @@
+"""Where in the range which cause sets the error: a section that report and budget share."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from margin.estimates.shares import MARGIN, ErrorShares
+from margin.report import budget_figures, figures, numbers
+from margin.report.blocks import Picture, Section, Table, picture
+
+WHERE = "Where in the range"
+
+
+def where_section(shares: ErrorShares, option: str, caption: str) -> Section:
+    """Where in the range which cause sets the error, and what a calibration could remove."""
+    drawn = [
+        drawn_picture(
+            "shares-over-load", budget_figures.shares_over_load(shares, option),
+            f"Shares of the variance of the force error by cause over load ({option}).", caption,
+        ),
+        drawn_picture(
+            "scopes-over-load", budget_figures.scopes_over_load(shares, option),
+            "What all units have in common, what differs between units and what moves within a unit.", caption,
+        ),
+        drawn_picture(
+            "spread-over-load", budget_figures.spread_over_load(shares, option),
+            "The same as standard deviations, with intervals; a mean error common to all units is not part of it.",
+            caption,
+        ),
+    ]  # fmt: skip
+    if shares.over_temperature is not None and shares.over_temperature["temperature_degC"].nunique() > 1:
+        output = f"error at {shares.case.check_loads[len(shares.case.check_loads) // 2]:g} N"
+        drawn.append(
+            drawn_picture(
+                "shares-over-temperature",
+                budget_figures.shares_over_temperature(shares, option, output),
+                f"Shares at fixed temperatures in use: {output}.",
+                caption,
+            )
+        )
+    rows = shares.scopes[shares.scopes["option"] == option]
+    table = Table(
+        "Shares of the variance: a better calibration of each unit could remove what differs between units; it never "
+        "removes what moves within a unit.",
+        ("Output", "Standard deviation", "Common to all units", "From unit to unit", "Within a unit"),
+        tuple(
+            (
+                str(row["output"]),
+                numbers.plain(float(row["standard_deviation"]), "" if row["output"] == MARGIN else "N"),
+                *(share_cell(row, name) for name in ("common", "between", "within")),
+            )
+            for _, row in rows.iterrows()
+        ),
+    )
+    return Section(WHERE, (*drawn, table))
+
+
+def share_cell(row: pd.Series, name: str) -> str:
+    """A share in percent with its interval; 'below resolution' where that holds zero."""
+    value, low, high = (100.0 * float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
+    if low <= 0.0:
+        return numbers.BELOW_RESOLUTION
+    return numbers.with_interval(value, low, high, "%")
+
+
+def drawn_picture(name: str, axes: Any, text: str, caption: str) -> Picture:
+    return picture(name, figures.figure_of(axes), f"{text} {caption}", text)

@@ -1,0 +1,111 @@
+"""The section on the worst case: three ways side by side, and the corner of the largest one."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from margin.estimates.results import OptionResult, Results
+from margin.report import figures, numbers, style
+from margin.report.blocks import Block, Section, Table, Text, cell_plain, newtons, picture
+from margin.report.summary import focus_option
+
+LEADING_OF_CORNER = 12
+_AGREE = ("the three agree in kind", "agree", "nothing varies")
+
+
+def worst_cases(results: Results) -> Section:
+    """Worst case three ways, with a warning where they tell different stories."""
+    scale, focus = newtons(results), focus_option(results)
+    blocks: list[Block] = [
+        Text(
+            "Extreme value: the limits of all causes searched together, interior points included; dependence between "
+            "causes is left out there. Root sum square: terms of first order, and with those of second order, at k = 3 "
+            "(JCGM 100, 5.1.2 and 5.2.2). Monte Carlo: 0.135 % to 99.865 % of the errors drawn. The ratios are half "
+            "widths over that of Monte Carlo: above 1 pessimistic, below 1 blind."
+        )
+    ]
+    for (verdict, loads), names in _warnings(results, scale).items():
+        blocks.append(Text(f"At {loads} with {' and '.join(map(repr, names))}: {verdict}.", warning=True))
+    blocks += [_worst_case_table(option, scale) for option in results.options]
+    blocks.append(_corner_table(focus, scale))
+    axes = figures.worst_case_ways(results, focus.name)
+    text = "Worst case three ways at each check load."
+    alternative = f"Three ranges at each load for {focus.name}, against the permissible error."
+    shown = picture("worst-case", figures.figure_of(axes), style.caption(results, text), alternative)
+    return Section("Worst case three ways", (*blocks, shown))
+
+
+def _worst_case_table(option: OptionResult, scale: numbers.Scale) -> Table:
+    body = tuple(
+        (
+            cell_plain(row, "load_N", scale),
+            _range(row["extreme_low_N"], row["extreme_high_N"], scale),
+            _about(row, "rss_mean_N", "root_sum_square_N", scale),
+            _about(row, "rss_second_mean_N", "root_sum_square_second_N", scale),
+            _range(row["monte_carlo_low_N"], row["monte_carlo_high_N"], scale),
+            numbers.plain(float(row["extreme_over_draws"]), digits=2, reason="nothing drawn varies"),
+            numbers.plain(float(row["rss_over_draws"]), digits=2, reason="nothing drawn varies"),
+            f"{row['verdict']}; {row['why']}" if row["why"] else str(row["verdict"]),
+        )
+        for _, row in option.worst_case.iterrows()
+    )
+    unit = scale.unit
+    columns = (
+        f"Load ({unit})", f"Extreme value ({unit})", f"Root sum square ({unit})", f"with second order ({unit})",
+        f"Monte Carlo ({unit})", "Extreme / draws", "RSS / draws", "Verdict, and why",
+    )  # fmt: skip
+    return Table(f"Worst case with {option.name!r}.", columns, body, 0, True)
+
+
+def _corner_table(option: OptionResult, scale: numbers.Scale) -> Table:
+    """The causes that make the largest extreme value, with their values."""
+    found = option.extremes
+    worst = found.iloc[int(found["error_N"].abs().to_numpy().argmax())]
+    own = found[(found["load_N"] == worst["load_N"]) & (found["end"] == worst["end"])]
+    rows = tuple(
+        (
+            str(row["factor"]), str(row["event"]), str(row["position"]), _deviation(row),
+            cell_plain(row, "change_N", scale),
+        )
+        for _, row in own.head(LEADING_OF_CORNER).iterrows()
+    )  # fmt: skip
+    load = cell_plain(worst, "load_N", scale)
+    text = (
+        f"The largest extreme value with {option.name!r}, {cell_plain(worst, 'error_N', scale)} {scale.unit} at {load} "
+        f"{scale.unit} ({worst['condition']}): its {len(rows)} leading causes of {len(own)}; all in extremes.csv."
+    )
+    columns = (
+        "Cause",
+        "Drawn for",
+        "At its limit",
+        "Deviation",
+        f"Error moves if at its centre ({scale.unit})",
+    )
+    return Table(text, columns, rows, 4)
+
+
+def _deviation(row: pd.Series) -> str:
+    value = float(row["value"])
+    if row["unit"] == "relative":
+        return numbers.percent(value, "nominal")
+    return f"{numbers.plain(value)} {'SI' if row['unit'] == 'SI' else 'standard draw'}"
+
+
+def _about(row: pd.Series, mean: str, half: str, scale: numbers.Scale) -> str:
+    return _range(row[mean] - row[half], row[mean] + row[half], scale)
+
+
+def _warnings(results: Results, scale: numbers.Scale) -> dict[tuple[str, str], list[str]]:
+    """Options that share a warning at the same loads, by warning and loads."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for option in results.options:
+        odd = option.worst_case[~option.worst_case["verdict"].isin(_AGREE)]
+        for verdict, rows in odd.groupby("verdict", sort=False):
+            loads = ", ".join(cell_plain(row, "load_N", scale) for _, row in rows.iterrows())
+            found.setdefault((str(verdict), f"{loads} {scale.unit}"), []).append(option.name)
+    return found
+
+
+def _range(low: float, high: float, scale: numbers.Scale) -> str:
+    bare = numbers.Scale(scale.factor, "")
+    return f"{numbers.plain(float(low), scale=bare)} to {numbers.plain(float(high), scale=bare)}"

@@ -1,0 +1,92 @@
+"""Two studies side by side."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from rich.cells import cell_len
+
+from margin.estimates.comparison_result import Comparison
+from margin.estimates.results import Results
+from margin.report import comparison as shown
+from margin.report import files
+
+
+@pytest.fixture
+def comparison(results: Results) -> Comparison:
+    """The invented study against itself with invented differences."""
+    second = replace(results, case=replace(results.case, name="Pad C <i>invented</i>"))
+    rows = [
+        ("none", 0.183, 0.1835, 0.0005, -0.002, 0.003, "below resolution"),
+        ("two-point", 0.9734, 0.9814, 0.008, 0.007, 0.009, "second better"),
+    ]
+    columns = [
+        "option", "yield_first", "yield_second", "difference", "difference_low", "difference_high", "verdict",
+    ]  # fmt: skip
+    return Comparison(results, second, pd.DataFrame(rows, columns=columns))
+
+
+def test_text_names_both_and_their_difference(comparison: Comparison) -> None:
+    """The text names both cases, the difference with its interval and who is better, in 80 columns."""
+    text = shown.render(comparison)
+    assert max(map(cell_len, text.splitlines())) <= 80
+    assert "First: Picking gripper, pad B (invented), conforms" in text
+    assert "Second: Pad C" in text
+    assert "+0.8 (+0.7 to +0.9)" in text
+    assert "second better" in text
+    assert "\nCautions (1): Halving" in text
+
+
+def test_difference_below_resolution_is_no_number(comparison: Comparison) -> None:
+    """A difference within its noise reads 'below resolution'."""
+    row = next(line for line in shown.render(comparison).splitlines() if line.startswith("none"))
+    assert "below resolution" in row
+    assert "+0.05" not in row
+
+
+def test_page_and_notebook_escape_names(comparison: Comparison) -> None:
+    """Names are text in page and notebook."""
+    for html in (shown.render_page(comparison), shown.notebook_html(comparison)):
+        assert "<i>invented" not in html
+        assert "&lt;i&gt;invented" in html
+        assert "second better" in html
+
+
+@pytest.fixture
+def short_reports(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reports of one page without figures: what matters here is where they are put."""
+    monkeypatch.setattr(files, "report_contents", short_contents)
+
+
+def short_contents(results: Results) -> dict[str, str]:
+    listing = {"format": {"name": "margin results"}, "files": ["report.html", "results.json"]}
+    return {"report.html": results.case.name, "results.json": json.dumps(listing)}
+
+
+@pytest.mark.usefixtures("short_reports")
+def test_comparison_is_written_with_both_reports(comparison: Comparison, tmp_path: Path) -> None:
+    """The folder holds the page that compares, the differences and both reports, and can be written again."""
+    for _ in range(2):
+        written = files.write_comparison(comparison, tmp_path)
+        assert written.name == "comparison.html"
+        assert (tmp_path / "first" / "report.html").is_file()
+        assert (tmp_path / "second" / "report.html").is_file()
+        pd.testing.assert_frame_equal(pd.read_csv(tmp_path / "differences.csv"), comparison.differences)
+    listed = json.loads((tmp_path / "comparison.json").read_text())["files"]
+    assert set(listed) == {
+        path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*") if path.is_file()
+    }
+
+
+@pytest.mark.usefixtures("short_reports")
+def test_report_takes_the_place_of_a_comparison(comparison: Comparison, tmp_path: Path) -> None:
+    """A report written over an earlier comparison leaves nothing of it."""
+    files.write_comparison(comparison, tmp_path)
+    files.write_report(comparison.first, tmp_path)
+    assert not (tmp_path / "first").exists()
+    assert not (tmp_path / "comparison.json").exists()
+    assert (tmp_path / "report.html").is_file()

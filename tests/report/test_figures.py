@@ -1,0 +1,197 @@
+"""Figures, by the data that they show."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import sys
+from dataclasses import replace
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+
+from margin.estimates.results import Results
+from margin.report import figures, style
+
+
+def _line(axes: mpl.axes.Axes, label: str) -> mpl.lines.Line2D:
+    return next(line for line in axes.lines if line.get_label() == label)
+
+
+def test_error_over_load_draws_median_and_limits(results: Results) -> None:
+    """The median and both permissible errors are those of the results, over the check loads."""
+    axes = figures.error_over_load(results, "two-point")
+    rows = results.option("two-point").errors.query("condition == 'all'")
+    median = _line(axes, "median")
+    np.testing.assert_array_equal(median.get_xdata(), rows["load_N"])
+    np.testing.assert_array_equal(median.get_ydata(), rows["p50_N"])
+    limits = [line.get_ydata() for line in axes.lines if line.get_label() == "_limit"]
+    np.testing.assert_array_equal(limits, [-rows["permissible_N"], rows["permissible_N"]])
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("Load (N)", "Force error (N)")
+    assert len([line for line in axes.lines if line.get_label() == "_unit"]) == 8
+
+
+def test_bands_are_the_stated_percentiles(results: Results) -> None:
+    """The outer band reaches from the 0.5 % to the 99.5 % point."""
+    axes = figures.error_over_load(results, "none")
+    outer = next(c for c in axes.collections if c.get_label() == "0.5 to 99.5 %")
+    heights = outer.get_paths()[0].vertices[:, 1]
+    rows = results.option("none").errors.query("condition == 'all'")
+    assert heights.min() == rows["p0_5_N"].min()
+    assert heights.max() == rows["p99_5_N"].max()
+
+
+def test_unknown_condition_names_the_known_ones(results: Results) -> None:
+    """An unknown condition is an error that lists the conditions there are."""
+    with pytest.raises(ValueError, match="all, cold store, room, sun"):
+        figures.error_over_load(results, "none", condition="moon")
+
+
+def test_panels_share_the_error_axis(results: Results) -> None:
+    """One panel an option, all with the same limits, clipped so that a bad option flattens no other."""
+    panels = figures.error_over_load_panels(results)
+    assert [axes.get_title(loc="left").split("\n")[0] for axes in panels] == [o.name for o in results.options]
+    assert len({axes.get_ylim() for axes in panels}) == 1
+    permissible = max(option.errors["permissible_N"].max() for option in results.options)
+    assert permissible < panels[0].get_ylim()[1] <= 2.5 * 1.08 * permissible
+
+
+def test_axes_given_are_drawn_on_and_returned(results: Results) -> None:
+    """Every figure draws on the axes it is given and returns them."""
+    for draw in (
+        lambda ax: figures.error_over_load(results, "none", ax),
+        lambda ax: figures.yield_against_limit(results, ax),
+        lambda ax: figures.budget_bars(results, "none", ax),
+        lambda ax: figures.worst_case_ways(results, "none", ax),
+        lambda ax: figures.error_by_condition(results, "none", ax),
+        lambda ax: figures.largest_error(results, ax),
+    ):
+        axes = Figure().subplots()
+        assert draw(axes) is axes
+        assert axes.has_data()
+
+
+def test_an_option_looks_the_same_everywhere(results: Results) -> None:
+    """Colour, marker and line style together tell an option; they agree between figures."""
+    looks = [style.look(results, option.name) for option in results.options]
+    assert len({(look.colour, look.marker, str(look.line)) for look in looks}) == len(looks)
+    line = _line(figures.yield_against_limit(results), "two-point")
+    point = _line(figures.largest_error(results), "two-point")
+    median = _line(figures.error_over_load(results, "two-point"), "median")
+    assert {line.get_color(), point.get_color(), median.get_color()} == {looks[2].colour}
+    assert {line.get_marker(), point.get_marker(), median.get_marker()} == {looks[2].marker}
+
+
+def test_limit_curve_is_labelled_at_its_ends(results: Results) -> None:
+    """The yield curves are those of the results, in percent, each named at its end; no legend is needed."""
+    axes = figures.yield_against_limit(results)
+    curve = results.option("one-point").limit_curve
+    np.testing.assert_allclose(_line(axes, "one-point").get_ydata(), 100.0 * curve["yield"])
+    assert {text.get_text() for text in axes.texts} == {option.name for option in results.options}
+    assert axes.get_legend() is None
+    assert "(%)" in axes.get_ylabel()
+
+
+def test_labels_at_line_ends_do_not_overlap(results: Results) -> None:
+    """Names of lines that end at the same height are moved apart."""
+    axes = figures.yield_against_limit(results)
+    figure = figures.figure_of(axes)
+    figure.canvas.draw()
+    boxes = sorted((text.get_window_extent().y0, text.get_window_extent().y1) for text in axes.texts)
+    assert all(below[1] <= above[0] + 2.0 for below, above in itertools.pairwise(boxes))
+
+
+def test_failures_are_on_a_logarithmic_scale(results: Results) -> None:
+    """The failing share is drawn in parts per million, points below resolution left out."""
+    axes = figures.yield_against_limit(results, failing=True)
+    assert axes.get_yscale() == "log"
+    assert "(ppm)" in axes.get_ylabel()
+    shown = _line(axes, "five-point").get_ydata()
+    assert np.min(shown) >= 1e5 / results.units
+    assert len(shown) < len(results.option("five-point").limit_curve)
+
+
+def test_many_options_get_a_legend(failing: Results) -> None:
+    """More than five lines are named in a legend beside the axes."""
+    legend = figures.yield_against_limit(failing).get_legend()
+    assert legend is not None
+    assert [text.get_text() for text in legend.get_texts()] == [option.name for option in failing.options]
+
+
+def test_budget_bars_have_the_lengths_of_the_budget(results: Results) -> None:
+    """Bars start at zero, are as long as the change of yield in points, sorted, ties and the rest named."""
+    axes = figures.budget_bars(results, "two-point")
+    halved = results.budget.query("option == 'two-point' and change == 'halved' and verdict == 'resolved'")
+    lengths = [bar.get_width() for bar in axes.patches if bar.get_facecolor()[:3] != (1.0, 1.0, 1.0)]
+    np.testing.assert_allclose(lengths, 100.0 * halved["yield_change"])
+    assert all(bar.get_x() == 0.0 for bar in axes.patches)
+    labels = [label.get_text() for label in axes.get_yticklabels()]
+    assert [label.split()[0] for label in labels[:-1]] == ["1", "2", "3", "4=", "4=", "6"]
+    assert labels[-1].startswith("1 more, 1 of them")
+
+
+def test_worst_case_shows_three_ranges(results: Results) -> None:
+    """Extreme value, root sum square and Monte Carlo have the ends that the results state."""
+    axes = figures.worst_case_ways(results, "two-point")
+    rows = results.option("two-point").worst_case
+    np.testing.assert_allclose(_line(axes, "extreme value").get_ydata(), rows["extreme_low_N"])
+    summed = _line(axes, "root sum square (k = 3)").get_ydata()
+    np.testing.assert_allclose(summed, rows["rss_mean_N"] - rows["root_sum_square_N"])
+    assert [label.get_text() for label in axes.get_xticklabels()] == ["0.5", "1", "2", "5", "10", "20"]
+
+
+def test_colours_are_those_of_okabe_and_ito() -> None:
+    """The codes agree with the list in matplotlib where it has it (matplotlib 3.11)."""
+    if "okabe_ito" not in mpl.color_sequences:
+        pytest.skip("this matplotlib does not list the palette")
+    listed = {mpl.colors.to_hex(colour).upper() for colour in mpl.color_sequences["okabe_ito"]}
+    assert {style.BLUE, style.VERMILLION, style.GREEN, style.PURPLE} <= listed
+
+
+def test_text_is_large_enough(results: Results) -> None:
+    """No text of a figure is smaller than 8 points."""
+    with style.settings():
+        drawn = [
+            *figures.error_over_load_panels(results),
+            figures.yield_against_limit(results),
+            figures.worst_case_ways(results, "none"),
+        ]
+    for axes in drawn:
+        assert min(text.get_fontsize() for text in axes.findobj(mpl.text.Text)) >= 8.0
+
+
+def test_svg_is_reproducible_and_holds_text(results: Results) -> None:
+    """The same results give the same bytes, without a date; text is text; ids carry the figure's name."""
+    first, second = (
+        style.svg(figures.figure_of(figures.largest_error(results)), "largest") for _ in range(2)
+    )
+    assert first == second
+    assert "Largest error of a unit" in first
+    assert "<dc:date>" not in first
+    assert all(found.startswith("largest") for found in re.findall(r'\bid="([^"]+)"', first))
+    ids = set(re.findall(r'\bid="([^"]+)"', first))
+    assert set(re.findall(r"url\(#([^)]+)\)", first)) <= ids
+    assert set(re.findall(r'href="#([^"]+)"', first)) <= ids
+
+
+def test_caption_states_level_draws_seed_and_version(results: Results) -> None:
+    """A caption says at what level, by what method, from how many draws, with which seed and version."""
+    text = style.caption(results, "Something.").replace("\N{NO-BREAK SPACE}", " ")
+    for part in (
+        "95 % intervals",
+        "Monte Carlo",
+        "20 000 units",
+        "40 outer draws",
+        "seed 11",
+        "margin 0.1.0",
+    ):
+        assert part in text
+
+
+def test_no_window_is_touched(results: Results) -> None:
+    """Figures belong to no global state: pyplot is not needed and holds none of them."""
+    figures.largest_error(replace(results))
+    pyplot = sys.modules.get("matplotlib.pyplot")
+    assert pyplot is None or not pyplot.get_fignums()

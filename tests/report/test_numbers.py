@@ -1,0 +1,150 @@
+"""How numbers are written."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from margin.report import numbers
+
+_FORCES = st.floats(1e-6, 1e5, allow_nan=False)
+_SHARES = st.floats(0.0, 0.998)
+
+
+def plain_spaces(text: str) -> str:
+    return text.replace("\N{NO-BREAK SPACE}", " ")
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "unit", "expected"),
+    [
+        (12.345, 12.1, 12.6, "N", "12.3 N (12.1 to 12.6 N)"),
+        (12.345, 12.31, 12.39, "N", "12.34 N (12.31 to 12.39 N)"),
+        (0.4213, 0.4012, 0.4431, "N", "420 mN (400 to 450 mN)"),
+        (10012.0, 9871.0, 10155.0, "ohm", "10.0 kΩ (9.8 to 10.2 kΩ)"),
+        (1234.0, 934.0, 1534.0, "", "1200 (900 to 1600)"),
+        (-0.001, -0.04, 0.03, "degC", "0.00 °C (-0.04 to 0.03 °C)"),
+        (5.0, 5.0, 5.0, "V", "5 V (5 to 5 V)"),
+        (3.2e-6, 3.0e-6, 3.4e-6, "A", "3.2 µA (3.0 to 3.4 µA)"),
+    ],
+)
+def test_digits_follow_the_interval(value: float, low: float, high: float, unit: str, expected: str) -> None:
+    """The last digit is the first significant one of the half-width (JCGM 100, 7.2.6: at most two)."""
+    assert plain_spaces(numbers.with_interval(value, low, high, unit)) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "expected"),
+    [
+        (0.9734, 0.971, 0.976, "97.3 % (97.1 to 97.6 %)"),
+        (0.5, 0.3, 0.7, "50 % (30 to 70 %)"),
+        (0.99988, 0.99983, 0.99992, "120 ppm fail (80 to 170 ppm)"),
+        (1.0, 0.99982, 1.0, "no failure seen (0 to 180 ppm)"),
+        (1.0, 0.9, 1.0, "100 % (90 to 100 %)"),
+        (0.0, 0.0, 0.002, "0.0 % (0.0 to 0.2 %)"),
+    ],
+)
+def test_shares_near_one_are_given_as_failures(value: float, low: float, high: float, expected: str) -> None:
+    """A share is a percentage; once its low end reaches 99.9 % it is the failing parts per million."""
+    assert plain_spaces(numbers.share(value, low, high)) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "expected"),
+    [
+        (0.008, 0.007, 0.009, "+0.8 (+0.7 to +0.9) points"),
+        (-0.02, -0.03, -0.01, "-2 (-3 to -1) points"),
+        (0.001, -0.001, 0.003, "below resolution (within ±0.30 points)"),
+        (6e-5, 5e-5, 7e-5, "+60 (+50 to +70) ppm"),
+        (0.0, 0.0, 0.0, "below resolution"),
+    ],
+)
+def test_changes_below_their_noise_say_so(value: float, low: float, high: float, expected: str) -> None:
+    """A change whose interval contains zero is never shown as a number of its own."""
+    assert plain_spaces(numbers.share_change(value, low, high)) == expected
+
+
+def test_unresolved_change_is_not_shown() -> None:
+    """A change judged below resolution stays so even if its interval excludes zero."""
+    assert numbers.change(1.0, 0.5, 1.5, "N", resolved=False).startswith(numbers.BELOW_RESOLUTION)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "expected"),
+    [
+        (4700.0, "ohm", "4.7 kΩ"),
+        (-0.0, "N", "0 N"),
+        (0.000123, "V", "123 µV"),
+        (999.96, "V", "1 kV"),
+        (20.0, "N", "20 N"),
+        (6e-5, "1/K", "6e-5 1/K"),
+        (123456.0, "", "123000"),
+    ],
+)
+def test_plain_numbers_carry_an_engineering_prefix(value: float, unit: str, expected: str) -> None:
+    """Numbers without interval have three digits, a prefix in steps of a thousand, no trailing zeros."""
+    assert plain_spaces(numbers.plain(value, unit)) == expected
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_what_is_not_finite_is_not_determined(bad: float) -> None:
+    """NaN and infinity never reach the reader; the reason stands in their place."""
+    shown = [
+        numbers.plain(bad, "N", reason="no draws"),
+        numbers.with_interval(bad, 0.0, 1.0, "N", reason="no draws"),
+        numbers.share(0.5, bad, 1.0, reason="no draws"),
+        numbers.change(0.5, 0.1, bad, "N", reason="no draws"),
+        numbers.lower_bound(bad, 0.0, 1.0, reason="no draws"),
+    ]
+    assert set(shown) == {"not determined (no draws)"}
+
+
+def test_lower_bound_is_rounded_down() -> None:
+    """A bound just below the target does not read as the target."""
+    assert plain_spaces(numbers.lower_bound(0.94996, 0.948, 0.952)) == "94.9 %"
+
+
+def test_ranges_without_width_take_the_digits_of_the_sample() -> None:
+    """A range over draws that hardly moves shows no digits that sampling cannot support."""
+    assert plain_spaces(numbers.share_range(0.97434, 0.97434, 0.966, 0.981)) == "97.4 to 97.5 %"
+
+
+def test_counts_are_grouped() -> None:
+    """Digits of whole numbers stand in groups of three."""
+    assert plain_spaces(numbers.count(1234567)) == "1 234 567"
+
+
+@settings(max_examples=150, deadline=None)
+@given(value=_FORCES, down=st.floats(1e-4, 0.9), up=st.floats(1e-4, 0.9), sign=st.sampled_from([-1.0, 1.0]))
+def test_shown_interval_contains_the_estimated_one(value: float, down: float, up: float, sign: float) -> None:
+    """Rounding widens an interval, by less than one digit at each end, and never narrows it."""
+    low, high = sorted((sign * value * (1.0 - down), sign * value * (1.0 + up)))
+    scale = numbers.Scale(1.0, "")
+    text = numbers.interval(low, high, scale=scale)
+    shown_low, shown_high = (float(part) for part in text.split(" to "))
+    digit = numbers.digit_supported(low, high)
+    assert digit is not None
+    slack = 1e-9 * abs(value)
+    assert low - 1.001 * 10.0**digit - slack <= shown_low <= low + slack
+    assert high - slack <= shown_high <= high + 1.001 * 10.0**digit + slack
+    assert 10.0**digit <= (high - low) / 2.0 * (1.0 + 1e-9)
+
+
+@settings(max_examples=150, deadline=None)
+@given(value=st.floats(-1.0, 1.0), half=st.floats(1e-9, 1.0))
+def test_no_negative_zero(value: float, half: float) -> None:
+    """A rounded zero has no sign."""
+    text = numbers.with_interval(value, value - half, value + half, "N", signed=True)
+    assert not re.search(r"[-+]0(\.0+)?(?![\d.])", text)
+
+
+@settings(max_examples=100, deadline=None)
+@given(bound=_SHARES, width=st.floats(1e-5, 0.3))
+def test_lower_bound_never_promises_more(bound: float, width: float) -> None:
+    """The bound shown is at most the bound."""
+    text = numbers.lower_bound(bound, bound, min(1.0, bound + width))
+    assert float(text.split("\N{NO-BREAK SPACE}")[0]) <= 100.0 * bound * (1.0 + 1e-11) + 1e-12

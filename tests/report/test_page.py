@@ -1,0 +1,177 @@
+"""The HTML page."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from margin.estimates.results import Results
+from margin.report import page
+
+VOID = {"meta", "br", "hr", "img", "input", "link"}
+
+
+class Reader(HTMLParser):
+    """Collects tags, ids, links and visible text; notes tags that do not close in order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.wrong: list[str] = []
+        self.tags: Counter[str] = Counter()
+        self.ids: Counter[str] = Counter()
+        self.links: list[str] = []
+        self.images: list[dict[str, str | None]] = []
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._note(tag, attrs)
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._note(tag, attrs)
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] != "style":
+            self.text.append(data)
+
+    def _note(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags[tag] += 1
+        given = dict(attrs)
+        if given.get("id"):
+            self.ids[str(given["id"])] += 1
+        for name in ("href", "src", "xlink:href"):
+            if given.get(name):
+                self.links.append(str(given[name]))
+        if tag == "svg":
+            self.images.append(given)
+
+
+def read(html: str) -> Reader:
+    reader = Reader()
+    reader.feed(html)
+    reader.close()
+    return reader
+
+
+@pytest.fixture(scope="module")
+def html(results: Results) -> str:
+    return page.render(results)
+
+
+def test_page_parses_and_closes_its_tags(html: str) -> None:
+    """Tags nest and close, the document has one heading of first order, ids are unique."""
+    found = read(html)
+    assert not found.wrong
+    assert not found.open
+    assert found.tags["h1"] == 1
+    assert [name for name, number in found.ids.items() if number > 1] == []
+
+
+def test_page_needs_nothing_beside_it(html: str) -> None:
+    """No script, no link or image from elsewhere: links point into the page, addresses are namespaces."""
+    found = read(html)
+    assert found.tags["script"] == found.tags["link"] == found.tags["img"] == found.tags["iframe"] == 0
+    assert all(link.startswith("#") for link in found.links)
+    assert {link[1:] for link in found.links} <= set(found.ids)
+    addresses = set(re.findall(r"https?://[^\s\"'<>)]+", html))
+    assert addresses <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}
+    assert "@import" not in html
+
+
+def test_pictures_have_names_for_those_who_cannot_see_them(html: str) -> None:
+    """Every figure is an image with a label and scales with the page."""
+    images = read(html).images
+    assert len(images) >= 6
+    assert all(image["role"] == "img" and image["aria-label"] for image in images)
+    assert all("viewbox" in image and "width" not in image for image in images)
+
+
+def test_tables_have_captions_and_heads(html: str) -> None:
+    """Every table has a caption and column headings."""
+    found = read(html)
+    assert found.tags["table"] == found.tags["caption"] == found.tags["thead"] > 10
+
+
+def test_names_are_text_not_markup(results: Results) -> None:
+    """A case, option or factor named like markup is shown as its name."""
+    spec = replace(results.options[0].spec, name="<i>none</i>")
+    named = replace(
+        results,
+        case=replace(results.case, name="<b>x</b>"),
+        options=(replace(results.options[0], spec=spec), *results.options[1:]),
+        cautions=("<script>alert(1)</script>",),
+    )
+    html = page.render(named)
+    assert "<b>x</b>" not in html
+    assert "<i>none" not in html
+    assert "<script" not in html
+    assert "&lt;b&gt;x&lt;/b&gt;" in html
+    assert not read(html).wrong
+
+
+def test_first_section_says_what_decides(html: str) -> None:
+    """Verdict, bounds, causes, checks, assumptions and next step come before everything else."""
+    first = html[: html.index('id="yields"')].replace("\N{NO-BREAK SPACE}", " ")
+    for part in (
+        "Conforms", "97.3 % (97.1 to 97.6 %)", "95.7 %", "If halved, yield becomes", "98.14 %",
+        "Design check exceeded", "Assumed:", "Next step:", "aria-label",
+    ):  # fmt: skip
+        assert part in first
+
+
+def test_every_part_of_the_results_is_there(results: Results, html: str) -> None:
+    """Cautions, readings of tolerances, defaults and assumptions are printed in full."""
+    text = "".join(read(html).text)
+    case = results.case
+    for sentence in (*results.cautions, *case.readings, *case.defaults, *case.assumed):
+        assert sentence in text
+    assert "root sum square too narrow" in text
+    assert "At 20 N with 'none' and 'one-point' and 'two-point' and 'five-point'" in text
+
+
+def test_numbers_have_units_and_none_is_nan(html: str) -> None:
+    """No cell shows nan, inf or a negative zero; headings of bare numbers carry the unit."""
+    text = " ".join(read(html).text)
+    assert not re.search(r"\b(nan|inf|None)\b", text)
+    assert not re.search(r"(?<![\d.e])-0(\.0+)?(?![\d.])", text)
+    for heading in ("Load (N)", "Permissible (N)", "One count (mN)", "Extreme value (N)"):
+        assert heading in text
+
+
+def test_zero_load_has_no_percentage_of_reading(results: Results) -> None:
+    """Where the load is zero the percentage of reading is not determined, with the reason."""
+    option = results.options[2]
+    errors = option.errors.copy()
+    errors.loc[0, "p95_abs_reading"] = float("nan")
+    changed = replace(
+        results, options=(replace(option, errors=errors),), recommendation=results.recommendation
+    )
+    assert "not determined (no percentage at zero load)" in page.render(changed)
+
+
+def test_page_without_budget(results: Results) -> None:
+    """A study without a budget says so instead of drawing empty bars."""
+    text = page.render(replace(results, budget=results.budget.iloc[:0]))
+    assert "this study was run without a budget" in text
+
+
+def test_page_is_reproducible(results: Results, html: str) -> None:
+    """The same results give the same bytes."""
+    assert page.render(results) == html
+
+
+def test_budget_in_full_names_what_is_below_resolution(html: str) -> None:
+    """Causes that move nothing are named for the option shown in full and counted for the others."""
+    text = "".join(read(html).text)
+    assert "1 further cause(s) below resolution, with numbers in budget.csv: converter noise." in text
+    assert "1 further cause(s) below resolution, with numbers in budget.csv." in text

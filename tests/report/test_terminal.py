@@ -1,0 +1,93 @@
+"""The one screen, on the terminal and in a notebook."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from rich.cells import cell_len
+from rich.console import Console
+
+from margin.estimates.results import Results
+from margin.report import terminal
+
+
+@pytest.mark.parametrize("which", ["results", "failing"])
+def test_summary_fits_one_screen(which: str, request: pytest.FixtureRequest) -> None:
+    """At most 80 columns and 40 lines, however much there is to say."""
+    lines = terminal.render(request.getfixturevalue(which)).splitlines()
+    assert len(lines) <= 40
+    assert max(map(cell_len, lines)) <= 80
+
+
+def test_long_texts_push_nothing_off_the_screen(failing: Results) -> None:
+    """Next step and the way of computing stand on the screen even when other texts are long."""
+    text = terminal.render(failing)
+    for label in ("Recommended:", "In the way:", "Checks EXCEEDED:", "Assumed:", "Cautions (4):", "Next:"):
+        assert f"\n{label}" in text
+    assert "seed 11" in text
+
+
+def test_summary_says_what_decides(results: Results) -> None:
+    """Verdict, yield, interval, lower bound, cost and leading cause can be read off the text alone."""
+    text = terminal.render(results).replace("\N{NO-BREAK SPACE}", " ")
+    assert text.splitlines()[0].endswith("CONFORMS")
+    for part in ("97.3 %", "97.1 to 97.6 %", "95.7 %", "16.5 s", "reload repeatability", "98.14 %", "4="):
+        assert part in text
+    assert "amplifier headroom: 4.93 V, limit 4.8 V" in text
+
+
+def test_verdict_needs_no_colour(failing: Results) -> None:
+    """Without colour the words differ."""
+    assert "DOES NOT CONFORM" in terminal.render(failing).splitlines()[0]
+    assert "\x1b" not in terminal.render(failing)
+
+
+def test_no_colour_is_obeyed(results: Results, monkeypatch: pytest.MonkeyPatch) -> None:
+    """NO_COLOR takes the colours out of a terminal and leaves the text (no-color.org)."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    buffer = io.StringIO()
+    console = Console(file=buffer, force_terminal=True, width=80, color_system="standard")
+    terminal.print_summary(results, console)
+    assert "\x1b[32m" not in buffer.getvalue()
+    assert "\x1b[1;32m" not in buffer.getvalue()
+
+
+def test_narrow_terminal_is_kept(results: Results) -> None:
+    """A narrower terminal gets lines cut to its width, not wrapped ones."""
+    lines = terminal.render(results, width=60).splitlines()
+    assert max(map(cell_len, lines)) <= 60
+    assert len(lines) <= 40
+
+
+def test_missing_budget_is_said(results: Results) -> None:
+    """Without a budget the screen says that the causes are not determined."""
+    without = replace(results, budget=results.budget.iloc[:0])
+    assert "not determined (no budget was computed)" in terminal.render(without)
+
+
+def test_no_number_is_shown_as_nan(results: Results) -> None:
+    """An estimate that there is none of reads 'not determined'."""
+    option = results.options[0]
+    errors = option.errors.assign(p95_abs_N=float("nan"))
+    text = terminal.render(replace(results, options=(replace(option, errors=errors), *results.options[1:])))
+    assert "nan" not in text
+    assert "not determ" in text
+
+
+def test_ranks_come_in_order(results: Results) -> None:
+    """Leading causes stand by rank, whatever the order of the budget."""
+    shuffled = replace(results, budget=pd.DataFrame(results.budget.iloc[::-1]))
+    assert terminal.render(shuffled) == terminal.render(results)
+
+
+def test_notebook_shows_the_same_and_escapes(results: Results) -> None:
+    """The notebook's HTML holds the same numbers and takes names as text."""
+    named = replace(results, case=replace(results.case, name="<b>x</b>"))
+    html = terminal.notebook_html(named)
+    assert "&lt;b&gt;x&lt;/b&gt;" in html
+    assert "<b>x</b>" not in html
+    assert html.count("<table>") == 2
+    assert results.cautions[0] in html
