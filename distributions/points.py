@@ -23,7 +23,14 @@ _CHUNK_BITS = 12  # points are made in aligned chunks of at most 4096, of which 
 
 
 def unit_points(
-    kind: PointKind, stream: Stream, names: tuple[str, ...], start: int, count: int, replicate: int = 0
+    kind: PointKind,
+    stream: Stream,
+    names: tuple[str, ...],
+    start: int,
+    count: int,
+    replicate: int = 0,
+    *,
+    skipped: int = 0,
 ) -> Uniforms:
     """Points `start` to `start + count`, shape (len(names), count), inside the open interval (0, 1).
 
@@ -31,8 +38,10 @@ def unit_points(
     latin   McKay, Beckman and Conover, 1979: in each group of 1024 consecutive points every stratum of width
             1/1024 holds one point, for every name; permutations keyed by name
     sobol   Sobol points in natural order with nested uniform scrambling (Owen, 1995) by hashing (Laine and
-            Karras, 2011), keyed by name; the dimension is the position in `names`, so that a name added at
-            the end leaves the others as they are; 32 bits, for runs of up to 2**32 points
+            Karras, 2011), keyed by name; the dimension is the position in `names` behind `skipped` others,
+            so that a name added at the end leaves the others as they are; 32 bits, for runs of up to 2**32
+            points. Sets of points that are used together must not have a dimension in common: however they
+            are scrambled, equal dimensions go together
 
     Any cut gives the same points; `replicate` gives independent repetitions. Raises ValueError for another
     kind, for a name that occurs twice, a negative start or count, or a point beyond the last.
@@ -48,7 +57,7 @@ def unit_points(
     elif kind == "sobol":
         if start + count > 2**_SOBOL_BITS:
             raise InvalidParameter("unit_points", "start + count", start + count, "at most 2**32 for sobol")
-        rows = _sobol(stream, names, start, count, replicate)
+        return _sobol(stream, names, start, count, replicate, skipped)
     else:
         raise InvalidParameter("unit_points", "kind", kind, "'random', 'latin' or 'sobol'")
     return np.stack(rows) if rows else np.empty((0, count))
@@ -79,32 +88,36 @@ def _reversed_directions(dimensions: int) -> Bits:
     return _reverse_bits(np.asarray(engine._sv, dtype=np.uint32))  # type: ignore[attr-defined]
 
 
-def _sobol(stream: Stream, names: tuple[str, ...], start: int, count: int, replicate: int) -> list[Uniforms]:
+def _sobol(
+    stream: Stream, names: tuple[str, ...], start: int, count: int, replicate: int, skipped: int
+) -> Uniforms:
     """One row a name. Point i is the exclusive or of the direction numbers of the set bits of i."""
     if not names:
-        return []
-    directions = _reversed_directions(len(names))
+        return np.empty((0, count))
+    directions = _reversed_directions(skipped + len(names))[skipped:, :, None]
     low_bits = min(_CHUNK_BITS, max(count - 1, 1).bit_length())
     first, last = start >> low_bits, (start + max(count, 1) - 1) >> low_bits
     offset = start - (first << low_bits)
-    rows = []
-    for name, direction in zip(names, directions, strict=True):
-        within = np.zeros(1, dtype=np.uint32)
-        for bit in range(low_bits):
-            within = np.concatenate([within, within ^ direction[bit]])
-        heads = np.zeros(last - first + 1, dtype=np.uint32)
-        chunk = np.arange(first, last + 1, dtype=np.uint64)
-        for bit in range(low_bits, _SOBOL_BITS):
-            set_ = (chunk >> np.uint64(bit - low_bits)) & np.uint64(1)
-            heads ^= set_.astype(np.uint32) * direction[bit]
-        points = (heads[:, None] ^ within).ravel()[offset : offset + count]
-        keys = stream.words(f"{name} scrambling", 2, replicate).view(np.uint32)
-        rows.append((_reverse_bits(_scramble(points, keys)).astype(np.float64) + 0.5) * 2.0**-_SOBOL_BITS)
-    return rows
+    within = np.zeros((len(names), 1), dtype=np.uint32)
+    for bit in range(low_bits):
+        within = np.concatenate([within, within ^ directions[:, bit]], axis=1)
+    chunk = np.arange(first, last + 1, dtype=np.uint64)
+    heads = np.zeros((len(names), chunk.size), dtype=np.uint32)
+    for bit in range(low_bits, low_bits + last.bit_length()):
+        set_ = (chunk >> np.uint64(bit - low_bits)) & np.uint64(1)
+        heads ^= set_.astype(np.uint32) * directions[:, bit]
+    points = (heads[:, :, None] ^ within[:, None, :]).reshape(len(names), -1)[:, offset : offset + count]
+    keys = np.array([_scrambling_keys(stream, name, replicate) for name in names])[:, :, None]
+    return (_reverse_bits(_scramble(points, keys)).astype(np.float64) + 0.5) * 2.0**-_SOBOL_BITS
+
+
+@lru_cache(maxsize=4096)
+def _scrambling_keys(stream: Stream, name: str, replicate: int) -> Bits:
+    return stream.words(f"{name} scrambling", 2, replicate).view(np.uint32)
 
 
 def _scramble(reversed_points: Bits, keys: Bits) -> Bits:
-    """Nested uniform scrambling of bit-reversed points by two rounds of a Laine-Karras hash.
+    """Nested uniform scrambling of bit-reversed points, (name, point), by two rounds of a Laine-Karras hash.
 
     Adding, multiplying by odd numbers and taking the exclusive or with even multiples carry only from lower
     to higher bits; on reversed points every bit is thus flipped by a hash of the more significant ones,
@@ -112,7 +125,7 @@ def _scramble(reversed_points: Bits, keys: Bits) -> Bits:
     N. Vegdahl, 'Building a better LK hash' (from memory).
     """
     x = reversed_points.copy()
-    for seed, odd in ((keys[0], keys[1]), (keys[2], keys[3])):
+    for seed, odd in ((keys[:, 0], keys[:, 1]), (keys[:, 2], keys[:, 3])):
         x ^= x * np.uint32(0x3D20ADEA)
         x += seed
         x *= odd | np.uint32(1)

@@ -6,6 +6,7 @@ estimate  draw, calibrate and judge its units
 budget    what sets the error, and what changing it would bring
 compare   two cases on the same draws
 characterise  bench data to figures of merit, fits and spreads
+rare      how rarely a unit fails, and which one most likely does
 register  make a sensor, circuit or interface of one's own known by its kind
 """
 
@@ -17,12 +18,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from margin.bench_study import characterise
     from margin.chain.registry import register
+    from margin.rare_study import rare
     from margin.study import budget, change, compare, estimate, load
 
-__all__ = ["budget", "change", "characterise", "compare", "estimate", "load", "register"]
+__all__ = ["budget", "change", "characterise", "compare", "estimate", "load", "rare", "register"]
 
 _HOME = dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study")
 _HOME["register"] = "margin.chain.registry"
+_HOME["rare"] = "margin.rare_study"
 _HOME["characterise"] = "margin.bench_study"
 
 

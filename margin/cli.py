@@ -10,6 +10,7 @@ from margin.commands.check import check
 from margin.commands.common import EXIT_CODES
 from margin.commands.compare import compare
 from margin.commands.estimate import estimate
+from margin.commands.rare import rare
 from margin.commands.schema import schema
 
 
@@ -27,6 +28,7 @@ cli.add_command(budget)
 cli.add_command(compare)
 cli.add_command(check)
 cli.add_command(bench)
+cli.add_command(rare)
 cli.add_command(schema)
 
 

@@ -6,13 +6,12 @@ Changes one at a time do not add up: what two causes do together belongs to neit
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from margin.case.build import with_changes
 from margin.case.types import Case
 from margin.estimates.intervals import section_half_width
 from margin.estimates.labels import FEW_UNITS, budget_name, cause_of
@@ -148,8 +147,8 @@ def budget_of(
     in memory is bounded by BUDGET_UNITS.
     """
     case = model.case
-    smaller = with_changes(case, {"study.units": min(case.study.units, BUDGET_UNITS)})
-    small = Model(smaller, model.nominal, model.factors, model.groups, model.classes)
+    smaller = replace(case, study=replace(case.study, units=min(case.study.units, BUDGET_UNITS)))
+    small = replace(model, case=smaller)
     plan = plan_of(smaller)
     lines = [
         (cause, change, cause.scales(change))

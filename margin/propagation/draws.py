@@ -181,12 +181,14 @@ class StreamSource:
             return self._placement_uniforms(name, event, axes)
         each_unit = math.prod(axes)
         drawn = self.stream.uniforms(name, self.start * each_unit, self.count * each_unit)
-        return drawn.reshape((self.count, *axes))
+        # units side by side in memory: all that is computed from it then runs along them
+        by_draw = np.ascontiguousarray(drawn.reshape(self.count, each_unit).T)
+        return np.moveaxis(by_draw.reshape(*axes, self.count), -1, 0)
 
     def _placement_uniforms(self, name: str, event: Event, axes: tuple[int, int, int, int]) -> Array:
         """Draws of a calibration, by load and placement: (unit, 1, placement, reading, load)."""
         _, placements, readings, _ = axes
-        drawn = np.empty((self.count, *axes))
+        drawn = np.moveaxis(np.empty((*axes, self.count)), -1, 0)
         for column, load in enumerate(event.placed):
             for placement in range(placements):
                 stream = f"{name}, {load}, placement {placement + 1}"

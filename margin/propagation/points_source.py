@@ -36,11 +36,13 @@ class Column:
     name    of the stream that it stands for
     factor  that is drawn; None for what is not known of a factor's mean, spread or correlation
     event   'in use', 'at calibration' or '' for what holds for the unit
+    many    draws of a row: 1, or one for each placement, sample or sample unit
     """
 
     name: str
     factor: Factor | None
     event: str
+    many: int = 1
 
 
 @dataclass
@@ -66,7 +68,7 @@ class _Kept:
 class PointsSource(StreamSource):
     """The draws of `count` rows of uniforms.
 
-    points_of  column name -> (count,) uniforms
+    points_of  column name -> (count,) uniforms: draws, or the seeds of many; (count, many) all draws themselves
     each       rows that share a lot and an outer draw (the sample units of a lot curve), 1 for units
     """
 
@@ -75,9 +77,9 @@ class PointsSource(StreamSource):
     kept: _Kept = field(default_factory=_Kept)
     asked: list[Column] | None = None
 
-    def _column(self, name: str, factor: Factor | None, event: str) -> Array:
+    def _column(self, name: str, factor: Factor | None, event: str, many: int = 1) -> Array:
         if self.asked is not None and all(column.name != name for column in self.asked):
-            self.asked.append(Column(name, factor, event))
+            self.asked.append(Column(name, factor, event, many))
         found = self.points_of.get(name)
         # a dry run that asks which columns there are has none yet
         return np.full(self.count // self.each, 0.5) if found is None else found
@@ -89,7 +91,7 @@ class PointsSource(StreamSource):
         stream = event.stream(factor.level)
         when = "" if not stream else "at calibration" if event.calibrating else "in use"
         name = factor.name + stream + self.suffix
-        return name, self._column(name, factor, when)
+        return name, self._column(name, factor, when, self.each * math.prod(event.axes(factor.level)))
 
     def _independent(self, factor: Factor, event: Event) -> Array:
         name, column = self._place(factor, event)
@@ -100,6 +102,8 @@ class PointsSource(StreamSource):
         many = self.each * math.prod(axes)
         if many == 1:
             return column.reshape(-1, 1, 1, 1, 1)
+        if column.ndim == 2:
+            return column.reshape(self.count, *axes)
         return uniforms_from(column, name, many).reshape(self.count, *axes)
 
     def _drawn(self, factor: Factor, event: Event) -> Array:
@@ -172,4 +176,15 @@ class PointsEvaluator:
             column.name: np.ascontiguousarray(uniforms[:, place]) for place, column in enumerate(self.columns)
         }
         source = _source(self.model, by_name, rows, self._local.kept, self.tied)
+        return block_errors(self.model, source, rows).by_option
+
+    def errors_of_draws(self, uniforms: Array) -> dict[str, list[Array]]:
+        """As `errors`, from every draw itself: uniforms (row, draw), the `many` draws of each column in turn."""
+        rows, first = uniforms.shape[0], 0
+        by_name: dict[str, Array] = {}
+        for column in self.columns:
+            own = uniforms[:, first : first + column.many]
+            by_name[column.name] = np.ascontiguousarray(own[:, 0] if column.many == 1 else own)
+            first += column.many
+        source = _source(self.model, by_name, rows, _Kept(), self.tied)
         return block_errors(self.model, source, rows).by_option

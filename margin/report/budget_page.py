@@ -58,6 +58,7 @@ def render(budget: ErrorBudget, option: str | None = None) -> str:
         *(run.told for run in budget.shares.runs),
         *_dependent(budget.shares),
         *_inert(budget.shares),
+        *_constant(budget.shares, name),
     ):
         lines += wrapped("Runs:" if ": " in text and text.startswith("by ") else "Note:", text, WIDTH, 3)
     lines += wrapped(f"Cautions ({len(budget.cautions)}):", " | ".join(budget.cautions), WIDTH, 1)
@@ -157,7 +158,7 @@ def _leading(budget: ErrorBudget, option: str) -> Section:
             f"with calibration {option!r}. First order: what a cause does alone; total order: with all it does "
             "together with others. Totals overlap, so that they sum to more than 1."
         ),
-        *(Text(text) for text in (*_dependent(shares), *_inert(shares))),
+        *(Text(text) for text in (*_dependent(shares), *_inert(shares), *_constant(shares, option))),
     ]
     if not rows.empty:
         blocks.append(
@@ -297,6 +298,13 @@ def _inert(shares: ErrorShares) -> tuple[str, ...]:
     if not shares.inert:
         return ()
     return (f"No effect at all in any option: {', '.join(shares.inert)}. Did they reach the model?",)
+
+
+def _constant(shares: ErrorShares, option: str) -> tuple[str, ...]:
+    """Why the margin of an option has no shares, where it has none."""
+    rows = shares.indices
+    reasons = rows[(rows["option"] == option) & (rows["output"] == MARGIN)]["reason"].unique()
+    return tuple(f"{str(reason).capitalize()}." for reason in reasons if reason)
 
 
 def _caption(budget: ErrorBudget) -> str:

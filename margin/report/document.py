@@ -47,6 +47,7 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
         "errors": records(frames.errors_frame(results)),
         "worst_case": records(frames.worst_case_frame(results)),
         "extremes": records(frames.extremes_frame(results)),
+        "convergence": records(frames.convergence_frame(results)),
         "limit_curve": records(frames.limit_curve_frame(results)),
         "saturation": records(frames.saturation_frame(results)),
         "budget": records(results.budget),

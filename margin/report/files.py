@@ -15,6 +15,7 @@ from margin.report.document import UnreadableResults, load_results_json, to_docu
 from margin.report.folder import FolderNotOurs, publish, require_writable, write_text
 from margin.report.frames import (
     all_yields_frame,
+    convergence_frame,
     errors_frame,
     extremes_frame,
     limit_curve_frame,
@@ -90,6 +91,7 @@ def report_contents(results: Results) -> dict[str, str]:
         "limit_curve.csv": _csv(limit_curve_frame(results)),
         "worst_case.csv": _csv(worst_case_frame(results)),
         "extremes.csv": _csv(extremes_frame(results)),
+        "convergence.csv": _csv(convergence_frame(results)),
     }
     if results.shares is not None:
         contents |= {

@@ -12,6 +12,7 @@ MANIFESTS = {
     "results.json": "margin results",
     "comparison.json": "margin comparison",
     "budget.json": "margin budget",
+    "rare.json": "margin rare failures",
 }
 """Files that list what was written beside them, with the name of their format."""
 

@@ -63,6 +63,11 @@ def extremes_frame(results: Results) -> pd.DataFrame:
     return _by_option(results, "extremes")
 
 
+def convergence_frame(results: Results) -> pd.DataFrame:
+    """The lower bound of the decisive yield over ever more outer draws by option."""
+    return _by_option(results, "convergence")
+
+
 def limit_curve_frame(results: Results) -> pd.DataFrame:
     """Yield against the multiple of the permissible error by option."""
     return _by_option(results, "limit_curve")
@@ -96,6 +101,9 @@ def _yield_columns(found: Yield) -> dict[str, float | None]:
         "yield_high": found.sampled.high,
         "knowledge_low": known[0],
         "knowledge_high": known[1],
+        "known_low": None if found.known_low is None else found.known_low.value,
+        "known_low_low": None if found.known_low is None else found.known_low.low,
+        "known_low_high": None if found.known_low is None else found.known_low.high,
         "lots_low": lots[0],
         "lots_high": lots[1],
     }

@@ -18,6 +18,7 @@ from margin.report.blocks import (
     newtons,
     picture,
 )
+from margin.report.convergence import lower_bound_over_draws
 from margin.report.summary import budget_rows, counted_in_words, focus_option, rank_shown
 from margin.report.where import WHERE, where_section
 
@@ -72,7 +73,17 @@ def yields(results: Results) -> Section:
             for o in results.options
         ),
     )
-    return Section("Yields", (explained, three, bounds, bias))
+    return Section("Yields", (explained, three, bounds, *_convergence(results), bias))
+
+
+def _convergence(results: Results) -> tuple[Block, ...]:
+    """How the lower bound of the option in focus settles over the outer draws; nothing where there is but one."""
+    option = focus_option(results)
+    if option.convergence.empty:
+        return ()
+    drawn = figures.figure_of(lower_bound_over_draws(results, option.name))
+    text = f"Lower bound of the yield with {option.name} over ever more outer draws, with its interval."
+    return (picture("lower-bound", drawn, style.caption(results, text), text),)
 
 
 def _share(found: Estimate) -> str:

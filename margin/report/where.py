@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isnan
 from typing import Any
 
 import pandas as pd
@@ -10,6 +11,7 @@ from margin.estimates.shares import MARGIN, ErrorShares
 from margin.report import budget_figures, figures, numbers
 from margin.report.blocks import Picture, Section, Table, picture
 
+CONSTANT = "constant"
 WHERE = "Where in the range"
 
 
@@ -48,7 +50,9 @@ def where_section(shares: ErrorShares, option: str, caption: str) -> Section:
         tuple(
             (
                 str(row["output"]),
-                numbers.plain(float(row["standard_deviation"]), "" if row["output"] == MARGIN else "N"),
+                numbers.plain(
+                    float(row["standard_deviation"]), "" if row["output"] == MARGIN else "N", reason=CONSTANT
+                ),
                 *(share_cell(row, name) for name in ("common", "between", "within")),
             )
             for _, row in rows.iterrows()
@@ -58,8 +62,10 @@ def where_section(shares: ErrorShares, option: str, caption: str) -> Section:
 
 
 def share_cell(row: pd.Series, name: str) -> str:
-    """A share in percent with its interval; 'below resolution' where that holds zero."""
+    """A share in percent with its interval; 'below resolution' where that holds zero, 'constant' for no variance."""
     value, low, high = (100.0 * float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
+    if isnan(value):
+        return CONSTANT
     if low <= 0.0:
         return numbers.BELOW_RESOLUTION
     return numbers.with_interval(value, low, high, "%")

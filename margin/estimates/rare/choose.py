@@ -23,6 +23,8 @@ ROUNDS = 3
 MOST_POINTS = 8
 IMPORTANCE_PART = 0.1
 BLOCK = 100_000
+PLAIN_PART = 0.2
+FEW = 50
 
 
 def failure_probability(
@@ -43,7 +45,8 @@ def failure_probability(
 
     A pilot of 200 plain draws, 600 where two of them fail: where 1.5 % fail, plain draws suffice. Else the
     most likely failing points are searched, and importance sampling about them is kept when its own checks
-    raise nothing. Else, or where no such point is found, subset sampling. The result says which and why; it
+    raise nothing. Else, or where no such point is found, plain draws where a part of the budget shows that they
+    suffice, and subset sampling where not. The result says which and why; it
     is the same for the same seed.
     RareEventError for a target, level or budget out of range, or a margin that is not finite.
     """
@@ -62,6 +65,11 @@ def failure_probability(
     failures = int(np.sum(margins < 0))
     if failures >= FREQUENT * len(pilot):
         return _crude(limit, failures, target_cv, budget, seed, level)
+    if dimension > FEW:
+        # a search costs as many evaluations a step as there are factors: plain draws first
+        enough = _plain_part(limit, target_cv, budget, seed, level)
+        if enough is not None:
+            return enough
     near = _importance(limit, pilot, margins, target_cv, budget, seed, level)
     if near is not None and not near.warnings:
         return replace(
@@ -69,8 +77,12 @@ def failure_probability(
             evaluations=limit.evaluations,
             why=f"the limit is smooth about {_points(len(near.design_points))} and nothing failed elsewhere",
         )
+    if dimension <= FEW:
+        enough = _plain_part(limit, target_cv, budget, seed, level)
+        if enough is not None:
+            return enough
     far = subset_sampling(
-        limit, target_cv=target_cv, level=level, budget=budget - limit.evaluations, seed=seed
+        limit, target_cv=target_cv, level=level, budget=max(budget - limit.evaluations, 1), seed=seed
     )
     reason = "no most likely failing point was found" if near is None else near.warnings[0]
     return replace(
@@ -130,13 +142,40 @@ def _apart(ordered: Array) -> list[Array]:
     return kept
 
 
+def _plain_part(
+    limit: CountedLimit, target_cv: float, budget: int, seed: int, level: float
+) -> RareResult | None:
+    """Plain draws, where a part of what is left of the budget shows that all of it will do; None otherwise."""
+    part = max(int(PLAIN_PART * (budget - limit.evaluations)), 0)
+    plain = Draws(seed, "plain part")
+    failures = sum(
+        int(np.sum(limit(plain.normals(min(BLOCK, part - done), limit.dimension)) < 0))
+        for done in range(0, part, BLOCK)
+    )
+    if failures < PLAIN_PART * _wanted(target_cv) or failures == 0:
+        return None
+    return _crude(limit, failures, target_cv, budget, seed, level, drawn=part)
+
+
+def _wanted(target_cv: float) -> int:
+    """Failing plain draws that a coefficient of variation needs."""
+    return int(np.ceil(1.1 / target_cv**2))
+
+
 def _crude(
-    limit: CountedLimit, failures: int, target_cv: float, budget: int, seed: int, level: float
+    limit: CountedLimit,
+    failures: int,
+    target_cv: float,
+    budget: int,
+    seed: int,
+    level: float,
+    drawn: int | None = None,
 ) -> RareResult:
-    """Plain draws in blocks until enough of them failed."""
+    """Plain draws in blocks until enough of them failed; `drawn` of them, all by default, are there already."""
     draws = Draws(seed, "crude")
-    wanted = int(np.ceil(1.1 / target_cv**2))
-    count = limit.evaluations
+    wanted = _wanted(target_cv)
+    count = limit.evaluations if drawn is None else drawn
+    budget -= limit.evaluations - count
     while failures < wanted and count < budget:
         block = int(min(BLOCK, budget - count, max(PILOT, 1.1 * count * (wanted / failures - 1))))
         failures += int(np.sum(limit(draws.normals(block, limit.dimension)) < 0))

@@ -32,9 +32,8 @@ def temperatures_in_use(case: Case) -> Array:
         deviations = np.zeros(2)
         for spread in quantity.spreads:
             shape = spread.distribution
-            low, high = shape.support
-            inner = shape.ppf(np.array([0.005, 0.995]))
-            step = np.array([max(low, inner[0]), min(high, inner[1])])
+            ends_of = np.array(shape.support)
+            step = np.where(np.isfinite(ends_of), ends_of, shape.ppf(np.array([0.005, 0.995])))
             deviations += step * quantity.nominal if spread.relative else step
         ends += list(quantity.nominal + deviations)
     low, high = min(ends), max(ends)

@@ -139,5 +139,5 @@ def long_frame(frame: pd.DataFrame, by: str) -> pd.DataFrame:
     parts = frame["output"].str.split("\n", expand=True)
     rest = frame.drop(columns="output")
     told = rest.columns.intersection(["reason", "finding"])
-    rest[told] = rest[told].apply(lambda texts: texts.str.replace("\n", ", "))
+    rest[told] = rest[told].apply(lambda texts: texts.str.replace(r"\n", ", ", regex=False))
     return pd.concat([parts.set_axis(["option", "output"], axis=1), rest], axis=1).assign(by=by)

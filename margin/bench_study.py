@@ -1,0 +1,258 @@
+"""From a bench file to figures of merit, fits, spreads by level and the next bench day, in three lines.
+
+import margin
+bench = margin.characterise("bench.csv")
+print(bench)
+bench.save("report")
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from margin.bench import BenchData, NotMeasurableError, Spreads, read_bench
+from margin.bench.circuits import circuits_file, conductances, read_circuits
+from margin.bench.model_file import write_model
+from margin.bench.sensor_model import fitted_sensor
+from margin.bench.spreads import Kind
+from margin.case import Case
+from margin.case.build import nominal_element
+from margin.chain.setting import Setting
+from margin.estimates.bench_findings import Findings, Missing, Setup, findings_of
+from margin.estimates.bench_tables import components_frame, fits_frame, merits_frame, missing_frame
+from margin.estimates.evaluate import Stage, no_progress
+from margin.estimates.next_measurement import UNITS, NextMeasurement, next_measurement
+from margin.report import bench_files, bench_terminal
+
+LEAST_POSITIVE = 0.9
+"""Share of readings under load that must become a conductance above zero if the circuit is the right one."""
+
+
+@dataclass(frozen=True)
+class Characterisation:
+    """A finished characterisation. Printing it, or naming it in a notebook, shows what matters.
+
+    outlook         from the first setup; None where there is nothing to look ahead from (`missing` says why)
+    reference_load  N, as asked for
+    circuits        elements that read the bench, by name, where voltages were turned into conductances
+    """
+
+    findings: Findings
+    outlook: NextMeasurement | None
+    reference_load: float | None = None
+    circuits: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def merits(self) -> pd.DataFrame:
+        """One row a figure of merit, of single sensors and pooled; columns as the fields of `margin.bench.Merit`."""
+        return merits_frame(self.findings.merits)
+
+    @property
+    def fits(self) -> pd.DataFrame:
+        """One row a sensor and candidate model: AICc, weight, lack of fit, values."""
+        return fits_frame(self.findings.setups)
+
+    @property
+    def components(self) -> pd.DataFrame:
+        """One row a parameter and level of variation: standard deviation and interval."""
+        return components_frame(self.findings.setups)
+
+    @property
+    def spreads(self) -> dict[tuple[str, str], Spreads]:
+        """Spreads by (circuit, interface), where they can be had."""
+        return {(s.circuit, s.interface): s.spreads for s in self.findings.setups if s.spreads is not None}
+
+    @property
+    def differences(self) -> pd.DataFrame:
+        """One row a figure and pair of circuits or interfaces: difference, interval, whether it is resolved."""
+        found = [c.differences.assign(by=by) for by, c in self.findings.comparisons.items()]
+        return pd.concat(found, ignore_index=True) if found else pd.DataFrame()
+
+    @property
+    def missing(self) -> pd.DataFrame:
+        """What cannot be had, why, and what to measure next."""
+        return missing_frame(self.findings.missing)
+
+    def save(self, folder: str | Path) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page. FolderNotOurs over files of someone else."""
+        return bench_files.write_bench(self.findings, self.outlook, folder)
+
+    def save_model(self, path: str | Path) -> Path:
+        """Write the fitted sensor as a file that a case takes its sensor from; the path.
+
+        ValueError where there are several setups (characterise one of them) or the data came from a frame.
+        """
+        if len(self.findings.setups) > 1:
+            names = "; ".join(setup.name for setup in self.findings.setups)
+            raise ValueError(
+                f"a model is of one circuit and one interface, the data hold {names}: name one of each"
+            )
+        source = self.findings.data.source
+        if source == "frame":
+            raise ValueError(
+                "a model names the file that it was fitted to: characterise a CSV file, not a frame"
+            )
+        setup = self.findings.setups[0]
+        fitted = fitted_sensor(
+            self.findings.data, self.findings.kind, circuit=setup.circuit, interface=setup.interface,
+            reference_load=self.reference_load, confidence=self.findings.confidence, circuits=self.circuits,
+        )  # fmt: skip
+        return write_model(path, fitted, source)
+
+    def __str__(self) -> str:
+        return bench_terminal.render(self.findings, self.outlook)
+
+    def _repr_html_(self) -> str:
+        return bench_terminal.notebook_html(self.findings, self.outlook)
+
+
+def characterise(
+    path_or_frame: str | Path | pd.DataFrame,
+    *,
+    kind: Kind | None = None,
+    circuit: str | None = None,
+    interface: str | None = None,
+    reference_load: float | None = None,
+    t0: float = 10.0,
+    confidence: float = 0.95,
+    circuits: str | Path | Mapping[str, Any] | None = None,
+    case: Case | None = None,
+    calibration: str | None = None,
+    units: int = UNITS,
+    output_unit: str | None = None,
+    workers: int | None = None,
+    stage: Stage = no_progress,
+) -> Characterisation:
+    """Characterise the sensors of a bench.
+
+    path_or_frame   bench data as `margin.bench.read_bench` takes them
+    kind            'thin film' or 'strain-gauge bridge'; None: that of the case, else a bridge where the output is a
+                    ratio and a thin film where it is not
+    circuit, interface  only these; None: each, and compared side by side
+    reference_load  N, where a thin film's sensitivity is stated; None: geometric mean of the loads
+    t0              s, to which the drift per decade refers
+    circuits        what turns voltages of a thin film into conductance: a file as `margin.bench.circuits` describes
+                    it, or circuit elements by name; None: DATA.circuits.toml beside the data, else the circuit of
+                    the case
+    case            for the outlook on its yield, and for its circuit
+    calibration     option of the case whose yield is looked ahead; None: the one that leads
+    units           drawn for each number of sensors looked ahead to
+    output_unit     of a column 'output'
+    stage           called with (title, total) when something long begins; returns the counter of progress
+
+    What the data cannot give stands in `missing`. Raises BenchDataError for data that cannot be read,
+    NotMeasurableError where nothing can be estimated, ValueError for voltages of a thin film without a circuit.
+    """
+    if not 0.5 <= confidence < 1.0:
+        raise ValueError(f"confidence must be from 0.5 to below 1, such as 0.95 (got {confidence:g})")
+    if reference_load is not None and not (np.isfinite(reference_load) and reference_load > 0):
+        raise ValueError(f"the reference load must be above 0 N (got {reference_load:g} N)")
+    if not isinstance(path_or_frame, pd.DataFrame) and Path(path_or_frame).is_dir():
+        raise ValueError(f"{path_or_frame}: a folder, not a file; name the CSV file in it")
+    data = read_bench(path_or_frame, output_unit)
+    kind = kind or _kind(data, case)
+    elements: Mapping[str, Any] = {}
+    if kind == "thin film":
+        elements = _circuits(data, circuits, circuit, case, path_or_frame)
+        data = _as_conductance(data, elements, circuit)
+    findings = findings_of(
+        data, kind, circuit=circuit, interface=interface, reference_load=reference_load, t0=t0,
+        confidence=confidence,
+    )  # fmt: skip
+    first = findings.setups[0]
+    try:
+        outlook: NextMeasurement | None = next_measurement(
+            first.size, first.spreads, _single(first), case=case, option=calibration, units=units,
+            confidence=confidence, workers=workers, stage=stage,
+        )  # fmt: skip
+    except NotMeasurableError as error:
+        why, _, measure = str(error).partition(". ")
+        lack = Missing("outlook on more measuring", "", why, measure[:1].lower() + measure[1:])
+        findings, outlook = dataclasses.replace(findings, missing=(*findings.missing, lack)), None
+    return Characterisation(findings, outlook, reference_load, elements)
+
+
+def _single(setup: Setup) -> dict[str, list[Any]]:
+    """Figures of single sensors by name."""
+    found: dict[str, list[Any]] = {}
+    for merit in setup.merits:
+        if merit.sensor != "pooled":
+            found.setdefault(merit.name, []).append(merit)
+    return found
+
+
+def _kind(data: BenchData, case: Case | None) -> Kind:
+    if case is not None and case.elements["sensor"].kind == "strain-gauge bridge":
+        return "strain-gauge bridge"
+    return "strain-gauge bridge" if case is None and data.quantity == "ratio" else "thin film"
+
+
+def _circuits(
+    data: BenchData,
+    given: str | Path | Mapping[str, Any] | None,
+    circuit: str | None,
+    case: Case | None,
+    source: str | Path | pd.DataFrame,
+) -> Mapping[str, Any]:
+    """Circuit elements by the names in the data."""
+    if data.quantity == "conductance":
+        return {}
+    if isinstance(given, Mapping):
+        return given
+    if given is not None:
+        return read_circuits(Path(given))
+    if not isinstance(source, pd.DataFrame) and circuits_file(source).is_file():
+        return read_circuits(circuits_file(source))
+    names = [circuit] if circuit is not None else [str(name) for name in data.frame["circuit"].unique()]
+    if case is not None and len(names) == 1:
+        return {names[0]: nominal_element(case.elements["circuit"])}
+    beside = (
+        "" if isinstance(source, pd.DataFrame) else f" in {circuits_file(source).name} beside the data, or"
+    )
+    why = "" if case is None else f" (the case has one circuit, the data have {', '.join(names)})"
+    raise ValueError(
+        f"a thin film is characterised by its conductance, the data hold a {data.quantity}{why}: describe each "
+        f"circuit of the bench{beside} in a file of your own (circuits)"
+    )
+
+
+def _as_conductance(data: BenchData, circuits: Mapping[str, Any], circuit: str | None) -> BenchData:
+    """Conductance by the ideal equation of each circuit; ValueError where a circuit does not fit its readings."""
+    if data.quantity == "conductance":
+        return data
+    if circuit is not None:
+        there = [str(name) for name in data.frame["circuit"].unique()]
+        if circuit not in there:
+            raise NotMeasurableError(
+                f"no readings with circuit '{circuit}': the data hold {', '.join(there)}"
+            )
+        data = dataclasses.replace(data, frame=data.frame[data.frame["circuit"] == circuit])
+    names = [str(name) for name in data.frame["circuit"].unique()]
+    if names == ["unstated"] and len(circuits) == 1:
+        circuits = {"unstated": next(iter(circuits.values()))}
+    lacking = [name for name in names if name not in circuits]
+    if lacking and data.quantity == "voltage":
+        raise ValueError(
+            f"circuit '{lacking[0]}' of the data is not described (described: {', '.join(circuits) or 'none'}): add a "
+            f"table [{lacking[0]}], or characterise another circuit alone"
+        )
+    found = conductances(data, circuits)
+    for name, rows in found.frame.groupby("circuit", observed=True):
+        loaded = rows[rows["load_N"] > 0.1 * float(rows["load_N"].max())]
+        positive = float((loaded["output"] > 0).mean()) if len(loaded) else 1.0
+        if positive < LEAST_POSITIVE:
+            element = circuits[str(name)]
+            rest = float(element.static_voltage(0.0, Setting()))
+            raise ValueError(
+                f"circuit '{name}' does not fit its readings: {100 * (1 - positive):.0f} % of those under load give no "
+                f"conductance above zero (without load this {element.kind} reads {rest:.3g} V). Describe the circuit "
+                "that the bench was read with"
+            )
+    return found

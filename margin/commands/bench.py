@@ -1,0 +1,109 @@
+"""`margin bench`: what bench data tell of the sensors, and what to measure next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from margin.commands.common import faults_shown, stages
+
+
+@click.command(epilog="Exit codes: 0 characterised, 2 bad input, 130 interrupted.")
+@click.argument("data", type=click.Path(path_type=Path))
+@click.option(
+    "--sensor-kind",
+    type=click.Choice(["thin film", "strain-gauge bridge"]),
+    help="Kind of sensor; without it that of the case, else by the column of the output.",
+)
+@click.option("--circuit", metavar="NAME", help="Only readings with this circuit; without it each, compared.")
+@click.option(
+    "--interface", metavar="NAME", help="Only readings with this interface; without it each, compared."
+)
+@click.option(
+    "--circuits",
+    type=click.Path(path_type=Path),
+    metavar="FILE.toml",
+    help="Circuits that read the bench, by name; without it DATA.circuits.toml, else the circuit of the case.",
+)
+@click.option(
+    "--reference-load", metavar="LOAD", help="Load at which the sensitivity is stated, such as '20 N'."
+)
+@click.option("--confidence", type=click.FloatRange(0.5, 1.0, max_open=True), default=0.95, show_default=True)
+@click.option(
+    "--case",
+    "case_file",
+    type=click.Path(path_type=Path),
+    metavar="CASE.toml",
+    help="Case whose yield is looked ahead to, with more sensors behind its measured spreads.",
+)
+@click.option("--calibration", metavar="NAME", help="Calibration option of the case whose yield that is.")
+@click.option(
+    "--model",
+    type=click.Path(path_type=Path),
+    metavar="FILE.toml",
+    help="Write the fitted sensor for a case.",
+)
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there.")
+@click.option("--quiet", is_flag=True, help="No progress and no summary: exit code and files only.")
+def bench(
+    data: Path,
+    sensor_kind: str | None,
+    circuit: str | None,
+    interface: str | None,
+    circuits: Path | None,
+    reference_load: str | None,
+    confidence: float,
+    case_file: Path | None,
+    calibration: str | None,
+    model: Path | None,
+    out: Path | None,
+    quiet: bool,
+) -> None:
+    """Figures of merit, fits and spreads of the sensors in DATA (CSV), and how much more to measure."""
+    with faults_shown():
+        from margin.bench_study import characterise
+        from margin.case import load_case
+        from margin.report import files
+
+        load = None if reference_load is None else _load(reference_load)
+        if calibration is not None and case_file is None:
+            raise click.UsageError("--calibration names an option of a case: give --case CASE.toml too")
+        if model is not None and not model.parent.is_dir():
+            raise click.UsageError(f"--model {model}: there is no folder {model.parent}")
+        if out is not None:
+            files.require_writable(out)
+        case = None if case_file is None else load_case(case_file)
+        with stages(quiet) as stage:
+            found = characterise(
+                data,
+                kind=sensor_kind,  # type: ignore[arg-type]
+                circuit=circuit,
+                interface=interface,
+                circuits=circuits,
+                reference_load=load,
+                confidence=confidence,
+                case=case,
+                calibration=calibration,
+                stage=stage,
+            )
+        written = None if model is None else found.save_model(model)
+        page = None if out is None else found.save(out)
+        if quiet:
+            return
+        click.echo(str(found), nl=False)
+        if written is not None:
+            click.echo(f"\nModel: {written}")
+        if page is not None:
+            click.echo(f"\nReport: {page}")
+
+
+def _load(text: str) -> float:
+    """A load in N."""
+    from margin.case.faults import ValueFault
+    from margin.case.tables import read_single
+
+    try:
+        return read_single(text, "N")
+    except ValueFault as fault:
+        raise click.UsageError(f"--reference-load '{text}': {fault}") from fault

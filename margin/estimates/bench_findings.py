@@ -1,0 +1,317 @@
+"""What a bench tells of its sensors: every circuit with every interface, what differs, and what cannot be had."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from margin.bench import (
+    BenchData,
+    Comparison,
+    Merit,
+    NotMeasurableError,
+    SensorFit,
+    Spreads,
+    compare,
+    figures_of_merit,
+    fit_sensor,
+    spreads_of,
+)
+from margin.bench.data import at_points
+from margin.bench.merits.sweeps import (
+    SAME_TEMPERATURE,
+    Hold,
+    Sweeps,
+    holds_of,
+    sweeps_of,
+    usual_temperature,
+    without_holds,
+)
+from margin.bench.merits.table import at_usual_temperature
+from margin.bench.spreads import Kind
+
+MAIN_FIGURES = (
+    "zero", "sensitivity", "linearity, independent least squares", "hysteresis",
+    "repeatability, standard deviation", "reproducibility after remounting", "zero return", "drift per decade",
+    "temperature coefficient of zero", "temperature coefficient of span", "resolution",
+)  # fmt: skip
+"""One of each kind: what is compared between setups. Largest values grow with the number of cycles, and the
+linearities by other lines repeat the one named here."""
+
+
+@dataclass(frozen=True)
+class Missing:
+    """Something that the data cannot give.
+
+    what     name of the figure, spread or fit
+    where    'circuit, interface'; '' for the whole bench
+    why      the reason; measure: what to measure to have it
+    """
+
+    what: str
+    where: str
+    why: str
+    measure: str
+
+
+@dataclass(frozen=True)
+class SensorReadings:
+    """Readings of one sensor with one circuit and interface, for fits and figures."""
+
+    name: str
+    sweeps: Sweeps
+    holds: tuple[Hold, ...]
+    fits: tuple[SensorFit, ...]
+
+
+@dataclass(frozen=True)
+class BenchSize:
+    """How much was measured with one circuit and interface: medians where sensors differ.
+
+    mountings of a sensor, cycles of a mounting, readings of a cycle, temperatures cycled at
+    """
+
+    sensors: int
+    mountings: int
+    cycles: int
+    readings: int
+    temperatures: int
+
+
+@dataclass(frozen=True)
+class Setup:
+    """One circuit with one interface. `spreads` is None where the data cannot show any."""
+
+    circuit: str
+    interface: str
+    size: BenchSize
+    sensors: tuple[SensorReadings, ...]
+    merits: tuple[Merit, ...]
+    spreads: Spreads | None
+
+    @property
+    def name(self) -> str:
+        return ", ".join(part for part in (self.circuit, self.interface) if part != "unstated") or "bench"
+
+    @property
+    def pooled(self) -> dict[str, Merit]:
+        """Figures of merit pooled over sensors, by name."""
+        return {m.name: m for m in self.merits if m.sensor == "pooled"}
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Everything found in one bench.
+
+    comparisons  by 'circuit' and by 'interface', where there are several
+    """
+
+    data: BenchData
+    kind: Kind
+    confidence: float
+    setups: tuple[Setup, ...]
+    comparisons: dict[str, Comparison]
+    missing: tuple[Missing, ...]
+
+    @property
+    def merits(self) -> tuple[Merit, ...]:
+        return tuple(merit for setup in self.setups for merit in setup.merits)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was assumed, converted, flagged or left out."""
+        left = [
+            f"{s.name}: {n}" for s in self.setups if s.spreads for n in s.spreads.notes if not _is_lack(n)
+        ]
+        return (*self.data.notes, *left)
+
+
+def findings_of(
+    data: BenchData,
+    kind: Kind,
+    *,
+    circuit: str | None = None,
+    interface: str | None = None,
+    reference_load: float | None = None,
+    t0: float = 10.0,
+    confidence: float = 0.95,
+) -> Findings:
+    """Characterise each circuit with each interface, and compare them.
+
+    data      conductance for a thin film (see `margin.bench.circuits.conductances`); any output for a bridge
+    circuit, interface  only these; None: all there are
+    reference_load  N, where a thin film's sensitivity is stated; None: geometric mean of the loads
+    t0        s, to which the drift per decade refers
+
+    What the data cannot give becomes an entry of `missing`. Raises NotMeasurableError where no reading belongs to
+    the circuit and interface named, or where there is no load at all.
+    """
+    wanted = {"circuit": circuit, "interface": interface}
+    chosen = _chosen(data, wanted)
+    if not (chosen.usable()["load_N"] > 0).any():
+        raise NotMeasurableError("no usable reading under load: load the sensors and read them")
+    merits = figures_of_merit(chosen, t0=t0, confidence=confidence)
+    missing: list[Missing] = []
+    setups = tuple(_setups(chosen, kind, merits, reference_load, confidence, missing))
+    comparisons = {}
+    for by in ("circuit", "interface"):
+        names = list(dict.fromkeys(getattr(setup, by) for setup in setups))
+        if len(names) > 1:
+            comparisons[by] = compare(merits, by, MAIN_FIGURES, confidence)
+            if comparisons[by].differences.empty:
+                why = "no figure has two sensors on both sides"
+                missing.append(
+                    Missing(f"difference by {by}", "", why, f"measure the same sensors with each {by}")
+                )
+        elif wanted[by] is None:
+            mend = f"measure the same sensors with another {by}"
+            missing.append(Missing(f"difference by {by}", "", f"only one {by}", mend))
+    return Findings(data, kind, confidence, setups, comparisons, tuple(missing))
+
+
+def _chosen(data: BenchData, wanted: dict[str, str | None]) -> BenchData:
+    frame = data.frame
+    for column, name in wanted.items():
+        there = [str(each) for each in frame[column].unique()]
+        if name is not None and name not in there:
+            raise NotMeasurableError(f"no readings with {column} '{name}': the data hold {', '.join(there)}")
+        frame = frame if name is None else frame[frame[column] == name]
+    return dataclasses.replace(data, frame=frame)
+
+
+def _setups(
+    data: BenchData,
+    kind: Kind,
+    merits: list[Merit],
+    reference_load: float | None,
+    confidence: float,
+    missing: list[Missing],
+) -> Iterator[Setup]:
+    groups = data.usable().groupby(["circuit", "interface"], observed=True, sort=False)
+    for (circuit, interface), frame in groups:
+        points = at_points(frame[frame["load_N"].notna()])
+        own = tuple(m for m in merits if (m.circuit, m.interface) == (circuit, interface))
+        sensors: list[SensorReadings] = []
+        where = f"{circuit}, {interface}"
+        for (lot, sensor), part in points.groupby(["lot", "sensor"], observed=True, sort=False):
+            name = f"{lot} / {sensor}"
+            try:
+                fits = _fits(part, kind, reference_load)
+            except NotMeasurableError as error:
+                fits = ()
+                missing.append(_lacking(f"fit of {name}", where, str(error)))
+            sensors.append(SensorReadings(name, sweeps_of(part), tuple(holds_of(part)), fits))
+        spreads: Spreads | None = None
+        try:
+            spreads = spreads_of(
+                data, kind, circuit=str(circuit), interface=str(interface), reference_load=reference_load,
+                confidence=confidence,
+            )  # fmt: skip
+        except NotMeasurableError as error:
+            lack = _lacking("spreads by level", where, str(error))
+            mend = "measure several sensors, mountings and cycles"
+            missing.append(
+                dataclasses.replace(lack, measure=mend) if lack.measure == "measure again" else lack
+            )
+        setup = Setup(str(circuit), str(interface), _size(points, sensors), tuple(sensors), own, spreads)
+        missing.extend(_of_merits(setup, where))
+        missing.extend(_of_spreads(spreads, where))
+        yield setup
+
+
+def _fits(points: pd.DataFrame, kind: Kind, reference_load: float | None) -> tuple[SensorFit, ...]:
+    loads, outputs = fit_readings(points)
+    different = np.unique(loads[loads > 0]).size
+    if different < 2:
+        raise NotMeasurableError(
+            f"{different} load(s) above zero going up: measure at least three, better eight"
+        )
+    return fit_sensor(loads, outputs, kind, reference_load=reference_load)
+
+
+def fit_readings(points: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Loads (N) and outputs that a model is fitted to, (n,) each: ascending, at the usual temperature, no holds."""
+    rows = without_holds(points)
+    rows = rows[rows["branch"] == "up"]
+    heat = rows["temperature_degC"].to_numpy(dtype=float)
+    if heat.size:
+        rows = rows[np.abs(heat - usual_temperature(heat)) <= SAME_TEMPERATURE]
+    return rows["point_N"].to_numpy(dtype=float), rows["output"].to_numpy(dtype=float)
+
+
+def _size(points: pd.DataFrame, sensors: list[SensorReadings]) -> BenchSize:
+    heat = np.unique(np.rint(points["temperature_degC"].to_numpy(dtype=float) / SAME_TEMPERATURE))
+    usual = [at_usual_temperature(sensor.sweeps) for sensor in sensors]
+    mountings = np.array([max(sweeps.mountings, 1) for sweeps in usual])
+    cycles = np.array([max(sweeps.cycles, 1) for sweeps in usual]) / mountings
+    readings = points.groupby(["lot", "sensor", "mounting", "run"], observed=True).size()
+    return BenchSize(
+        len(sensors), int(np.median(mountings)), int(np.median(cycles)), int(readings.median()), heat.size
+    )
+
+
+def _of_merits(setup: Setup, where: str) -> Iterator[Missing]:
+    """Figures that no sensor has, and intervals that are lacking for want of repetition."""
+    for merit in setup.pooled.values():
+        if merit.value is None:
+            yield _lacking(merit.name, where, merit.note)
+    bare = [m.name for m in setup.pooled.values() if m.value is not None and m.low is None]
+    if bare:
+        why = "only one sensor" if len(setup.sensors) == 1 else "measured on one sensor"
+        measure = "measure several sensors" if len(setup.sensors) == 1 else "measure it on several sensors"
+        what = (
+            "interval over sensors"
+            if len(setup.sensors) == 1
+            else f"interval over sensors of {', '.join(bare)}"
+        )
+        yield Missing(what, where, why, measure)
+    single = [m for m in setup.merits if m.sensor != "pooled" and m.value is not None and m.low is None]
+    for note in dict.fromkeys(m.note for m in single if m.note and "no interval" not in m.note):
+        names = dict.fromkeys(m.name for m in single if m.note == note)
+        yield _lacking(f"interval of a single sensor's {', '.join(names)}", where, note)
+
+
+def _of_spreads(spreads: Spreads | None, where: str) -> Iterator[Missing]:
+    if spreads is None:
+        return
+    levels = [c.level for found in spreads.components.values() for c in found.components if not c.measured]
+    for level in dict.fromkeys(levels):
+        notes = (found[level].note for found in spreads.components.values() if level in found.not_measurable)
+        why = _lacking("", "", next(notes)).why
+        yield Missing(f"spread per {level}", where, why, _REPEAT[level])
+    if not spreads.reading.measured:
+        yield Missing("spread per reading", where, "one reading in each placement", _REPEAT["reading"])
+    if spreads.together is None and spreads.between is not None:
+        names = " and ".join(spreads.components).removeprefix("ln_")
+        yield Missing(f"correlation of {names}", where, "fewer than four sensors", "measure four or more")
+
+
+_REPEAT = {
+    "lot": "measure sensors of several lots",
+    "sensor": "measure several sensors",
+    "mounting": "take each sensor out and mount it again, three times or more",
+    "loading": "repeat the cycle without remounting, three times or more",
+    "reading": "take ten in a row at one load",
+}
+"""What shows the spread of each level."""
+
+_NOT_HAD = "not measurable from this data: "
+
+
+def _is_lack(note: str) -> bool:
+    return _NOT_HAD in note
+
+
+def _lacking(what: str, where: str, note: str) -> Missing:
+    """Reason and mend of a note: 'reason: what to do' or 'reason; what to do'."""
+    text = note.removeprefix(_NOT_HAD)
+    for mark in (": ", "; "):
+        why, found, measure = text.rpartition(mark)
+        if found:
+            return Missing(what, where, why, measure)
+    return Missing(what, where, text, "")

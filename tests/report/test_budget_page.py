@@ -1,0 +1,295 @@
+"""The error budget as page, figures, files and text, from a small real case."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+from collections import Counter
+from html import unescape
+from html.parser import HTMLParser
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pandas as pd
+import pytest
+from pad_study import NONE, ONE_POINT, pad_case
+
+from margin.estimates.error_budget import ErrorBudget, error_budget
+from margin.estimates.shares import MARGIN
+from margin.report import budget_figures, budget_page, style
+from margin.report.blocks import Table
+from margin.report.folder import FolderNotOurs
+
+TABLES = {
+    "actions.csv", "shares.csv", "shares_sums.csv", "scopes.csv", "over_temperature.csv", "second_order.csv",
+    "shapley.csv",
+}  # fmt: skip
+FIGURES = {
+    "orders.svg", "actions.svg", "shares-over-load.svg", "scopes-over-load.svg", "spread-over-load.svg",
+    "shares-over-temperature.svg",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def budget() -> ErrorBudget:
+    """Two options; the one-point calibration takes out the sensor and puts in the station."""
+    case = pad_case(
+        NONE,
+        ONE_POINT,
+        load={"check": 3},
+        sensor={
+            "sensitivity": "4 uS +/- 6 %",
+            "exponent": "1 +/- 0.01",
+            "reload_scatter": "1 %",
+            "temperature_coefficient": "0.1 %/K +/- 0.05 %/K",
+            "hysteresis": "1 % +/- 0.5 %",
+        },
+        circuit={"feedback": "60 kohm +/- 1 %"},
+        use={"temperature": "5 degC to 45 degC"},
+        station={"reference_gain": "+/- 1 %"},
+        dependence=[{"between": ["sensor.sensitivity", "sensor.exponent"], "rank_correlation": 0.5}],
+        study={"units": 400, "outer": 10},
+    )
+    return error_budget(case, runs=3000, second_order=True, shapley=True, workers=2)
+
+
+@pytest.fixture(scope="module")
+def constant() -> ErrorBudget:
+    """A calibration that takes out everything: its errors are zero, and its margin is 1."""
+    case = pad_case(
+        NONE, ONE_POINT, load={"check": 3}, sensor={"sensitivity": "4 uS +/- 6 %"}, study={"units": 100}
+    )
+    return error_budget(case, runs=1000, workers=1)
+
+
+@pytest.fixture(scope="module")
+def contents(budget: ErrorBudget) -> dict[str, str]:
+    return budget_page.contents(budget, "one-point")
+
+
+@pytest.fixture(scope="module")
+def constant_contents(constant: ErrorBudget) -> dict[str, str]:
+    return budget_page.contents(constant, "one-point")
+
+
+class Reader(HTMLParser):
+    """Counts tags, keeps addresses, and the words of the cells of tables."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: Counter[str] = Counter()
+        self.addresses: list[str] = []
+        self.rows: list[list[str]] = []
+        self._in_cell = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags[tag] += 1
+        self.addresses += [value or "" for name, value in attrs if name in ("src", "href", "xlink:href")]
+        if tag == "tr":
+            self.rows.append([])
+        if tag in ("td", "th"):
+            self.rows[-1].append("")
+            self._in_cell = True
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in ("td", "th"):
+            self._in_cell = False
+
+    def handle_data(self, data: str) -> None:
+        if self._in_cell:
+            self.rows[-1][-1] += data
+
+
+def read(html: str) -> Reader:
+    reader = Reader()
+    reader.feed(html)
+    return reader
+
+
+def test_the_page_needs_nothing_beside_it(contents: dict[str, str]) -> None:
+    """No script, no link and no image from elsewhere; every figure stands in the page."""
+    html = contents["budget.html"]
+    found = read(html)
+    assert found.tags["script"] == found.tags["link"] == found.tags["img"] == found.tags["iframe"] == 0
+    assert all(address.startswith("#") for address in found.addresses)
+    assert set(re.findall(r"https?://[^\s\"'<>)]+", html)) <= {
+        "http://www.w3.org/2000/svg",
+        "http://www.w3.org/1999/xlink",
+    }
+    assert found.tags["svg"] == len(FIGURES)
+    assert not re.search(r"\bnan\b", re.sub(r"<svg.*?</svg>", "", html, flags=re.DOTALL), flags=re.IGNORECASE)
+
+
+def test_every_file_is_there_and_the_json_lists_them(contents: dict[str, str]) -> None:
+    """Page, tables, figures and JSON, and nothing else."""
+    assert set(contents) == {"budget.html", "budget.json", *TABLES, *FIGURES}
+    assert set(json.loads(contents["budget.json"])["files"]) == set(contents)
+
+
+def test_every_row_of_every_table_is_on_the_page(budget: ErrorBudget, contents: dict[str, str]) -> None:
+    """Tables of all four groupings, of changes, places, pairs and Shapley effects stand on the page cell by cell."""
+    with style.settings():
+        parts = budget_page.sections(budget, "one-point")
+    tables = [block for part in parts for block in part.blocks if isinstance(block, Table)]
+    assert len(tables) == 4 + 4 + 1 + 2
+    shown = {tuple(unescape(cell).strip() for cell in row) for row in read(contents["budget.html"]).rows}
+    for table in tables:
+        for row in (table.columns, *table.rows):
+            assert tuple(cell.strip() for cell in row) in shown
+
+
+def test_tables_hold_what_is_resolved(budget: ErrorBudget) -> None:
+    """A table of shares has a row for each resolved group and counts the others; one of changes likewise."""
+    with style.settings():
+        parts = budget_page.sections(budget, "one-point")
+    captions = {block.caption.split(".")[0]: block for block in parts[0].blocks if isinstance(block, Table)}
+    rows = budget.shares.indices
+    for by in ("factor", "part", "level", "cause"):
+        of = rows[(rows["option"] == "one-point") & (rows["output"] == MARGIN) & (rows["by"] == by)]
+        table = captions[f"By {by}"]
+        assert {row[1] for row in table.rows} == set(of[of["verdict"] == "resolved"]["group"])
+        silent = int((of["verdict"] != "resolved").sum())
+        assert (f" {silent} below resolution" in table.caption) == (silent > 0)
+    changes = next(block for block in parts[1].blocks if isinstance(block, Table))
+    of = budget.actions[(budget.actions["option"] == "one-point") & (budget.actions["by"] == "factor")]
+    assert {row[1] for row in changes.rows} == set(of[of["verdict"] == "resolved"]["factor"])
+    assert len(changes.columns) == 2 + 5
+
+
+def areas(axes: object) -> np.ndarray:
+    """Thickness of each stacked area at each place on the axis, (area, place)."""
+    found = []
+    for area in axes.collections:  # type: ignore[attr-defined]
+        points = area.get_paths()[0].vertices
+        count = (len(points) - 3) // 2
+        found.append(points[count + 2 : -1][::-1, 1] - points[1 : count + 1, 1])
+    return np.abs(np.array(found))
+
+
+@pytest.mark.parametrize("option", ["none", "one-point"])
+def test_stacked_areas_add_up(budget: ErrorBudget, option: str) -> None:
+    """Areas of shares over load and over temperature sum to 100 % everywhere; the thickest at the middle load is
+    the cause with the largest first order there."""
+    shares = budget.shares
+    over_load = budget_figures.shares_over_load(shares, option)
+    thick = areas(over_load)
+    assert thick.sum(axis=0) == pytest.approx(100.0)
+    assert thick.shape[1] == len(shares.case.check_loads)
+    names = [area.get_label() for area in over_load.collections]
+    assert names[-1] == budget_figures.TOGETHER
+    middle = shares.case.check_loads[1]
+    rows = shares.indices
+    rows = rows[
+        (rows["option"] == option) & (rows["by"] == "cause") & (rows["output"] == f"error at {middle:g} N")
+    ]
+    assert names[int(thick[:-1, 1].argmax())] == rows.set_index("group")["first"].idxmax()
+    over_temperature = budget_figures.shares_over_temperature(shares, option, f"error at {middle:g} N")
+    assert areas(over_temperature).sum(axis=0) == pytest.approx(100.0)
+    scopes = areas(budget_figures.scopes_over_load(shares, option)).sum(axis=0)
+    assert np.all(scopes <= 100.0 + 1e-9) and np.all(scopes > 90.0)
+
+
+def test_bars_have_the_length_of_the_change(budget: ErrorBudget) -> None:
+    """Bars begin at the error as it is and end at that of the changed case, the largest change on top."""
+    axes = budget_figures.action_bars(budget, "one-point")
+    names = [label.get_text() for label in axes.get_yticklabels()]
+    rows = budget.actions[(budget.actions["option"] == "one-point") & (budget.actions["by"] == "factor")]
+    base = float((rows["error_N"] - rows["error_change_N"]).mean())
+    longest = []
+    for bars in axes.containers:
+        of = rows[rows["change"] == bars.get_label()].set_index("factor").loc[names]
+        assert [bar.get_x() for bar in bars] == pytest.approx([base] * len(names))
+        assert [bar.get_width() for bar in bars] == pytest.approx(of["error_change_N"].tolist())
+        longest.append(np.abs(of["error_change_N"].to_numpy()))
+    sizes = np.max(longest, axis=0)
+    assert np.all(np.diff(sizes) <= 0.0)
+    assert {bars.get_label() for bars in axes.containers} == {"frozen", "halved", "doubled"}
+
+
+def test_dots_stand_at_first_and_total_order(budget: ErrorBudget) -> None:
+    """Open and full dots of the resolved factors, the largest total order on top; what is not shown is counted."""
+    axes = budget_figures.order_dots(budget.shares, "one-point", MARGIN)
+    rows = budget.shares.indices
+    rows = rows[(rows["option"] == "one-point") & (rows["output"] == MARGIN) & (rows["by"] == "factor")]
+    shown = rows[rows["verdict"] == "resolved"].sort_values("total", ascending=False)
+    dots = {line.get_label(): line.get_xdata() for line in axes.lines}
+    for order in ("first", "total"):
+        assert dots[f"{order} order"] == pytest.approx(shown[order].to_numpy())
+    labels = [label.get_text() for label in axes.get_yticklabels()]
+    assert labels[: len(shown)] == shown["group"].tolist()
+    assert labels[-1].startswith(f"{len(rows) - len(shown)} more")
+
+
+def test_the_json_keeps_its_schema(
+    budget: ErrorBudget,
+    constant: ErrorBudget,
+    contents: dict[str, str],
+    constant_contents: dict[str, str],
+) -> None:
+    """budget.json validates against the shipped schema, with and without what is asked for, and where outputs are
+    constant; its numbers are those of the budget."""
+    schema = json.loads(budget_page.schema_path().read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    for each, files in ((budget, contents), (constant, constant_contents)):
+        document = json.loads(files["budget.json"])
+        jsonschema.validate(document, schema, cls=jsonschema.Draft202012Validator)
+        pd.testing.assert_frame_equal(
+            pd.DataFrame(document["actions"]), each.actions.reset_index(drop=True), check_dtype=False
+        )
+    assert document["undetermined"] and document["shares"][-1]["total"] is None
+    assert "shapley" not in document and "second_order" not in document
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({**document, "more": 1}, schema, cls=jsonschema.Draft202012Validator)
+
+
+@pytest.mark.parametrize("option", ["none", "one-point", None])
+def test_the_terminal_shows_the_leading_causes(budget: ErrorBudget, option: str | None) -> None:
+    """At most 80 columns, no number cut off, causes by falling share, dependent factors named as one group."""
+    text = budget_page.render(budget, option)
+    lines = text.splitlines()
+    assert max(map(len, lines)) <= 80
+    name = budget.leading_option if option is None else option
+    assert repr(name) in text
+    body = lines[lines.index(next(line for line in lines if "|error| moves (N)" in line)) + 1 :]
+    table = body[: body.index(next(line for line in body if line.startswith("Note:")))]
+    assert table and not any(line.endswith("…") for line in table)
+    rows = budget.shares.indices
+    rows = rows[(rows["option"] == name) & (rows["output"] == MARGIN) & (rows["by"] == "factor")]
+    first = rows.sort_values("total", ascending=False)["group"].iloc[0]
+    assert str(first)[:20] in table[0]
+    assert "One group, because they depend on each other" in text
+    assert text.count("Runs:") == 4
+
+
+def test_a_margin_that_is_constant_is_told(constant: ErrorBudget, constant_contents: dict[str, str]) -> None:
+    """Where a calibration takes out everything the page and the terminal say that nothing moved, and draw no
+    shares of rounding."""
+    told = "did not vary (constant 1)"
+    assert told in budget_page.render(constant, "one-point")
+    html = constant_contents["budget.html"]
+    assert told in html
+    cells = [cell for row in read(html).rows for cell in row]
+    assert "constant" in cells and not any("too few draws" in cell for cell in cells)
+    assert "shares-over-load.svg" in constant_contents
+    assert "shares-over-temperature.svg" not in constant_contents
+
+
+def test_a_budget_is_written_and_a_foreign_folder_is_refused(constant: ErrorBudget, tmp_path: Path) -> None:
+    """What `contents` holds lies in the folder; files of someone else are left alone."""
+    page = budget_page.write(constant, tmp_path / "budget")
+    assert page == tmp_path / "budget" / "budget.html"
+    listed = json.loads(page.with_name("budget.json").read_text(encoding="utf-8"))["files"]
+    assert {path.name for path in page.parent.iterdir()} == set(listed)
+    assert len(pd.read_csv(page.with_name("actions.csv"))) == len(constant.actions)
+    (page.parent / "notes.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(FolderNotOurs, match=r"notes\.txt"):
+        budget_page.write(constant, page.parent)
+
+
+def test_figures_that_were_not_asked_for_are_refused(budget: ErrorBudget) -> None:
+    """Shares over temperature that were left out raise and say how to get them."""
+    without = dataclasses.replace(budget.shares, over_temperature=None)
+    with pytest.raises(ValueError, match="over_temperature=True"):
+        budget_figures.shares_over_temperature(without, "none", "error at 31 N")
