@@ -64,6 +64,8 @@ def error_shares(
     """
     if workers is not None and workers < 1:
         raise ValueError(f"workers must be at least 1 (got {workers})")
+    if not by:
+        raise ValueError("by is empty: name one or more of 'factor', 'part', 'level', 'cause'")
     model = model_of(case)
     plan = SharesPlan.of(model)
     if not plan.labels:
