@@ -18,7 +18,9 @@ LARGEST_UNIFORM = 1.0 - 2.0**-53
 
 
 def as_floats(x: ArrayLike) -> FloatArray:
-    """`x` as an array of float64 of the same shape."""
+    """`x` as an array of float64 of the same shape; an array of another kind that numpy's functions take as it is."""
+    if hasattr(x, "__array_function__") and not isinstance(x, np.ndarray):
+        return x  # type: ignore[return-value]
     return np.asarray(x, dtype=np.float64)
 
 

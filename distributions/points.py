@@ -107,8 +107,16 @@ def _sobol(
         set_ = (chunk >> np.uint64(bit - low_bits)) & np.uint64(1)
         heads ^= set_.astype(np.uint32) * directions[:, bit]
     points = (heads[:, :, None] ^ within[:, None, :]).reshape(len(names), -1)[:, offset : offset + count]
-    keys = np.array([_scrambling_keys(stream, name, replicate) for name in names])[:, :, None]
+    keys = np.array([_scrambling_keys(stream, name, replicate) for name in names]).T[:, :, None]
     return (_reverse_bits(_scramble(points, keys)).astype(np.float64) + 0.5) * 2.0**-_SOBOL_BITS
+
+
+def scrambled_dimension(
+    stream: Stream, names: tuple[str, ...], name: str, replicate: int = 0
+) -> tuple[Bits, Bits]:
+    """Reversed direction numbers, (32,), and scrambling keys, (4,), of one of the names: for points made elsewhere."""
+    directions = _reversed_directions(len(names))[names.index(name)]
+    return directions, _scrambling_keys(stream, name, replicate)
 
 
 @lru_cache(maxsize=4096)
@@ -117,7 +125,7 @@ def _scrambling_keys(stream: Stream, name: str, replicate: int) -> Bits:
 
 
 def _scramble(reversed_points: Bits, keys: Bits) -> Bits:
-    """Nested uniform scrambling of bit-reversed points, (name, point), by two rounds of a Laine-Karras hash.
+    """Nested uniform scrambling of bit-reversed points by two rounds of a Laine-Karras hash.
 
     Adding, multiplying by odd numbers and taking the exclusive or with even multiples carry only from lower
     to higher bits; on reversed points every bit is thus flipped by a hash of the more significant ones,
@@ -125,7 +133,7 @@ def _scramble(reversed_points: Bits, keys: Bits) -> Bits:
     N. Vegdahl, 'Building a better LK hash' (from memory).
     """
     x = reversed_points.copy()
-    for seed, odd in ((keys[:, 0], keys[:, 1]), (keys[:, 2], keys[:, 3])):
+    for seed, odd in ((keys[0], keys[1]), (keys[2], keys[3])):
         x ^= x * np.uint32(0x3D20ADEA)
         x += seed
         x *= odd | np.uint32(1)

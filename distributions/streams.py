@@ -3,15 +3,35 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
+from distributions.distribution import SMALLEST_UNIFORM
 
 _PER_COUNTER = 4
 """Philox 4x64 gives four 64-bit words for each value of its counter."""
+
+
+_own = threading.local()
+
+
+def _generator_at(key: NDArray[np.uint64], counter: int, replicate: int) -> np.random.Generator:
+    """The thread's generator, set to a key and counter: a new one would first gather entropy that is not used."""
+    if not hasattr(_own, "generator"):
+        _own.generator = np.random.Generator(np.random.Philox(0))
+    generator: np.random.Generator = _own.generator
+    generator.bit_generator.state = {
+        "bit_generator": "Philox",
+        "state": {"counter": np.array([counter, 0, replicate, 0], dtype=np.uint64), "key": key},
+        "buffer": np.zeros(_PER_COUNTER, dtype=np.uint64),
+        "buffer_pos": _PER_COUNTER,
+        "has_uint32": 0,
+        "uinteger": 0,
+    }
+    return generator
 
 
 @dataclass(frozen=True)
@@ -38,19 +58,17 @@ class Stream:
                 f"start, count and replicate must be at least 0 (got {start}, {count}, {replicate})"
             )
         counter, skipped = divmod(start, _PER_COUNTER)
-        generator = np.random.Philox(
-            key=self._key(name), counter=np.array([counter, 0, replicate, 0], dtype=np.uint64)
-        )
-        drawn = np.random.Generator(generator).random(count + skipped)[skipped:]
-        # random() may give exactly 0; every inverse needs the open interval
-        return np.clip(drawn, SMALLEST_UNIFORM, LARGEST_UNIFORM, out=drawn)
+        drawn = _generator_at(self.key(name), counter, replicate).random(count + skipped)[skipped:]
+        # random() may give exactly 0 and ends below 1; every inverse needs the open interval
+        return np.maximum(drawn, SMALLEST_UNIFORM, out=drawn)
 
     def words(self, name: str, count: int, replicate: int = 0) -> NDArray[np.uint64]:
         """The first `count` raw 64-bit words of the sequence of `name`, for scrambling and permutations."""
         counter = np.array([0, 0, replicate, 1], dtype=np.uint64)
-        found: NDArray[np.uint64] = np.random.Philox(key=self._key(name), counter=counter).random_raw(count)
+        found: NDArray[np.uint64] = np.random.Philox(key=self.key(name), counter=counter).random_raw(count)
         return found
 
-    def _key(self, name: str) -> NDArray[np.uint64]:
+    def key(self, name: str) -> NDArray[np.uint64]:
+        """The two words that key the generator of `name`."""
         digest = hashlib.blake2b(f"{self.seed}\n{name}".encode(), digest_size=16).digest()
         return np.frombuffer(digest, dtype=np.uint64).copy()

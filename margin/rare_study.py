@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
-
 from margin.case import Case
+from margin.estimates.failing_unit import FailingUnit
 from margin.estimates.rare import RareResult
 from margin.estimates.rare_failures import RareFailures, rare_failures
 from margin.report import rare_page
@@ -25,8 +24,8 @@ class RareStudy:
         return self.found.result
 
     @property
-    def unit(self) -> pd.DataFrame:
-        """The most likely failing unit, one row a draw that makes it fail."""
+    def unit(self) -> FailingUnit | None:
+        """The most likely failing unit: `parts`, a frame with one row a factor, and where it fails; None if none."""
         return self.found.unit
 
     def save(self, folder: str | Path) -> Path:

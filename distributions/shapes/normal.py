@@ -33,7 +33,9 @@ class Normal(Distribution):
         return ndtr((as_floats(x) - self.mean) / self.sd)
 
     def ppf(self, u: Values) -> FloatArray:
-        return self.mean + self.sd * ndtri(as_floats(u))
+        score = ndtri(as_floats(u))
+        # a standardised draw is the score itself: it stands at the highest rank, where a pass counts
+        return score if self.mean == 0.0 and self.sd == 1.0 else self.mean + self.sd * score
 
     @property
     def support(self) -> tuple[float, float]:

@@ -15,6 +15,9 @@ from margin.bench.merits.merit import sd_interval
 COUNTS = (5, 6, 8, 10, 15, 20, 30, 50, 100)
 DRAWS = 20_000
 
+TOGETHER = "together"
+"""Name of all levels of a plan taken as one: what a fresh sensor, mounting and loading scatters by."""
+
 
 def outlook_of_sd(sd: float, counts: Sequence[int] = COUNTS, confidence: float = 0.95) -> pd.DataFrame:
     """Interval of a standard deviation if `counts` sensors were measured and the same `sd` came out.
@@ -88,9 +91,10 @@ def outlook_of_components(
 
     For a balanced plan the mean squares expected from the present estimates are drawn from their chi-square
     distributions and each gets its generalised interval; the mean ends are reported. One row a plan and
-    level: sensors, mountings, cycles, level, sd, low, high, ratio (high over low; infinite where low is 0),
-    note. A level that the plan gives no degree of freedom reads so in `note`. Raises NotMeasurableError where
-    none of the levels was measured.
+    level, and one for all levels `together` (a fresh sensor, mounting and loading): sensors, mountings, cycles,
+    level, sd, low, high, ratio (high over low; infinite where low is 0), note. A level that the plan gives no
+    degree of freedom reads so in `note`; its spread then counts as that of the level above. Raises
+    NotMeasurableError where none of the levels was measured.
     """
     known = {c.level: c.variance for c in components.components if c.variance is not None}
     if not any(level in known for level in levels):
@@ -98,27 +102,21 @@ def outlook_of_components(
             f"none of {', '.join(levels)} is measured: there is nothing to look ahead from"
         )
     variances = np.array([known.get(level, 0.0) for level in levels])
-    rng = np.random.default_rng(seed)
+    sds = [*np.sqrt(variances), np.sqrt(variances.sum())]
     rows: list[tuple[object, ...]] = []
     for sensors, mountings, cycles in plans:
         dof = np.array([sensors - 1, sensors * (mountings - 1), sensors * mountings * (cycles - 1)])
         size = np.array([mountings * cycles, cycles, 1])
         expected = np.cumsum((variances * size)[::-1])[::-1]
-        ends = _expected_ends(expected, dof, size, confidence, rng)
-        for i, level in enumerate(levels):
-            if dof[i] < 1 or ends is None:
-                note = (
-                    f"not measurable with one {level}" if dof[i] < 1 else "a level inside is not measurable"
-                )
-                rows.append(
-                    (sensors, mountings, cycles, level, float(np.sqrt(variances[i])), None, None, None, note)
-                )
-                continue
-            low, high = ends[0][i], ends[1][i]
-            ratio = high / low if low > 0 else float("inf")
-            rows.append(
-                (sensors, mountings, cycles, level, float(np.sqrt(variances[i])), low, high, ratio, "")
-            )
+        ends = _expected_ends(expected, dof, size, confidence, seed)
+        for level, sd, found in zip((*levels, TOGETHER), sds, ends, strict=True):
+            low, high, ratio, note = None, None, None, f"not measurable with one {level}"
+            if found is not None:
+                low, high = found
+                ratio, note = high / low if low > 0 else float("inf"), ""
+            elif level == TOGETHER:
+                note = f"not measurable with one {levels[0]}"
+            rows.append((sensors, mountings, cycles, level, float(sd), low, high, ratio, note))
     columns = ["sensors", "mountings", "cycles", "level", "sd", "low", "high", "ratio", "note"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -128,19 +126,38 @@ def _expected_ends(
     dof: np.ndarray[tuple[int], np.dtype[np.int64]],
     size: np.ndarray[tuple[int], np.dtype[np.int64]],
     confidence: float,
-    rng: np.random.Generator,
+    seed: int,
     benches: int = 200,
-    draws: int = 1000,
-) -> tuple[list[float], list[float]] | None:
-    """Mean ends of the standard deviations over imagined benches; None where a level has no freedom."""
-    if (dof < 1).any():
-        return None
-    squares = expected[:, None] * rng.chisquare(dof[:, None], (3, benches)) / dof[:, None]
-    pivots = squares[:, :, None] * (dof[:, None] / rng.chisquare(dof[:, None], (3, draws)))[:, None, :]
+    draws: int = 2000,
+) -> list[tuple[float, float] | None]:
+    """Mean ends of the standard deviations over imagined benches, of each level and of all together.
+
+    A level without freedom is left out: the mean square of the level above then expects its variance too.
+    None for such a level, and for all together where the outermost is one. The draws are the same quantiles for
+    every plan (a Latin hypercube over the levels), so that plans differ by their counts alone.
+    """
+    kept = np.flatnonzero(dof >= 1)
+    found: list[tuple[float, float] | None] = [None] * (dof.size + 1)
+    if not kept.size:
+        return found
+    rng = np.random.default_rng(seed)
+    outer, inner = (
+        rng.permuted(np.tile((np.arange(count) + 0.5) / count, (dof.size, 1)), axis=1)[kept]
+        for count in (benches, draws)
+    )
+    free = dof[kept][:, None]
+    squares = expected[kept][:, None] * stats.chi2.ppf(outer, free) / free
+    pivots = squares[:, :, None] * (free / stats.chi2.ppf(inner, free))[:, None, :]
     below = np.concatenate([pivots[1:], np.zeros((1, benches, draws))])
-    sds = np.sqrt(np.maximum((pivots - below) / size[:, None, None], 0.0))
-    ends = np.quantile(sds, [(1 - confidence) / 2, (1 + confidence) / 2], axis=2).mean(axis=2)
-    return [float(v) for v in ends[0]], [float(v) for v in ends[1]]
+    variances = np.maximum((pivots - below) / size[kept][:, None, None], 0.0)
+    both = np.concatenate([variances, variances.sum(axis=0, keepdims=True)])
+    tails = [(1 - confidence) / 2, (1 + confidence) / 2]
+    low, high = np.quantile(np.sqrt(both), tails, axis=2).mean(axis=2)
+    for place, level in enumerate(kept):
+        found[level] = (float(low[place]), float(high[place]))
+    if kept[0] == 0:
+        found[-1] = (float(low[-1]), float(high[-1]))
+    return found
 
 
 def _check(counts: Sequence[int]) -> None:

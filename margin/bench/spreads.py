@@ -7,7 +7,6 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from margin.bench.components import (
     Between,
@@ -22,9 +21,10 @@ from margin.bench.components import (
 )
 from margin.bench.data import BenchData, at_points
 from margin.bench.data.columns import SERIES
+from margin.bench.data.weights import means, readings, repeated_scatter
 from margin.bench.errors import NotMeasurableError
 from margin.bench.merits.merit import sd_interval
-from margin.bench.merits.sweeps import SAME_TEMPERATURE, without_holds
+from margin.bench.merits.sweeps import SAME_TEMPERATURE, usual_temperature, without_holds
 
 Kind = Literal["thin film", "strain-gauge bridge"]
 LEVELS = ("lot", "sensor", "mounting")
@@ -70,21 +70,22 @@ def cycle_parameters(
     if rows.empty:
         raise NotMeasurableError("no ascending reading with load and output: read the loads going up")
     loads = rows["point_N"].to_numpy(dtype=float)
-    anchor = float(np.exp(np.log(loads).mean())) if kind == "thin film" else 0.0
+    anchor = float(np.exp(np.average(np.log(loads), weights=readings(rows)))) if kind == "thin film" else 0.0
     anchor = anchor if reference_load is None else reference_load
     x = np.log(loads / anchor) if kind == "thin film" else loads - anchor
     y = rows["output"].to_numpy(dtype=float)
     y = np.log(y) if kind == "thin film" else y
     keys = rows.groupby(list(SERIES), observed=True, sort=False)
     group = keys.ngroup().to_numpy()
-    size = np.bincount(group)
-    x_mean, y_mean = np.bincount(group, x) / size, np.bincount(group, y) / size
+    weight = readings(rows)
+    size = np.bincount(group, weight)
+    x_mean, y_mean = np.bincount(group, weight * x) / size, np.bincount(group, weight * y) / size
     inner_x, inner_y = x - x_mean[group], y - y_mean[group]
-    squares = np.bincount(group, inner_x**2)
+    squares = np.bincount(group, weight * inner_x**2)
     known = squares > 0
-    slope = np.bincount(group, inner_x * inner_y) / np.where(known, squares, 1.0)
+    slope = np.bincount(group, weight * inner_x * inner_y) / np.where(known, squares, 1.0)
     level = y_mean - slope * x_mean
-    table = keys["temperature_degC"].mean().reset_index()
+    table = means(rows, SERIES, "temperature_degC").reset_index()
     if kind == "thin film":
         table = table.assign(ln_sensitivity=level, exponent=slope)
     else:
@@ -116,12 +117,12 @@ def spreads_of(
             f"a thin film is characterised by its conductance, the output is a {data.quantity} "
             f"({data.unit}): turn it into one with BenchData.converted and the circuit's equation"
         )
-    frame, notes = _one_setup(data.usable(), circuit, interface)
+    frame, notes = one_setup(data.usable(), circuit, interface)
     points = at_points(frame)
     points = points[points["load_N"].notna()]
     table, anchor = cycle_parameters(points, kind, reference_load)
-    heat = table["temperature_degC"]
-    usual = (heat - heat.median()).abs() <= SAME_TEMPERATURE
+    heat = table["temperature_degC"].to_numpy(dtype=float)
+    usual = np.abs(heat - usual_temperature(heat)) <= SAME_TEMPERATURE
     if not usual.all():
         notes.append(f"{int((~usual).sum())} cycles at another temperature are left out")
     table = table[usual].reset_index(drop=True)
@@ -154,9 +155,10 @@ def spreads_of(
     return Spreads(table, components, _reading(points, confidence), between, together, reload, tuple(notes))
 
 
-def _one_setup(
+def one_setup(
     frame: pd.DataFrame, circuit: str | None, interface: str | None
 ) -> tuple[pd.DataFrame, list[str]]:
+    """Readings with one circuit and interface (None: the first there is), and notes where others are left."""
     notes = []
     for column, wanted in (("circuit", circuit), ("interface", interface)):
         there = [str(name) for name in frame[column].unique()]
@@ -173,13 +175,11 @@ def _reading(points: pd.DataFrame, confidence: float) -> Component:
     """Relative scatter of repeated readings within one placement, pooled over loads."""
     single = without_holds(points)
     single = single[single["output"] != 0]
-    keys = [*SERIES, "branch", "point_N"]
-    groups = single.groupby(keys, observed=True, sort=False)["output"]
-    dof = len(single) - groups.ngroups
+    count = round(float(readings(single).sum()))
+    squares, dof = repeated_scatter(single, [*SERIES, "branch", "point_N"], relative=True)
     if dof < 1:
         note = "not measurable from this data: one reading in each placement; take ten in a row"
-        return Component("reading", None, None, None, None, None, 0.0, len(single), False, note)
-    relative: NDArray[np.float64] = (single["output"] / groups.transform("mean") - 1).to_numpy(dtype=float)
-    sd = float(np.sqrt(relative @ relative / dof))
+        return Component("reading", None, None, None, None, None, 0.0, count, False, note)
+    sd = float(np.sqrt(squares / dof))
     low, high = sd_interval(sd, dof, confidence)
-    return Component("reading", sd**2, sd, low, high, None, float(dof), len(single), False, "")
+    return Component("reading", sd**2, sd, low, high, None, float(dof), count, False, "")

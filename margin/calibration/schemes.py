@@ -8,14 +8,17 @@ voltage or the sensor's output) to the load. All functions are vectorised over u
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from functools import reduce
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from margin.chain.arrays import as_array
+
 Array = NDArray[np.float64]
 
-_DEGENERATE = 1e-9
+DEGENERATE = 1e-9
 """Coordinates closer together than this share of their size cannot tell two loads apart (a stuck or saturated
 unit): such a unit gets a correction that always reads zero, which no requirement accepts."""
 
@@ -37,10 +40,11 @@ class Polynomial:
 
     def load(self, x: Array) -> Array:
         t = (x - self.centre) / self.half
-        result = np.broadcast_to(self.coefficients[..., -1:], t.shape[:-1] + (1,))
-        for j in range(self.coefficients.shape[-1] - 2, -1, -1):
-            result = result * t + self.coefficients[..., j : j + 1]
-        return np.asarray(result + np.zeros_like(t))
+        *lower, highest = (self.coefficients[..., j : j + 1] for j in range(self.coefficients.shape[-1]))
+        result = highest if lower else highest + np.zeros_like(t)
+        for coefficient in reversed(lower):
+            result = result * t + coefficient
+        return as_array(result)
 
 
 @dataclass(frozen=True)
@@ -93,7 +97,7 @@ class Piecewise:
 
 
 def _apart(difference: Array, size: Array) -> NDArray[np.bool_]:
-    return np.asarray(np.abs(difference) > _DEGENERATE * np.abs(size))
+    return as_array(np.abs(difference) > DEGENERATE * np.abs(size))
 
 
 def one_point(x: Array, y: float, zero: Array | float) -> Gain:
@@ -115,8 +119,8 @@ def least_squares(x: Array, y: Array, degree: int, weights: Array) -> Polynomial
     """Polynomial of load on coordinate, weighted least squares, unit by unit (inverse regression).
 
     x: (unit, 1, 1, 1, load) with at least degree + 1 loads; y, weights: (load,), weights multiply the squares.
-    The coordinate is scaled to [-1, 1] in each unit and the system solved by QR, so that the conditioning is
-    that of the design and not of the units of x. Two loads and degree 1 give the two-point line exactly.
+    The coordinate is scaled to [-1, 1] in each unit and the system solved by orthogonal columns, so that the
+    conditioning is that of the design and not of the units of x. Two loads and degree 1 give the two-point line exactly.
 
     Raises ValueError with fewer loads than degree + 1.
     """
@@ -127,16 +131,47 @@ def least_squares(x: Array, y: Array, degree: int, weights: Array) -> Polynomial
     good = _apart(half, np.maximum(np.abs(low), np.abs(high)))
     half = np.where(good, half, 1.0)
     t = np.where(good, (x - centre) / half, np.linspace(-1.0, 1.0, y.size))
-    powers = t[..., :, None] ** np.arange(degree + 1)
+    coefficients, solvable = weighted_polynomial(t, y, degree, weights)
+    return Polynomial(np.where(good & solvable, coefficients, 0.0), centre, half)
+
+
+def weighted_polynomial(t: Any, y: Array, degree: int, weights: Array) -> tuple[Any, Any]:
+    """Coefficients (..., degree + 1) of y on t (..., load), and whether each row has them, (..., 1).
+
+    By modified Gram-Schmidt, the right-hand side orthogonalised too, which is as stable as Householder's QR (Golub
+    and Van Loan, Matrix Computations, 5.2.8 and 5.3.5). Load by load, so that all units are done at once.
+    """
     root = np.sqrt(weights)
-    q, r = np.linalg.qr(powers * root[:, None])
-    right = np.einsum("...pk,p->...k", q, y * root)
-    diagonal = np.abs(np.diagonal(r, axis1=-2, axis2=-1))
-    solvable = diagonal.min(axis=-1) > _DEGENERATE * diagonal.max(axis=-1)
-    r = np.where(solvable[..., None, None], r, np.eye(degree + 1))
-    coefficients = np.linalg.solve(r, right[..., None])[..., 0]
-    kept = good[..., 0] & solvable
-    return Polynomial(np.where(kept[..., None], coefficients, 0.0), centre, half)
+    at = [t[..., i : i + 1] for i in range(y.size)]
+    powers = [[np.ones_like(at[0]) * r for r in root]]
+    for _ in range(degree):
+        powers.append([before * x for before, x in zip(powers[-1], at, strict=True)])
+    rest: list[Any] = list(y * root)
+    norms: list[Any] = []
+    shares: list[Any] = []
+    along: list[list[Any]] = []
+    for j in range(degree + 1):
+        norm = np.sqrt(_total([v * v for v in powers[j]]))
+        safe = np.where(norm > 0.0, norm, 1.0)
+        q = [v / safe for v in powers[j]]
+        along.append([_total([a * b for a, b in zip(q, later, strict=True)]) for later in powers[j + 1 :]])
+        for k, overlap in enumerate(along[j], j + 1):
+            powers[k] = [v - overlap * a for v, a in zip(powers[k], q, strict=True)]
+        share = _total([a * b for a, b in zip(q, rest, strict=True)])
+        rest = [b - share * a for a, b in zip(q, rest, strict=True)]
+        norms.append(norm)
+        shares.append(share)
+    solvable = reduce(np.minimum, norms) > DEGENERATE * reduce(np.maximum, norms)
+    found: list[Any] = []
+    for j in reversed(range(degree + 1)):
+        known = [a * c for a, c in zip(along[j], found[::-1], strict=True)]
+        found.append((shares[j] - _total(known) if known else shares[j]) / np.where(solvable, norms[j], 1.0))
+    return np.concatenate(found[::-1], axis=-1), solvable
+
+
+def _total(terms: list[Any]) -> Any:
+    """Sum in the order given: a sum along an axis may round otherwise for another number of units."""
+    return reduce(np.add, terms)
 
 
 def piecewise(x: Array, y: Array) -> Piecewise:

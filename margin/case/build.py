@@ -49,7 +49,7 @@ def with_changes(case: Case, changes: Mapping[str, Any]) -> Case:
             )
     if faults:
         raise CaseError(faults)
-    return read_case(raw, case.path)
+    return read_case(raw, case.path, case.model)
 
 
 def _typed(value: Any) -> Any:

@@ -78,11 +78,14 @@ def require_dependences(
                     "quantities tied wholly are one quantity",
                 )
             )
+        if not found and each.measured_on is not None:
+            found.extend(_not_measured_so(names, known, each, table, file))
         pairs.add(pair)
         yield from found
         if not found:
             sound.append(each)
     if len(sound) == len(dependences):
+        yield from _require_one_sample(sound, file)
         yield from _require_positive_definite(sound, file)
 
 
@@ -104,6 +107,38 @@ def _unknown(
                 level = each.level if each.level in SENSIBLE[role] else SENSIBLE[role][0]
                 mend = f'give it one, for example "+/- 5 % per {level}"'
             yield Fault(file, table, "between", names, f'"{name}" has no spread per "{each.level}"', mend)
+
+
+def _not_measured_so(
+    names: list[str], known: dict[str, Quantity], each: Dependence, table: str, file: str
+) -> Iterator[Fault]:
+    """Spreads whose correlation was measured on n units must have been measured on n units themselves."""
+    for name in names:
+        counts = [s.measured_on for s in known[name].spreads if s.level == each.level]
+        if counts[0] != each.measured_on:
+            reason = f'the spread of {name} per "{each.level}" is not from {each.measured_on} units'
+            mend = f'write it such as "+/- 8 % (2 sigma, from {each.measured_on} units)", or leave "from" out'
+            yield Fault(file, table, "from", f"{each.measured_on} units", reason, mend)
+
+
+def _require_one_sample(dependences: list[Dependence], file: str) -> Iterator[Fault]:
+    """Quantities tied to one another rest on the same units, of which there are more than of them."""
+    for level in dict.fromkeys(each.level for each in dependences):
+        sets: list[tuple[set[str], set[int | None]]] = []
+        for each in (d for d in dependences if d.level == level):
+            touching = [s for s in sets if s[0] & {each.first, each.second}]
+            names = {each.first, each.second}.union(*(s[0] for s in touching))
+            counts = {each.measured_on}.union(*(s[1] for s in touching))
+            sets = [s for s in sets if s not in touching] + [(names, counts)]
+        for names, counts in sets:
+            listed = ", ".join(sorted(names))
+            if len(counts) > 1:
+                reason = f'the ties per "{level}" among {listed} do not all rest on the same units'
+                yield Fault(file, "dependence", "", None, reason, 'write the same "from" in each, or in none')
+            count = next(iter(counts))
+            if len(counts) == 1 and count is not None and count <= len(names):
+                reason = f"{len(names)} quantities that move together ({listed}) cannot be known from {count} units"
+                yield Fault(file, "dependence", "", None, reason, f"it takes {len(names) + 1} or more")
 
 
 def _require_positive_definite(dependences: list[Dependence], file: str) -> Iterator[Fault]:

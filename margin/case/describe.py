@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from margin.case import units
-from margin.case.types import ElementSpec, Quantity, Role, Spread, UseCondition
+from margin.case.types import Dependence, ElementSpec, Quantity, Role, Spread, UseCondition
 from margin.chain.parameter import options_of
 
 
@@ -62,17 +62,35 @@ def all_spreads(
                 yield f"{quantity.name} ({condition.name})", quantity, spread
 
 
-def reading_line(name: str, quantity: Quantity, spread: Spread) -> str:
-    """'circuit.feedback: -1 % to +1 %, rectangular (GUM 4.3.7), per unit'."""
+def reading_line(name: str, quantity: Quantity, spread: Spread, model: str | None = None) -> str:
+    """'circuit.feedback: -1 % to +1 %, rectangular (GUM 4.3.7), per unit'.
+
+    model  name of the fitted model that the spread comes from
+    """
     known = f", known from {spread.measured_on} units" if spread.measured_on is not None else ""
-    return f"{name}: {_extent(quantity, spread)} read as {spread.read_as}, per {spread.level}{known}"
+    origin = f" ({model})" if model is not None else ""
+    return f"{name}: {_extent(quantity, spread)} read as {spread.read_as}, per {spread.level}{known}{origin}"
 
 
-def assumed_line(name: str, quantity: Quantity, spread: Spread) -> str | None:
+def tie_line(tie: Dependence) -> str:
+    """'sensor.sensitivity with sensor.exponent: rank correlation 0.3, per unit, known from 6 units'."""
+    known = f", known from {tie.measured_on} units" if tie.measured_on is not None else ""
+    return f"{tie.first} with {tie.second}: rank correlation {tie.rank_correlation:g}, per {tie.level}{known}"
+
+
+def assumed_tie(tie: Dependence) -> str | None:
+    """A line for a correlation that rests on no measurement; None for one that does."""
+    return None if tie.measured_on is not None else f"{tie_line(tie)} (stated, not measured)"
+
+
+def assumed_line(name: str, quantity: Quantity, spread: Spread, model: str | None = None) -> str | None:
     """A line for a spread that rests on no measurement; None for one that does.
 
-    Units of one lot tell nothing of the spread from lot to lot, so that this one always rests on a statement.
+    Units of one lot tell nothing of the spread from lot to lot, so that this one always rests on a statement,
+    unless it comes from a fitted model.
     """
+    if model is not None:
+        return None
     if spread.measured_on is not None and spread.level != "lot":
         return None
     note = "lot spread: stated, not measured" if spread.level == "lot" else "stated, not measured"

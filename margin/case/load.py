@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -15,7 +14,10 @@ from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 from margin.case import check, describe, translate
 from margin.case.build import nominal_element
 from margin.case.faults import CaseError, Fault, ValueFault
+from margin.case.files import tables_of, text_of
+from margin.case.include import Included, include
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
+from margin.case.model_file import FittedModel
 from margin.case.quantity import Place, default_quantity
 from margin.case.schema import ABSENT, REQUIRED_TABLES, case_model, kinds_of, quantities_of
 from margin.case.tables import CalibrationTable, CaseTable, LoadTable, RequirementTable, StudyTable
@@ -33,66 +35,30 @@ from margin.case.types import (
 )
 from margin.chain.parameter import options_of, parameters_of
 
-LARGEST_FILE = 1_000_000
-"""Bytes. A case is written by hand; anything larger is some other file."""
-
 
 def load_case(path: str | Path) -> Case:
     """Read a case file. Raises CaseError with all its faults."""
     path = Path(path)
-    return read_case(_text_of(path), path)
+    return read_case(text_of(path), path)
 
 
-def read_case(source: str | Mapping[str, Any], path: Path | None = None) -> Case:
+def read_case(
+    source: str | Mapping[str, Any], path: Path | None = None, model: FittedModel | None = None
+) -> Case:
     """Read a case from TOML text or from what such text holds. Runs no code of the case.
 
-    path  the file that messages name. Raises CaseError with all its faults.
+    path   the file that messages name, and beside which a fitted model is looked for
+    model  the fitted model, where it was read before
+    Raises CaseError with all its faults.
     """
     file = str(path) if path is not None else "case"
-    raw = _parse(source, file) if isinstance(source, str) else copy.deepcopy(dict(source))
-    reader = _Reader(file, raw)
-    case = reader.read(path)
+    raw = tables_of(source, file) if isinstance(source, str) else copy.deepcopy(dict(source))
+    included = include(raw, path, file, model)
+    reader = _Reader(file, included.tables, included, list(included.faults))
+    case = reader.read(path, raw)
     if case is None or reader.faults:
         raise CaseError(reader.faults)
     return case
-
-
-def _text_of(path: Path) -> str:
-    file = str(path)
-    try:
-        if path.is_dir():
-            raise CaseError([Fault(file, "", "", None, "is a folder", "name the case file in it")])
-        if not path.exists():
-            raise CaseError([Fault(file, "", "", None, "there is no such file", "check the path")])
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            reason = f"{size} bytes are too many for a case (at most {LARGEST_FILE})"
-            raise CaseError([Fault(file, "", "", None, reason, "is this the right file?")])
-        content = path.read_bytes()
-    except (OSError, ValueError) as error:
-        if isinstance(error, CaseError):
-            raise
-        reason = f"cannot be read ({getattr(error, 'strerror', None) or error})"
-        raise CaseError([Fault(file, "", "", None, reason, "check the path and its permissions")]) from error
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
-        reason = f"is not UTF-8 text (line {line})"
-        raise CaseError([Fault(file, "", "", None, reason, "save it as UTF-8")]) from error
-
-
-def _parse(text: str, file: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text.replace("\r\n", "\n"))
-    except tomllib.TOMLDecodeError as error:
-        unquoted = "Invalid value" in str(error) or "Expected newline" in str(error)
-        mend = 'texts stand in quotes, as in range = "2 N to 60 N"' if unquoted else ""
-        raise CaseError([Fault(file, "", "", None, f"is not TOML: {error}", mend)]) from error
-    except (ValueError, RecursionError) as error:
-        raise CaseError(
-            [Fault(file, "", "", None, "is not TOML: too long a number or too deep a list")]
-        ) from error
 
 
 @dataclass
@@ -101,16 +67,18 @@ class _Reader:
 
     file: str
     raw: dict[str, Any]
+    included: Included
     faults: list[Fault] = field(default_factory=list)
     defaults: list[str] = field(default_factory=list)
 
-    def read(self, path: Path | None) -> Case | None:
+    def read(self, path: Path | None, written: dict[str, Any]) -> Case | None:
         model = case_model()
         known = list(model.model_fields)
         for name, value in self.raw.items():
             if name not in known:
                 self.faults.append(translate.unknown_table(name, value, known, self.file))
-        tables = {name: self.table(name, model) for name in known}
+        unread = ("sensor", "dependence") if self.included.faults else ()
+        tables = {name: None if name in unread else self.table(name, model) for name in known}
         about: CaseTable | None = tables["case"]
         load: LoadTable | None = tables["load"]
         elements = self.elements(tables)
@@ -123,7 +91,15 @@ class _Reader:
         study = self.study(tables["study"], tables["use"], [spread for _, _, spread in spreads])
         if self.faults or about is None or load is None or requirement is None or study is None:
             return None
-        assumed = (describe.assumed_line(*each) for each in spreads)
+        taken = self.included
+        sources = [taken.source_of(*each) for each in spreads]
+        readings = [
+            describe.reading_line(*each, source) for each, source in zip(spreads, sources, strict=True)
+        ]
+        assumed = [
+            describe.assumed_line(*each, source) for each, source in zip(spreads, sources, strict=True)
+        ]
+        assumed += [describe.assumed_tie(each) for each in dependences]
         return Case(
             name=about.name or (path.stem if path is not None else "case"),
             path=path,
@@ -141,10 +117,11 @@ class _Reader:
             reference_temperature=about.reference_temperature,
             reference_humidity=about.reference_humidity,
             defaults=tuple(self.defaults),
-            readings=tuple(describe.reading_line(*each) for each in spreads),
-            assumed=tuple(line for line in assumed if line is not None),
+            readings=(*taken.readings, *readings, *map(describe.tie_line, dependences)),
+            assumed=(*taken.warnings, *(line for line in assumed if line is not None), *taken.assumed),
             elements_from=self.foreign(elements),
-            source=self.raw,
+            model=taken.model,
+            source=written,
         )
 
     def table(self, name: str, model: type[BaseModel]) -> Any:
@@ -283,7 +260,8 @@ class _Reader:
 
     def dependences(self, tables: Any, elements: dict[Role, ElementSpec]) -> tuple[Dependence, ...]:
         found = tuple(
-            Dependence(t.level, t.between[0], t.between[1], t.rank_correlation) for t in tables or ()
+            Dependence(t.level, t.between[0], t.between[1], t.rank_correlation, t.measured_on)
+            for t in tables or ()
         )
         if len(elements) == len(ROLES):
             self.faults.extend(check.require_dependences(found, elements, self.file))

@@ -210,6 +210,7 @@ def schema() -> dict[str, Any]:
     made["title"] = "Case of a force-sensing product"
     for definition in made["$defs"].values():
         _require_kind(definition, made)
+        _offer_model(definition)
     _refer(made)
     made["$defs"][_QUANTITY_TABLE] = _quantity_table()
     return made
@@ -235,6 +236,24 @@ def _require_kind(definition: dict[str, Any], made: dict[str, Any]) -> None:
     if several:
         kind.pop("default", None)
         definition["required"] = ["kind", *definition.get("required", [])]
+
+
+def _offer_model(definition: dict[str, Any]) -> None:
+    """A sensor may be taken from a fitted model, and need then state nothing but its kind."""
+    kind = definition.get("properties", {}).get("kind", {})
+    if kind.get("description") != "kind of sensor":
+        return
+    described = (
+        "fitted model to take the sensor from, a file relative to the case; what is written goes first"
+    )
+    definition["properties"]["from"] = {
+        "type": "string",
+        "description": described,
+        "examples": ["pad_fit.toml"],
+    }
+    needed = [key for key in definition["required"] if key != "kind"]
+    definition["required"] = ["kind"]
+    definition["anyOf"] = [{"required": ["from"]}, {"required": needed}]
 
 
 def _quantity_table() -> dict[str, Any]:

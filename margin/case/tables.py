@@ -118,6 +118,17 @@ def _share(value: Any) -> float:
     return share
 
 
+def _measured_on(value: Any) -> int:
+    """Number of units in a text such as '6 units', as in the note of a spread."""
+    mend = 'write such as "6 units"'
+    words = value.split() if isinstance(value, str) else []
+    if len(words) != 2 or words[1] not in ("units", "unit") or not words[0].isdigit() or len(words[0]) > 7:
+        raise ValueFault("is not a number of units", mend)
+    if not 3 <= int(words[0]) <= 1_000_000:
+        raise ValueFault(f'a correlation cannot be known from "{value}"', "it takes 3 units or more")
+    return int(words[0])
+
+
 def _single(unit: str) -> Callable[[Any], float]:
     def read(value: Any) -> float:
         return read_single(value, unit)
@@ -162,6 +173,7 @@ Humidity = Annotated[
     BeforeValidator(_humidity),
     WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "number"}], "examples": ["50 %RH", 50]}),
 ]
+MeasuredOn = Annotated[int, BeforeValidator(_measured_on), _as_text("6 units")]
 Permissible = Annotated[PermissibleError, BeforeValidator(read_permissible_error), _as_text(EXAMPLE, "2 N")]
 
 
@@ -235,16 +247,30 @@ class DependenceTable(Table):
     between: list[str] = Field(min_length=2, max_length=2, description="names such as sensor.sensitivity")
     level: Level = Field(default="unit", description="level at which both spreads vary")
     rank_correlation: float = Field(description="inside -1 to 1")
+    measured_on: MeasuredOn | None = Field(
+        default=None, alias="from", description="units on which both were measured together"
+    )
 
 
 class StudyTable(Table):
     """How much to draw."""
 
     units: int = Field(default=20_000, ge=10, le=MOST_UNITS, description="units drawn in all")
-    outer: int = Field(default=100, ge=1, le=100_000, description="draws of what is common or of the station")
+    outer: int = Field(
+        default=100,
+        ge=1,
+        le=100_000,
+        description="draws of what is common or of the station, among which the units are divided; their yields "
+        "are joined by a smooth surface, so that 100 serve a handful of unknowns, and more where the report shows "
+        "that the lower bound has not settled",
+    )
     units_per_lot: int = Field(default=100, ge=1, le=MOST_UNITS, description="units in a production lot")
     seed: int = Field(default=1, ge=0, le=2**63 - 1, description="of the random numbers")
-    points: Literal["random", "latin", "sobol"] = Field(default="random", description="kind of sampling")
+    points: Literal["random", "latin", "sobol"] = Field(
+        default="sobol",
+        description="how outer draws, lots and units are sampled: at random, by Latin hypercubes, or by scrambled "
+        "Sobol points, which need the fewest units; ten independent scramblings give the intervals",
+    )
 
 
 COUNTS: dict[str, Any] = {

@@ -26,11 +26,17 @@ _EXAMPLES: dict[tuple[str, str], str] = {
 
 
 def faults_of(
-    error: ValidationError, table: str, raw: Any, model: type[BaseModel], file: str
+    error: ValidationError,
+    table: str,
+    raw: Any,
+    model: type[BaseModel],
+    file: str,
+    but: tuple[str, ...] = (),
 ) -> Iterable[Fault]:
-    """Faults of one top-level table."""
+    """Faults of one top-level table, `but` those of these types."""
     for detail in error.errors(include_url=False):
-        yield _fault(dict(detail), table, raw, model, file)
+        if detail["type"] not in but:
+            yield _fault(dict(detail), table, raw, model, file)
 
 
 def unknown_table(name: str, value: Any, known: Iterable[str], file: str) -> Fault:
@@ -137,6 +143,7 @@ def _example_of(kind: type) -> str:
 
 def _known_key(table: str, key: str, raw: Any, model: type[BaseModel], rest: Location) -> str:
     known = [field.alias or name for name, field in model.model_fields.items()]
+    known += ["from"] if table == "sensor" else []
     near = nearest(key, known)
     if near:
         return f'did you mean "{near}"?'
@@ -159,6 +166,8 @@ _TYPES: dict[str, tuple[str, str]] = {
     "float_type": ("must be a plain number", "write it without quotes and unit"),
     "finite_number": ("must be a finite number", ""),
     "bool_type": ("must be true or false", "write it without quotes"),
+    "date_type": ("must be a date", "write it without quotes, such as 2025-11-25"),
+    "string_pattern_mismatch": ("is not a SHA-256 hash", "it has 64 hexadecimal digits"),
     "string_type": ("must be a text", "write it in quotes"),
     "list_type": ("must be a list", "write it in square brackets"),
     "model_type": ("must be a table", ""),

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from distributions import Distribution
 from margin.chain.parameter import Level
+
+if TYPE_CHECKING:
+    from margin.case.model_file import FittedModel
 
 Role = Literal["interface", "sensor", "circuit", "converter", "firmware", "use", "station"]
 ROLES: tuple[Role, ...] = ("interface", "sensor", "circuit", "converter", "firmware", "use", "station")
@@ -127,17 +130,25 @@ class CalibrationSpec:
 
 @dataclass(frozen=True)
 class Dependence:
-    """Rank correlation (Spearman) between two spreads at one level, by quantity name."""
+    """Rank correlation (Spearman) between two spreads at one level, by quantity name.
+
+    measured_on  units on which both were measured together; the correlation then gets, with means and
+                 spreads, its sampling distribution at level `common`. None if stated without that.
+    """
 
     level: Level
     first: str
     second: str
     rank_correlation: float
+    measured_on: int | None = None
 
 
 @dataclass(frozen=True)
 class StudySpec:
-    """How much to draw. `outer` counts draws of `common` and `station`; it is 1 where nothing varies there."""
+    """How much to draw. `outer` counts draws of `common` and `station`; it is 1 where nothing varies there.
+
+    points  how outer draws, lots and units are sampled: at random, by Latin hypercubes or by scrambled Sobol points
+    """
 
     units: int = 20_000
     outer: int = 100
@@ -146,7 +157,7 @@ class StudySpec:
     loadings: int = 2
     readings: int = 1
     seed: int = 1
-    points: Literal["random", "latin", "sobol"] = "random"
+    points: Literal["random", "latin", "sobol"] = "sobol"
 
 
 @dataclass(frozen=True)
@@ -157,6 +168,7 @@ class Case:
     defaults     'circuit.offset = 0 V: ideal' ...: what the case did not say and the tool assumed
     readings     how each tolerance was read, in order
     assumed      spreads that were stated, not measured, and rest on nothing else
+    model        the fitted model that the sensor is taken from, None without one
     source       the tables as they stand in the file, from which a changed case is read anew
     """
 
@@ -179,6 +191,7 @@ class Case:
     readings: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
     elements_from: tuple[str, ...] = field(default=())
+    model: FittedModel | None = field(default=None, compare=False, repr=False)
     source: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property

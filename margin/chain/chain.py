@@ -89,7 +89,7 @@ class Chain:
         limited = np.clip(voltage, low, high)
         reference = circuit.reference_voltage(setting)
         counts = self.converter.counts(self._at_converter(limited, output, setting), reference, setting)
-        clipped = (voltage < low) | (voltage > high) | self.converter.outside(counts)
+        clipped = np.not_equal(limited, voltage) | self.converter.outside(counts)
         code = self.converter.code_of_counts(counts)
         return Response(code, voltage, counts, clipped, output, contact, circuit, setting)
 

@@ -93,7 +93,7 @@ class Converter:
             turns = self.inl_periods * share + self.inl_phase
             counts = counts + self.integral_nonlinearity * np.sin(2.0 * np.pi * turns)
         if not absent(self.noise):
-            counts = counts + self.noise * self.noise_draw / np.sqrt(float(self.averaging))
+            counts = counts + self.noise / np.sqrt(float(self.averaging)) * self.noise_draw
         return counts
 
     def code_of_counts(self, counts: Value) -> Value:

@@ -8,7 +8,10 @@ dataclass and nothing else.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
 from typing import Any, Literal
 
 import numpy as np
@@ -134,13 +137,16 @@ def option(
     return dataclasses.field(default=default, metadata=metadata)
 
 
-def parameters_of(element: type) -> dict[str, Parameter]:
+@lru_cache(maxsize=None)
+def parameters_of(element: type) -> Mapping[str, Parameter]:
     """Quantities and standardised draws of an element class, by field name, in order."""
-    return {
-        f.name: f.metadata[_KEY]
-        for f in dataclasses.fields(element)
-        if isinstance(f.metadata.get(_KEY), Parameter)
-    }
+    return MappingProxyType(
+        {
+            f.name: f.metadata[_KEY]
+            for f in dataclasses.fields(element)
+            if isinstance(f.metadata.get(_KEY), Parameter)
+        }
+    )
 
 
 def options_of(element: type) -> dict[str, Option]:

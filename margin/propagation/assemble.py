@@ -4,26 +4,27 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from margin.case.build import nominal_element
-from margin.case.types import Case, ElementSpec, Quantity, Role, UseCondition
+from margin.case.types import Case, ElementSpec, Quantity, UseCondition
 from margin.chain import Chain, Firmware
-from margin.chain.parameter import Value, parameters_of
+from margin.chain.parameter import Value
 from margin.chain.setting import Setting
 from margin.propagation.draws import Source
 from margin.propagation.events import Event
-from margin.propagation.factors import draw_factor, spread_factors
+from margin.propagation.recipes import Spreading, recipe_of
 
 
-def quantity_value(quantity: Quantity, role: Role, event: Event, source: Source) -> Value:
+def spread_value(spreading: Spreading, event: Event, source: Source) -> Value:
     """Value of a quantity: nominal * product(1 + relative deviations) + sum(absolute deviations), SI."""
-    value: Value = quantity.nominal
+    value: Value = spreading.nominal
     absolute: Value = 0.0
-    for factor in spread_factors(quantity, role):
+    for factor in spreading.factors:
         deviation = source.deviation(factor, event)
         if factor.relative:
             value = value * (1.0 + deviation)
@@ -42,30 +43,33 @@ def drawn_element(
     A standardised draw has no size of its own: where its factor is frozen or halved, the quantity that it
     scales is frozen or halved.
     """
-    values: dict[str, Value] = {}
-    for field, quantity in spec.quantities.items():
-        chosen = quantity if replaced is None else replaced.get(field, quantity)
-        values[field] = quantity_value(chosen, spec.role, event, source)
-    for field, declared in parameters_of(spec.cls).items():
-        if declared.draw is None:
-            continue
-        factor = draw_factor(spec, field, declared)
-        if factor is None:
-            continue
-        values[field] = source.deviation(factor, event)
-        scale = source.scale(factor)
-        if scale != 1.0 and declared.scales is not None:
-            values[declared.scales] = scale * values[declared.scales]
-    return spec.cls(**values, **spec.options)
+    recipe = recipe_of(spec, replaced)
+    if recipe.element is not None:
+        return recipe.element
+    values = dict(recipe.fixed)
+    for spreading in recipe.spreading:
+        values[spreading.field] = spread_value(spreading, event, source)
+    for draw in recipe.standardised:
+        values[draw.field] = source.deviation(draw.factor, event)
+        scale = source.scale(draw.factor)
+        if scale != 1.0 and draw.scales is not None:
+            values[draw.scales] = scale * values[draw.scales]
+    return spec.cls(**values)
 
 
 @dataclass(frozen=True)
 class Nominal:
-    """The chain as designed, the firmware built on it, and the setting for which its curve holds."""
+    """The chain as designed, the firmware built on it, and the setting for which its curve holds.
+
+    by_code  coordinates of the firmware at every code, as they are first asked for, by space and smallest estimate
+    """
 
     chain: Chain
     firmware: Firmware
     setting: Setting
+    by_code: dict[tuple[str, float], NDArray[np.float64]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
 
 
 def nominal_setting(case: Case) -> Setting:

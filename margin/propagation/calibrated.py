@@ -5,7 +5,10 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import reduce
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +25,7 @@ from margin.calibration.schemes import (
     piecewise,
 )
 from margin.case.types import CalibrationSpec, Case
+from margin.chain.arrays import as_array
 from margin.chain.setting import Setting
 from margin.propagation.assemble import Nominal, drawn_chain, drawn_element, firmware_setting
 from margin.propagation.draws import LotSamples, Source
@@ -33,6 +37,9 @@ Array = NDArray[np.float64]
 
 SMALLEST_SHARE_OF_SPAN = 1e-6
 """Firmware that works in logarithms holds its estimate at this share of the span where the signal is gone."""
+
+TABLE_BITS = 16
+"""Resolution up to which the design curve is evaluated at every code once, and looked up by readings."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +54,12 @@ class StationView:
     codes: Array
     unloaded: Array | None
     setting: Setting
+
+
+def station_loads(options: Sequence[CalibrationSpec]) -> tuple[float, ...]:
+    """Loads, N, that the station puts on a unit for these options, ascending; 0 where one of them tares."""
+    loads = {load for option in options for load in option.loads}
+    return tuple(sorted(loads | {0.0 for o in options if o.tare or o.kind == "tare"}))
 
 
 @dataclass
@@ -65,7 +78,7 @@ class Bench:
 
     def __post_init__(self) -> None:
         options = [o for o in self.case.calibrations if o.kind != "none"]
-        self._grid = tuple(sorted({0.0, *(load for o in options for load in o.loads)}))
+        self._grid = station_loads(options)
         self._reloads = max((o.reloads for o in options), default=1)
         self._samples = max((o.samples for o in options), default=1)
 
@@ -86,7 +99,7 @@ class Bench:
             station = drawn_element(self.case.elements["station"], event, self.source)
             setting = station_setting(station, self.nominal.setting, descending)
             indicated = np.asarray(self._grid).reshape(1, 1, 1, 1, -1)
-            codes = np.asarray(station_response(chain, station, indicated, setting).code)
+            codes = as_array(station_response(chain, station, indicated, setting).code)
             if not np.all(np.isfinite(codes)):
                 raise EvaluationError(
                     f"calibration of the {stage}: the chain gave codes that are not numbers; look at the "
@@ -101,10 +114,7 @@ class Bench:
         """Averaged codes of the option's loads (and of the unloaded unit where it tares)."""
         branches = {"up": (0.0,), "down": (1.0,), "both": (0.0, 1.0)}[option.direction]
         seen = [self._codes(option.stage, branch) for branch in branches]
-        averages = [
-            codes[:, :, : option.reloads, : option.samples].mean(axis=(2, 3), keepdims=True)
-            for codes, _ in seen
-        ]
+        averages = [_mean_of(codes, option.reloads, option.samples) for codes, _ in seen]
         codes = sum(averages[1:], averages[0]) / len(averages)
         places = [self._grid.index(load) for load in option.loads]
         unloaded = codes[..., :1] if option.tare or option.kind == "tare" else None
@@ -116,6 +126,12 @@ class Bench:
         samples = self.source.lot_samples(each)
         lots = int(samples.row.max()) + 1
         return Bench(self.case, samples.source, self.nominal, lots * samples.each), samples
+
+
+def _mean_of(codes: Array, reloads: int, samples: int) -> Array:
+    """Mean over the first placements and samples, added in one order however many units there are."""
+    each = (codes[:, :, p : p + 1, s : s + 1] for p in range(reloads) for s in range(samples))
+    return reduce(np.add, each) / float(reloads * samples)
 
 
 @dataclass(frozen=True)
@@ -130,10 +146,10 @@ class Coordinates:
         """Load estimate (N), its logarithm, signal (V) or sensor output (S or V/V)."""
         firmware = self.nominal.firmware
         if self.space == "signal":
-            return np.asarray(firmware.voltage_of(codes, setting))
+            return as_array(firmware.voltage_of(codes, setting))
         if self.space == "output":
-            return np.asarray(firmware.output_of(codes, setting))
-        force = np.asarray(firmware.force_of(codes, setting))
+            return as_array(firmware.output_of(codes, setting))
+        force = as_array(firmware.force_of(codes, setting))
         return np.log(np.maximum(force, self.smallest)) if self.space == "logarithm" else force
 
     def of_readings(self, readings: Readings, corrected: bool) -> Array:
@@ -141,12 +157,27 @@ class Coordinates:
         key = (self.space, corrected)
         if key not in readings.kept:
             setting = readings.corrected if corrected else self.nominal.setting
-            if self.space == "logarithm":
+            if not corrected and self._few_codes and isinstance(readings.codes, np.ndarray) and readings.finite:
+                readings.kept[key] = readings.looked_up(self._by_code)
+            elif self.space == "logarithm":
                 force = Coordinates(self.nominal, "force", self.smallest).of_readings(readings, corrected)
                 readings.kept[key] = np.log(np.maximum(force, self.smallest))
             else:
                 readings.kept[key] = self.of(readings.codes, setting)
         return readings.kept[key]
+
+    @property
+    def _few_codes(self) -> bool:
+        return 0 < self.nominal.chain.converter.bits <= TABLE_BITS
+
+    @property
+    def _by_code(self) -> Array:
+        """The coordinate at every code: the design curve is the same for all units, and codes are few."""
+        key = (self.space, self.smallest)
+        if key not in self.nominal.by_code:
+            codes = np.arange(self.nominal.chain.converter.levels, dtype=np.float64)
+            self.nominal.by_code[key] = self.of(codes, self.nominal.setting)
+        return self.nominal.by_code[key]
 
     def nominal_zero(self) -> float:
         """Coordinate of an unloaded unit as designed; 0 for a load estimate."""
@@ -189,8 +220,8 @@ class Calibrated:
     def _through_design_curve(self, x: Array, setting: Setting) -> Array:
         firmware = self.coordinates.nominal.firmware
         if self.coordinates.space == "signal":
-            return np.asarray(firmware.force_of_voltage(x, setting))
-        return np.asarray(firmware.force_of_output(x, setting))
+            return as_array(firmware.force_of_voltage(x, setting))
+        return as_array(firmware.force_of_output(x, setting))
 
 
 @dataclass(frozen=True)
@@ -202,7 +233,10 @@ class Classes:
 
     def gain(self, needed: Array) -> Array:
         """Gain of the class into which a unit falls."""
-        return self.gains[np.searchsorted(self.edges, needed)]
+        gain: Any = self.gains[0]
+        for edge, above in zip(self.edges, self.gains[1:], strict=True):
+            gain = np.where(needed > edge, above, gain)
+        return as_array(gain)  # type: ignore[no-any-return]
 
 
 def smallest_estimate(case: Case) -> float:
@@ -304,6 +338,6 @@ def _rows(correction: Correction, row: NDArray[np.int64]) -> Correction:
     fields = {
         f.name: value[row]
         for f in dataclasses.fields(correction)  # type: ignore[arg-type]
-        if isinstance(value := getattr(correction, f.name), np.ndarray) and value.ndim == 5
+        if getattr(value := getattr(correction, f.name), "ndim", 0) == 5
     }
     return dataclasses.replace(correction, **fields)  # type: ignore[type-var]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal, Protocol
 
 import numpy as np
@@ -183,12 +184,12 @@ class StreamSource:
         drawn = self.stream.uniforms(name, self.start * each_unit, self.count * each_unit)
         # units side by side in memory: all that is computed from it then runs along them
         by_draw = np.ascontiguousarray(drawn.reshape(self.count, each_unit).T)
-        return np.moveaxis(by_draw.reshape(*axes, self.count), -1, 0)
+        return by_draw.reshape(*axes, self.count).transpose(4, 0, 1, 2, 3)
 
     def _placement_uniforms(self, name: str, event: Event, axes: tuple[int, int, int, int]) -> Array:
         """Draws of a calibration, by load and placement: (unit, 1, placement, reading, load)."""
         _, placements, readings, _ = axes
-        drawn = np.moveaxis(np.empty((*axes, self.count)), -1, 0)
+        drawn = np.empty((*axes, self.count)).transpose(4, 0, 1, 2, 3)
         for column, load in enumerate(event.placed):
             for placement in range(placements):
                 stream = f"{name}, {load}, placement {placement + 1}"
@@ -201,7 +202,7 @@ class StreamSource:
         starts = None if self.points == "random" else self.grouping.starts(instance)
         if starts is None or (self.suffix and instance == "unit"):
             return self.stream.uniforms(name, first, count)
-        named = self._dimensions()
+        named = self._dimensions
         key = (f"points of each {instance}", f"{first}, {count}")
         if key not in self._kept:
             self._kept[key] = points_in_sections(
@@ -210,6 +211,7 @@ class StreamSource:
         row: Array = self._kept[key][named[instance].index(name)]
         return row
 
+    @cached_property
     def _dimensions(self) -> dict[Instance, tuple[str, ...]]:
         return dimensions(self.factors, (g.factors for g in self.groups if g.measured_on is not None))
 
@@ -221,7 +223,7 @@ class StreamSource:
 
     def outer_scores(self) -> Array:
         """Standard normal scores of all that differs between outer draws, for each unit: (unit, unknown)."""
-        scores = [ndtri(self._outer_uniforms(name)).ravel() for name in self._dimensions()["outer"]]
+        scores = [ndtri(self._outer_uniforms(name)).ravel() for name in self._dimensions["outer"]]
         return np.array([np.broadcast_to(score, (self.count,)) for score in scores]).reshape(-1, self.count).T
 
     def outer(self) -> NDArray[np.int64]:

@@ -8,6 +8,7 @@ is good to a fraction of the bin's width (1/128 of the value).
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,10 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 _MANTISSA_BITS = 7
-_SHIFT = 52 - _MANTISSA_BITS
+_SHIFT = 20 - _MANTISSA_BITS
+_WORDS = ("low", "high") if sys.byteorder == "little" else ("high", "low")
+_HALVES = np.dtype([(word, np.int32) for word in _WORDS])
+"""The two words of a double: the upper one holds sign, exponent and the first 20 bits of the mantissa."""
 _PER_OCTAVE = 1 << _MANTISSA_BITS
 _BIAS = 1023
 
@@ -40,14 +44,35 @@ class Bins:
     def size(self) -> int:
         return 2 * self.half + 1
 
-    def index(self, values: Array) -> NDArray[np.int64]:
+    @property
+    def shift(self) -> int:
+        """Bits at the end of a double that a bin does not tell apart."""
+        return 52 - _MANTISSA_BITS
+
+    @property
+    def below(self) -> int:
+        """Upper bits of the largest magnitude that is zero to the resolution."""
+        return (self.lowest + _BIAS) * _PER_OCTAVE - 1
+
+    @property
+    def upper_word(self) -> tuple[int, int]:
+        """By how much the upper word of |value| / scale is shifted to be a bin, and what is then taken off."""
+        return _SHIFT, (self.lowest + _BIAS) * _PER_OCTAVE - 1
+
+    def index(self, values: Array) -> NDArray[np.int32]:
         """Bin of each value; shape kept. Values must be finite."""
-        scaled = np.ascontiguousarray(values, dtype=np.float64) / self.scale
-        bits = scaled.view(np.int64)
-        magnitude = (bits & np.int64(0x7FFFFFFFFFFFFFFF)) >> _SHIFT
-        magnitude -= (self.lowest + _BIAS) * _PER_OCTAVE - 1
-        np.clip(magnitude, 0, self.half, out=magnitude)
-        return np.where(bits < 0, self.half - magnitude, self.half + magnitude)
+        bits = (values / self.scale).view(_HALVES)["high"]
+        found = bits & np.int32(0x7FFFFFFF)
+        found >>= _SHIFT
+        found -= self.below
+        np.maximum(found, 0, out=found)
+        np.minimum(found, self.half, out=found)
+        # minus what is found where the sign bit is set: the complement of a whole number is itself negated, less 1
+        sign = bits >> 31
+        found ^= sign
+        found -= sign
+        found += self.half
+        return found
 
     def edges(self) -> Array:
         """Edges of the bins, ascending, size + 1 of them; the outermost are finite stand-ins."""

@@ -180,11 +180,15 @@ class PointsEvaluator:
 
     def errors_of_draws(self, uniforms: Array) -> dict[str, list[Array]]:
         """As `errors`, from every draw itself: uniforms (row, draw), the `many` draws of each column in turn."""
+        source = self.source_of_draws(uniforms)
+        return block_errors(self.model, source, source.count).by_option
+
+    def source_of_draws(self, uniforms: Array) -> PointsSource:
+        """The draws themselves, for `errors_of_draws`."""
         rows, first = uniforms.shape[0], 0
         by_name: dict[str, Array] = {}
         for column in self.columns:
             own = uniforms[:, first : first + column.many]
             by_name[column.name] = np.ascontiguousarray(own[:, 0] if column.many == 1 else own)
             first += column.many
-        source = _source(self.model, by_name, rows, _Kept(), self.tied)
-        return block_errors(self.model, source, rows).by_option
+        return _source(self.model, by_name, rows, _Kept(), self.tied)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,20 @@ class Readings:
     setting: Setting
     corrected: Setting
     kept: dict[tuple[str, bool], Array] = field(default_factory=dict)
+
+    @cached_property
+    def finite(self) -> bool:
+        """Whether every code is a number."""
+        return bool(np.all(np.isfinite(self.codes)))
+
+    def looked_up(self, by_code: Array) -> Array:
+        """Entries of a table by code, for codes that are whole numbers."""
+        return by_code.take(self._places).transpose(4, 0, 1, 2, 3)
+
+    @cached_property
+    def _places(self) -> NDArray[np.intp]:
+        # units last: in memory they stand side by side
+        return self.codes.transpose(1, 2, 3, 4, 0).astype(np.intp, order="C")
 
 
 def use_conditions(case: Case) -> tuple[UseCondition | None, ...]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import reduce
+from itertools import chain
 from pathlib import Path
-from typing import Protocol, TypeVar
+from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,12 +32,16 @@ from margin.propagation.dependence import DependentGroup, dependent_groups
 from margin.propagation.draws import Grouping, Source, StreamSource
 from margin.propagation.factors import Factor, factors_of
 from margin.propagation.partial import SAMPLE_UNITS, BlockResult, Total, joined
-from margin.propagation.plan import Block, Plan, default_block, plan_of, units_in_chunk
+from margin.propagation.plan import LARGEST_BLOCK, Block, Plan, default_block, plan_of, units_in_chunk
 from margin.propagation.readings import readings_in_use
 from margin.propagation.store import RunFolder, header_of
 from margin.propagation.tally import BlockTally, Tally, judge, require_numbers, tally_block
 
+if TYPE_CHECKING:
+    from margin.propagation.fused.block import Kernel
+
 Array = NDArray[np.float64]
+Marks = NDArray[np.bool_]
 Progress = Callable[[int], None]
 Task = TypeVar("Task")
 Done = TypeVar("Done")
@@ -90,11 +95,28 @@ class Errors:
     by_option  option name -> one array (unit, condition, loading, reading, load), N, for each condition of use
     clipped    (load,) readings at a limit of circuit or converter, over all conditions
     blind      (load,) readings by which the design curve sees no load at all
+    marks      clipped and blind readings, arrays of truths like the errors, for each condition of use
     """
 
     by_option: dict[str, list[Array]]
     clipped: NDArray[np.int64]
     blind: NDArray[np.int64]
+    marks: list[tuple[Marks, Marks]]
+
+    def part(self, low: int, high: int) -> Errors:
+        """Those of units `low` to `high` of the block."""
+        marks = [(clipped[low:high], blind[low:high]) for clipped, blind in self.marks]
+        return Errors(
+            {name: [e[low:high] for e in errors] for name, errors in self.by_option.items()},
+            sum((_by_load(clipped) for clipped, _ in marks), np.zeros_like(self.clipped)),
+            sum((_by_load(blind) for _, blind in marks), np.zeros_like(self.blind)),
+            marks,
+        )
+
+
+def _by_load(marks: Marks) -> NDArray[np.int64]:
+    counted: NDArray[np.int64] = np.count_nonzero(marks, axis=(0, 1, 2, 3))
+    return counted
 
 
 def block_errors(model: Model, source: Source, count: int) -> Errors:
@@ -110,21 +132,27 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
     by_option: dict[str, list[Array]] = {name: [] for name in calibrated}
     design = Coordinates(nominal, "force", smallest_estimate(case))
     clipped, blind = np.zeros(loads.size, dtype=np.int64), np.zeros(loads.size, dtype=np.int64)
+    marks: list[tuple[Marks, Marks]] = []
     for readings in readings_in_use(case, source, count):
-        lost = ~np.isfinite(readings.codes)
         for name, units in calibrated.items():
             error = units.load(readings) - loads
             # a design curve may read a code that is no number as no load: that would hide it
-            by_option[name].append(np.where(lost, np.nan, error) if lost.any() else error)
-        clipped += np.count_nonzero(readings.clipped, axis=(0, 1, 2, 3))
-        by_design = design.of_readings(readings, corrected=False)
-        blind += np.count_nonzero(nominal.firmware.no_load(by_design), axis=(0, 1, 2, 3))
-    return Errors(by_option, clipped, blind)
+            by_option[name].append(
+                error if readings.finite else np.where(np.isfinite(readings.codes), error, np.nan)
+            )
+        no_load = nominal.firmware.no_load(design.of_readings(readings, corrected=False))
+        clipped += _by_load(readings.clipped)
+        blind += _by_load(no_load)
+        marks.append((readings.clipped, no_load))
+    return Errors(by_option, clipped, blind, marks)
 
 
 @dataclass(frozen=True)
 class RunResult:
-    """Counts of a whole study. samples: option -> (unit, load), N, one reading of each of the first units."""
+    """Counts of a whole study. samples: option -> (unit, load), N, one reading of each of the first units.
+
+    path  'plain': by array operations; 'fused': by a compiled kernel
+    """
 
     model: Model
     plan: Plan
@@ -132,6 +160,7 @@ class RunResult:
     clipped: NDArray[np.int64]
     blind: NDArray[np.int64]
     samples: dict[str, Array]
+    path: Literal["plain", "fused"] = "plain"
 
     def outer_scores(self) -> Array:
         """Standard normal scores of all that differs between outer draws: (outer draw, unknown)."""
@@ -142,8 +171,23 @@ class RunResult:
 
 def evaluate_block(model: Model, plan: Plan, block: Block) -> BlockResult:
     """Draw, calibrate, use and count one block."""
-    source = model.source(plan.frame.grouping, block.start, block.count)
-    errors = block_errors(model, source, block.count)
+    (result,) = evaluate_blocks(model, plan, (block,))
+    return result
+
+
+def evaluate_blocks(model: Model, plan: Plan, blocks: Sequence[Block]) -> list[BlockResult]:
+    """Draw, calibrate and use the units of blocks that follow each other, all at once; count each block."""
+    start, count = blocks[0].start, sum(block.count for block in blocks)
+    errors = block_errors(model, model.source(plan.frame.grouping, start, count), count)
+    if len(blocks) == 1:
+        return [_counted(plan, blocks[0], errors)]
+    return [
+        _counted(plan, block, errors.part(block.start - start, block.start - start + block.count))
+        for block in blocks
+    ]
+
+
+def _counted(plan: Plan, block: Block, errors: Errors) -> BlockResult:
     tallies: dict[str, BlockTally] = {}
     for name, by_condition in errors.by_option.items():
         require_numbers(name, plan.frame, by_condition, block.start)
@@ -200,24 +244,50 @@ class Executor(Protocol):
 
 @dataclass(frozen=True)
 class Threads:
-    """Threads of this process."""
+    """Threads of this process; a kernel counts the blocks where there is one."""
 
     workers: int
+    kernel: Kernel | None = None
 
     def evaluate(
         self, model: Model, plan: Plan, chunks: Iterable[Block], size: int
     ) -> Iterable[tuple[Block, BlockResult]]:
-        tasks = ((chunk, block) for chunk in chunks for block in plan.cut(chunk, size))
-        return in_threads(lambda task: (task[0], evaluate_block(model, plan, task[1])), tasks, self.workers)
+        chunks = tuple(chunks)
+        # few units are shared out among the workers
+        size = min(size, -(-sum(chunk.count for chunk in chunks) // self.workers))
+        blocks = ((chunk, block) for chunk in chunks for block in plan.cut(chunk, size))
+
+        def evaluated(tasks: Sequence[tuple[Block, Block]]) -> list[tuple[Block, BlockResult]]:
+            return list(zip((c for c, _ in tasks), self._blocks(model, plan, [b for _, b in tasks]), strict=True))
+
+        return chain.from_iterable(in_threads(evaluated, _together(blocks, size), self.workers))
+
+    def _blocks(self, model: Model, plan: Plan, blocks: Sequence[Block]) -> list[BlockResult]:
+        if self.kernel is not None:
+            return [self.kernel.evaluate(model, plan, block) for block in blocks]
+        return evaluate_blocks(model, plan, blocks)
+
+
+def _together(blocks: Iterable[tuple[Block, Block]], size: int) -> Iterator[list[tuple[Block, Block]]]:
+    """Small blocks that follow each other, taken together up to `size` units: a block has costs of its own."""
+    taken: list[tuple[Block, Block]] = []
+    for chunk, block in blocks:
+        units = sum(b.count for _, b in taken)
+        if taken and (units + block.count > size or taken[-1][1].start + taken[-1][1].count != block.start):
+            yield taken
+            taken = []
+        taken.append((chunk, block))
+    if taken:
+        yield taken
 
 
 @contextmanager
 def executor(
-    workers: int, cluster: str | int | None, elements: tuple[ElementsFile, ...]
+    workers: int, cluster: str | int | None, elements: tuple[ElementsFile, ...], kernel: Kernel | None = None
 ) -> Iterator[Executor]:
     """Threads, or a cluster (see `cluster_at`) for as long as it is needed."""
     if cluster is None:
-        yield Threads(workers)
+        yield Threads(workers, kernel)
         return
     # Dask is an extra and slow to import
     from margin.propagation.cluster import cluster_at
@@ -235,6 +305,7 @@ def run(
     resume: str | Path | None = None,
     elements: Iterable[str | Path] = (),
     progress: Progress | None = None,
+    fused: bool | None = None,
 ) -> RunResult:
     """Draw the whole study of a case.
 
@@ -243,20 +314,24 @@ def run(
     resume    folder in which finished chunks are kept, and from which they are taken where they are there
     elements  files that registered elements of the case: they are run on the workers of a cluster
     progress  called with the number of units just finished
+    fused     count by a compiled kernel (extra `fast`): True or False, default where the study is large enough and
+              the case can be compiled. A cluster takes the plain path.
 
-    None of them changes the result by a bit.
+    None of them changes the result by a bit, but `fused` the last bits of exponentials and logarithms.
 
     Raises EvaluationError for errors that are not numbers, ValueError for workers or block below 1,
-    RunFolderError for a folder of something else, ClusterError and UnlikeWorker for a cluster that fails.
+    RunFolderError for a folder of something else, CannotFuse for a kernel that cannot be had, ClusterError and
+    UnlikeWorker for a cluster that fails.
     """
     workers = default_workers() if workers is None else workers
-    size = default_block(case) if block is None else block
-    if workers < 1 or size < 1:
-        raise ValueError(f"workers and block must be at least 1 (got {workers} and {size})")
+    if workers < 1 or (block is not None and block < 1):
+        raise ValueError(f"workers and block must be at least 1 (got {workers} and {block})")
     files = tuple(ElementsFile.read(Path(path)) for path in elements)
-    folder = None if resume is None else RunFolder.open(Path(resume), header_of(case, files))
     counted: Progress = (lambda units: None) if progress is None else progress
     model, plan = model_of(case), plan_of(case)
+    kernel, path = _kernel(model, plan, fused if cluster is None else False)
+    folder = None if resume is None else RunFolder.open(Path(resume), header_of(case, files, path))
+    size = block or (default_block(case) if kernel is None else LARGEST_BLOCK)
     total = Total.empty(plan.frame, tuple(o.name for o in case.calibrations))
     missing: list[Block] = []
     for chunk in plan.blocks(units_in_chunk(case)):
@@ -267,7 +342,7 @@ def run(
             total.add(kept)
             counted(chunk.count)
     if missing:
-        with executor(workers, cluster, files) as chosen:
+        with executor(workers, cluster, files, kernel) as chosen:
             for chunk, result in chosen.evaluate(model, plan, missing, size):
                 total.add(result)
                 if folder is not None:
@@ -275,4 +350,15 @@ def run(
                 counted(result.block.count)
     if folder is not None:
         folder.finish()
-    return RunResult(model, plan, total.tallies, total.clipped, total.blind, total.samples())
+    return RunResult(
+        model, plan, total.tallies, total.clipped, total.blind, total.samples(), "fused" if kernel else "plain"
+    )
+
+
+def _kernel(model: Model, plan: Plan, wanted: bool | None) -> tuple[Kernel | None, str]:
+    """The kernel to count with, if any, and what its bits depend on."""
+    # the compiler is an extra, and slow to import
+    from margin.propagation.fused.choose import kernel_for, path_of
+
+    kernel = kernel_for(model, plan, wanted)
+    return kernel, path_of(kernel)

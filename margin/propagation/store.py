@@ -35,14 +35,15 @@ class RunFolderError(ValueError):
     """A folder that cannot hold the chunks of this run: what is in it, and what to do."""
 
 
-def header_of(case: Case, elements: tuple[ElementsFile, ...] = ()) -> dict[str, Any]:
-    """What the chunks of a study depend on."""
+def header_of(case: Case, elements: tuple[ElementsFile, ...] = (), path: str = "plain") -> dict[str, Any]:
+    """What the chunks of a study depend on. path: what counts the errors."""
     return {
         "format": FORMAT,
         "seed": case.study.seed,
         "units": case.study.units,
         "chunk": units_in_chunk(case),
         "computed by": environment(),
+        "path": path,
         "elements": {str(n): hashlib.sha256(file.content).hexdigest() for n, file in enumerate(elements, 1)},
         "case": content_of(case),
     }

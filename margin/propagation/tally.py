@@ -183,20 +183,25 @@ def judge(frame: Frame, errors: list[Array]) -> Judged:
     """
     ratios = [np.abs(e) / frame.permissible for e in errors]
     units = ratios[0].shape[0]
-    flat = np.concatenate([r.reshape(units, -1, frame.loads.size) for r in ratios], axis=1)
-    worst = flat.max(axis=2)
-    within = np.count_nonzero(flat <= 1.0, axis=(1, 2)).astype(np.int64)
+    worst = np.concatenate([r.max(axis=4).reshape(units, -1) for r in ratios], axis=1)
     half = max(worst.shape[1] // 2, 1)
     largest = worst.max(axis=1)
-    # a share is met up to rounding: 0.95 of 20 readings is 19 readings
-    needed = int(np.ceil(frame.share * frame.readings - 1e-9))
+    # only units beyond somewhere need be counted out
+    within = np.full(units, worst.shape[1] * frame.loads.size, dtype=np.int64)
+    beyond = np.flatnonzero(~(largest <= 1.0))
+    within[beyond] = sum(np.count_nonzero(r[beyond] <= 1.0, axis=(1, 2, 3, 4)) for r in ratios)
     return Judged(
         largest,
         within,
-        within >= needed,
+        within >= needed_within(frame),
         largest <= 1.0,
         np.stack([worst[:, :half].max(axis=1) <= 1.0, worst[:, -half:].max(axis=1) <= 1.0]),
     )
+
+
+def needed_within(frame: Frame) -> int:
+    """Readings within that make a unit conform by share; a share is met up to rounding: 0.95 of 20 are 19."""
+    return int(np.ceil(frame.share * frame.readings - 1e-9))
 
 
 def require_numbers(option: str, frame: Frame, errors: list[Array], start: int) -> None:
@@ -216,11 +221,20 @@ def tally_block(frame: Frame, errors: list[Array], judged: Judged, start: int, s
     """Count one block that starts with unit `start`; it lies in one section and holds whole lots."""
     bins, loads = frame.bins, frame.loads.size
     counted = np.empty((len(errors), loads, bins.size), dtype=np.int64)
-    offsets = np.arange(loads, dtype=np.int64) * bins.size
+    offsets = np.arange(loads, dtype=np.int32) * np.int32(bins.size)
     for row, error in enumerate(errors):
         index = bins.index(error)
         index += offsets
-        counted[row] = np.bincount(index.ravel(), minlength=loads * bins.size).reshape(loads, bins.size)
+        counted[row] = np.bincount(index.ravel(order="K"), minlength=loads * bins.size).reshape(loads, bins.size)
+    low = np.stack([e.min(axis=(0, 1, 2, 3)) for e in errors])
+    high = np.stack([e.max(axis=(0, 1, 2, 3)) for e in errors])
+    return tally_counted(frame, counted, low, high, judged, start, section)
+
+
+def tally_counted(
+    frame: Frame, counted: Counts, low: Array, high: Array, judged: Judged, start: int, section: int
+) -> BlockTally:
+    """Tally of a block whose errors are counted: counted (condition, load, bin); low, high (condition, load)."""
     units = judged.largest.size
     if frame.outer > 1:
         group = frame.grouping.outer_of(np.arange(start, start + units, dtype=np.int64))
@@ -240,8 +254,8 @@ def tally_block(frame: Frame, errors: list[Array], judged: Judged, start: int, s
     return BlockTally(
         section,
         counted,
-        np.stack([e.min(axis=(0, 1, 2, 3)) for e in errors]),
-        np.stack([e.max(axis=(0, 1, 2, 3)) for e in errors]),
+        low,
+        high,
         np.bincount(RATIO_BINS.index(judged.largest), minlength=RATIO_BINS.size),
         first,
         within,

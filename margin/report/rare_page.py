@@ -5,20 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
+from margin.estimates.failing_unit import COLUMNS, FailingUnit
 from margin.estimates.rare_failures import RareFailures
 from margin.report import numbers
 from margin.report.document import finite, records, to_json
 from margin.report.folder import publish, require_writable
-from margin.report.terminal import WIDTH, Column, table_lines, wrapped
+from margin.report.terminal import WIDTH, wrapped
 
 FORMAT, VERSION = "margin rare failures", 1
 _SHOWN = 10
-_COLUMNS = (
-    Column("Factor", 40, "left"),
-    Column("Drawn", 14, "left"),
-    Column("Value", 16, "left"),
-    Column("Score", 7),
-)
 NOT_SEPARATE = (
     "What few units leave unknown, and the station, are drawn afresh for every unit here: the probability is that of a "
     "unit of unknown origin, not a bound."
@@ -32,20 +29,25 @@ def render(found: RareFailures) -> str:
     shown = numbers.with_interval(ppm, 1e6 * result.low, 1e6 * result.high, "ppm")
     level = numbers.percent(result.level)
     lines = wrapped("Units that fail:", f"{shown} at {level}, calibration {found.option!r}", WIDTH, 2)
-    how = f"{result.method} sampling, {numbers.count(result.evaluations)} units evaluated: {result.why}"
+    method = "plain draws" if result.method == "crude" else f"{result.method} sampling"
+    how = (
+        f"{method}, {numbers.count(result.evaluations)} units evaluated ({numbers.count(found.searched)} more to look "
+        f"for missed regions and for the unit below): {result.why}"
+    )
     lines += wrapped("How:", how, WIDTH, 3)
     for warning in result.warnings:
         lines += wrapped("Warning:", warning, WIDTH, 3, "bold red")
-    if found.unit.empty:
+    if found.unit is None:
         lines += wrapped("Most likely failing unit:", "none was seen", WIDTH, 1)
     else:
-        where = f"fails at {found.fails_at}, {found.distance:.2g} standard deviations from the nominal one"
-        lines += wrapped("Most likely failing unit:", where, WIDTH, 2)
-        rows = (
-            (str(row["factor"]), str(row["event"]) or "once", str(row["value"]), f"{row['score']:+.1f}")
-            for _, row in found.unit.head(_SHOWN).iterrows()
-        )
-        lines += table_lines(_COLUMNS, rows)
+        where = f"fails at {found.unit.fails_at}; {found.unit.distance:.2g} standard deviations from the median unit"
+        lines += wrapped("Most likely failing unit:", where, WIDTH, 3)
+        for _, part in found.unit.parts.head(_SHOWN).iterrows():
+            name = ", ".join(word for word in (str(part["factor"]), str(part["where"])) if word)
+            lines += wrapped(f" {name}:", f"{part['value']} ({part['score']:+.1f} sigma)", WIDTH, 2)
+        left = len(found.unit.parts) - _SHOWN
+        if left > 0:
+            lines += wrapped(" and", f"{left} more that matter less", WIDTH, 1)
     lines += wrapped("Note:", NOT_SEPARATE, WIDTH, 3)
     return "\n".join(line.plain.rstrip() for line in lines) + "\n"
 
@@ -53,10 +55,25 @@ def render(found: RareFailures) -> str:
 def write(found: RareFailures, folder: str | Path) -> Path:
     """Write `rare.json` and `failing_unit.csv`; FolderNotOurs as for a report."""
     require_writable(folder)
-    contents = {"failing_unit.csv": found.unit.to_csv(index=False, lineterminator="\n")}
+    contents = {"failing_unit.csv": _parts(found).to_csv(index=False, lineterminator="\n")}
     contents["rare.json"] = to_json(document(found, (*contents, "rare.json")))
     publish(folder, contents)
     return Path(folder) / "rare.json"
+
+
+def _parts(found: RareFailures) -> pd.DataFrame:
+    return pd.DataFrame(columns=list(COLUMNS)) if found.unit is None else found.unit.parts
+
+
+def _unit(unit: FailingUnit) -> dict[str, Any]:
+    return {
+        "load_N": unit.load,
+        "condition": unit.condition,
+        "error_N": unit.error,
+        "permissible_N": unit.permissible,
+        "distance": unit.distance,
+        "parts": records(unit.parts),
+    }
 
 
 def document(found: RareFailures, files: tuple[str, ...] = ()) -> dict[str, Any]:
@@ -76,9 +93,8 @@ def document(found: RareFailures, files: tuple[str, ...] = ()) -> dict[str, Any]
         "method": result.method,
         "why": result.why,
         "warnings": list(result.warnings),
-        "fails_at": found.fails_at,
-        "distance": found.distance,
-        "unit": records(found.unit),
+        "searched": found.searched,
+        "failing_unit": None if found.unit is None else _unit(found.unit),
         "computed": {"seed": found.case.study.seed, "version": found.version},
         "note": NOT_SEPARATE,
     }

@@ -227,3 +227,16 @@ def test_sampling_draws_give_the_student_predictive() -> None:
     assert inside == pytest.approx(0.95, abs=0.002)
     with pytest.raises(NotMeasurableError, match="need more than 2 units"):
         sampling_draws(np.zeros((2, 2)), 10, rng)
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.3])
+def test_typical_scatter_covers_the_truth(spread) -> None:
+    """Units that scatter alike, and units that do not: of 200 sets of six, 90 to 98 % of the intervals hold the
+    median standard deviation."""
+    rng = np.random.default_rng(23)
+    unit, hits = np.repeat(np.arange(6), 10), 0
+    for _ in range(BENCHES):
+        sd = np.exp(spread * rng.standard_normal((6, 1)))
+        found = scatter_by_unit((sd * rng.standard_normal((6, 10))).ravel(), unit)
+        hits += found.low <= 1.0 <= found.high
+    assert 0.90 <= hits / BENCHES <= 0.98

@@ -1,13 +1,15 @@
 """Long bench files condensed to means: the same results, bounded memory, what is wrong with a file."""
 
-import tracemalloc
+import subprocess
+import sys
 
 import numpy as np
 import pandas as pd
 import pytest
-from long_bench import FEEDBACK, LOADS, STAYS, write_long_bench
+from long_bench import FEEDBACK, STAYS, write_long_bench
 
 from margin.bench import BenchDataError, figures_of_merit, fit_sensor, frame_of, read_bench, spreads_of
+from margin.bench.data import SET_ASIDE
 from margin.bench.fits import ReferenceLoad
 from margin.bench.summary import condense_bench
 
@@ -45,7 +47,7 @@ def test_one_row_a_stay(path) -> None:
 
 
 def test_figures_of_merit_are_those_of_all_readings(both) -> None:
-    """Every figure and interval agrees to 1e-11; of the drift, taken over 1/20 decade, to 1e-3 of its width."""
+    """Every figure and interval agrees to 1e-11; the drift, in cells of 1/20 decade, to 1e-3 % per decade."""
     whole, means = (frame_of(figures_of_merit(data)).set_index(["sensor", "name"]) for data in both)
     assert whole["note"].equals(means["note"]) and whole["count"].equals(means["count"])
     drift = whole.index.get_level_values("name") == "drift per decade"
@@ -54,10 +56,9 @@ def test_figures_of_merit_are_those_of_all_readings(both) -> None:
         assert two[~drift].to_numpy() == pytest.approx(
             one[~drift].to_numpy(), rel=1e-11, abs=1e-11, nan_ok=True
         )
-    width = (whole["high"] - whole["low"]).astype(float)[drift]
     for column in ("value", "low", "high"):
         away = (means[column] - whole[column]).astype(float)[drift]
-        assert (away.abs() < 1e-3 * width).all()
+        assert away.abs().max() < 1e-3
 
 
 def test_spreads_are_those_of_all_readings(both) -> None:
@@ -144,25 +145,27 @@ def doubtful_file(path, readings: int):
             for k in range(readings):
                 value = 0.1 * load + 1e-3 * rng.standard_normal()
                 value = 0.95 if load >= 9 else 0.3 if run == 2 and 2 <= load <= 4 else value
-                value *= 1.2 if run == 0 and load < 9 else 1.0
+                value *= 1.05 if run == 0 and load < 9 else 1.0
                 rows.append((run, "up", 10 * load + k, load, round(value, 6)))
     frame = pd.DataFrame(rows, columns=["run", "branch", "time_s", "load_N", "voltage_V"])
     frame.loc[5, "voltage_V"] = np.nan
     frame = pd.concat([frame.iloc[:8], frame.iloc[7:8], frame.iloc[8:]])
-    frame.iloc[40, 2] -= 30
+    frame.iloc[20, 2] -= 30
     frame.to_csv(path, index=False)
     return frame
 
 
 @pytest.mark.parametrize("readings", [1, 4])
 def test_doubtful_readings_are_those_of_single_readings(tmp_path, readings) -> None:
-    """Not a number, duplicate, out of order, saturated, stuck and first cycle: the same counts, the same means. (The
-    duplicate, in the first cycle, counts there no more.)"""
+    """Not a number, duplicate, out of order, saturated, stuck and first cycle: the same counts, the same means. (What
+    is set aside counts in the first cycle no more.)"""
     path = tmp_path / "doubtful.csv"
     doubtful_file(path, readings)
     whole, means = read_bench(path), condense_bench(path, chunk_rows=13)
-    counts = whole.flags["kind"].value_counts().to_dict()
-    counts["first cycle"] -= 1
+    flags = whole.flags
+    aside = flags.loc[flags["kind"].isin(SET_ASIDE), "line"]
+    kept = flags[flags["kind"].isin(SET_ASIDE) | ~flags["line"].isin(aside)]
+    counts = kept["kind"].value_counts().to_dict()
     assert means.flag_counts == counts
     assert len(counts) == 6
     one = whole.usable().groupby(["run", "load_N"], observed=True)["output"].agg(["size", "mean"])
@@ -235,16 +238,22 @@ def test_loads_never_met_twice_stay_few(tmp_path) -> None:
 
 
 def test_memory_does_not_grow_with_the_readings(tmp_path) -> None:
-    """200,000 rows take at their peak no more than 1.1 times the memory of 50,000, and below 40 MB."""
-    peaks = []
-    for readings in (145, 580):
-        path = tmp_path / f"long{readings}.csv"
-        rows = write_long_bench(path, readings)
-        tracemalloc.start()
-        found = condense_bench(path, chunk_rows=10_000)
-        peaks.append(tracemalloc.get_traced_memory()[1])
-        tracemalloc.stop()
-        assert found.read == rows
-        assert found.frame["load_N"].round().isin(LOADS).all()
-    assert rows == 580 * (STAYS + 80)
-    assert peaks[1] < 1.1 * peaks[0] and peaks[1] < 40e6, peaks
+    """After a file of 50,000 rows, one of 200,000 raises the peak memory of a process by less than 5 MB."""
+    pytest.importorskip("resource")
+    paths = [tmp_path / "short.csv", tmp_path / "long.csv"]
+    rows = [write_long_bench(path, readings) for path, readings in zip(paths, (145, 580), strict=True)]
+    assert rows == [145 * (STAYS + 80), 580 * (STAYS + 80)]
+    code = (
+        "import resource, sys\n"
+        "from margin.bench.summary import condense_bench\n"
+        "for path in sys.argv[1:]:\n"
+        "    read = condense_bench(path, chunk_rows=10_000).read\n"
+        "    print(read, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, *map(str, paths)], capture_output=True, text=True, check=True
+    )
+    found = np.array([line.split() for line in done.stdout.splitlines()], dtype=np.int64)
+    assert found[:, 0].tolist() == rows
+    unit = 1.0 if sys.platform == "darwin" else 1024.0
+    assert (found[1, 1] - found[0, 1]) * unit < 5e6, done.stdout

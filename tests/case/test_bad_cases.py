@@ -9,7 +9,8 @@ import pytest
 from case_texts import BRIDGE, case_text, instead, line
 
 from margin.case.faults import CaseError
-from margin.case.load import LARGEST_FILE, load_case, read_case
+from margin.case.files import LARGEST_FILE
+from margin.case.load import load_case, read_case
 
 
 def _sensitivity(text: str) -> dict[str, str]:

@@ -6,7 +6,7 @@ import json
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import reduce
 from itertools import pairwise
 from pathlib import Path
@@ -23,7 +23,7 @@ from margin.commands.common import INTERRUPTED, faults_shown
 from margin.propagation import run as running
 from margin.propagation.partial import BlockResult, joined, packed, unpacked
 from margin.propagation.plan import Block, Plan, plan_of
-from margin.propagation.run import Model, evaluate_block, evaluate_range, model_of, run
+from margin.propagation.run import Model, evaluate_block, evaluate_blocks, evaluate_range, model_of, run
 from margin.propagation.store import RunFolderError
 
 ROOT = Path(__file__).parents[2]
@@ -51,11 +51,11 @@ def drawn_units(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """Units of every block that is drawn in this process, as it is drawn."""
     units: list[int] = []
 
-    def counting(model: Model, plan: Plan, block: Block) -> BlockResult:
-        units.append(block.count)
-        return evaluate_block(model, plan, block)
+    def counting(model: Model, plan: Plan, blocks: Sequence[Block]) -> list[BlockResult]:
+        units.extend(block.count for block in blocks)
+        return evaluate_blocks(model, plan, blocks)
 
-    monkeypatch.setattr(running, "evaluate_block", counting)
+    monkeypatch.setattr(running, "evaluate_blocks", counting)
     return units
 
 

@@ -30,7 +30,7 @@ Found = tuple[int, str, str]
 def flag(frame: pd.DataFrame) -> pd.DataFrame:
     """Flags of `frame` (columns of `BenchData.frame`): one row a flagged reading: line, kind, reason."""
     found: list[Found] = []
-    for check in (_not_numbers, _duplicates, _out_of_order, _saturated, _stuck, _first_cycles):
+    for check in (_not_numbers, _duplicates, _out_of_order, _saturated, _stuck, first_cycles):
         found.extend(check(frame))
     flags = pd.DataFrame(found, columns=["line", "kind", "reason"])
     return flags.astype({"line": "int64"}).sort_values("line", kind="stable").reset_index(drop=True)
@@ -91,7 +91,7 @@ def _stuck(frame: pd.DataFrame) -> Iterator[Found]:
         yield int(line), "stuck", f"output stays at {value:g} over {count:.0f} loads"
 
 
-def _first_cycles(frame: pd.DataFrame) -> Iterator[Found]:
+def first_cycles(frame: pd.DataFrame) -> Iterator[Found]:
     """The first of four or more runs of a mounting, where it differs from what the later ones predict.
 
     Prediction interval of one further value from k others: mean +/- t(k - 1) s sqrt(1 + 1/k), at 99 %.

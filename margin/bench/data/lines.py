@@ -54,10 +54,10 @@ def scan(path: Path) -> Lines:
                         comments.append(text.lstrip().lstrip("#").strip())
                 elif not header:
                     delimiter = max(DELIMITERS, key=text.count)
-                    header = tuple(field.strip() for field in _fields(text, delimiter))
+                    header = tuple(field.strip() for field in fields_of(text, delimiter))
                     skip.append(index)
                 else:
-                    count = _count(text, delimiter)
+                    count = field_count(text, delimiter)
                     if count != len(header):
                         why = f"{count} fields where the header has {len(header)}"
                         faults.append(Fault(name, index + 1, None, text[:60], why, "Complete the line."))
@@ -73,19 +73,25 @@ def scan(path: Path) -> Lines:
         missing = "readings below its header" if header else "header line"
         fault = Fault(name, None, None, None, f"the file has no {missing}", "Export the readings again.")
         raise BenchDataError([fault])
-    repeated = sorted({column for column in header if header.count(column) > 1})
-    faults += [
-        Fault(name, None, column, None, "the column appears twice in the header", "Rename or remove one.")
-        for column in repeated
-    ]
+    faults += repeated_columns(header, name)
     if faults:
         raise BenchDataError(faults)
     return Lines(delimiter, header, numbers, tuple(skip), tuple(comments))
 
 
-def _fields(text: str, delimiter: str) -> list[str]:
+def repeated_columns(header: tuple[str, ...], name: str) -> list[Fault]:
+    """A fault for each column that stands in the header more than once."""
+    return [
+        Fault(name, None, column, None, "the column appears twice in the header", "Rename or remove one.")
+        for column in sorted({column for column in header if header.count(column) > 1})
+    ]
+
+
+def fields_of(text: str, delimiter: str) -> list[str]:
+    """Fields of a line, quotes taken off."""
     return next(csv.reader([text], delimiter=delimiter))
 
 
-def _count(text: str, delimiter: str) -> int:
-    return len(_fields(text, delimiter)) if '"' in text else text.count(delimiter) + 1
+def field_count(text: str, delimiter: str) -> int:
+    """Number of fields of a line."""
+    return len(fields_of(text, delimiter)) if '"' in text else text.count(delimiter) + 1

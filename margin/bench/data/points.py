@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from margin.bench.data.weights import column, readings
+
 TOLERANCE = 0.005
 """Share of the span by which loads of one load point may lie apart from their neighbours."""
 
@@ -38,17 +40,26 @@ def at_points(frame: pd.DataFrame, tolerance: float = TOLERANCE) -> pd.DataFrame
 
     output(point) = output - slope * (load - point); the slope is that of the mean curve between the
     neighbouring points, so that a load that was not quite met does not count as scatter of the sensor.
+    A condensed frame keeps the points that it was condensed by (column step), and the scatter inside its
+    rows is brought to the load too.
     """
     loads = frame["load_N"].to_numpy(dtype=float)
     outputs = frame["output"].to_numpy(dtype=float)
-    number = load_points(loads, tolerance)
-    count = np.bincount(number)
-    centre = np.bincount(number, loads) / count
+    if "step" in frame:
+        number = np.unique(frame["step"].to_numpy(), return_inverse=True)[1]
+    else:
+        number = load_points(loads, tolerance)
+    weight = readings(frame)
+    centre = np.bincount(number, weight * loads) / np.bincount(number, weight)
     offset = loads - centre[number]
     near_zero = np.abs(centre) < 1e-12 * max(1.0, float(np.abs(loads).max(initial=0.0)))
     centre[near_zero] = 0.0
     if centre.size > 1 and np.any(offset != 0):
-        outputs = outputs - _slopes(frame, number, outputs, centre) * offset
+        slopes = _slopes(frame, number, outputs, centre)
+        outputs = outputs - slopes * offset
+        if "squares" in frame:
+            moved = slopes**2 * column(frame, "load_squares") - 2 * slopes * column(frame, "products")
+            frame = frame.assign(squares=np.maximum(column(frame, "squares") + moved, 0.0))
     return frame.assign(point_N=centre[number], output=outputs)
 
 
@@ -56,11 +67,11 @@ def _slopes(
     frame: pd.DataFrame, number: NDArray[np.intp], outputs: NDArray[np.float64], centre: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Slope of each sensor's own mean curve at each reading's point."""
-    slopes = np.zeros(outputs.size)
+    slopes, weight = np.zeros(outputs.size), readings(frame)
     keys = ["lot", "sensor", "circuit", "interface"]
     for rows in frame.groupby(keys, observed=True, sort=False).indices.values():
         points, back = np.unique(number[rows], return_inverse=True)
         if points.size > 1:
-            mean = np.bincount(back, outputs[rows]) / np.bincount(back)
+            mean = np.bincount(back, weight[rows] * outputs[rows]) / np.bincount(back, weight[rows])
             slopes[rows] = np.gradient(mean, centre[points])[back]
     return slopes

@@ -129,12 +129,9 @@ def read_bench(
     if output is None or faults:
         raise BenchDataError(faults)
     frame, units = _gather(chunks, output, name)
-    unit = _unit(output, output_unit, units, name)
-    notes = [*(f"file says: {comment}" for comment in comments), *missing_notes(header)]
-    notes += [f"column '{column}' is not read" for column in unknown_columns(header)]
-    if output.column == "resistance_ohm":
-        notes.append("resistance turned into conductance: output = 1 / resistance_ohm, in S")
-    frame = _complete(frame, "run" in header)
+    unit = stated_unit(output, output_unit, units, name)
+    notes = reading_notes(header, comments, output)
+    frame = completed(frame, "run" in header)
     flags = flagging.flag(frame)
     notes += [
         f"{(flags['kind'] == kind).sum()} readings flagged '{kind}'"
@@ -189,7 +186,17 @@ def _gather(
     return pd.DataFrame(joined), units
 
 
-def _unit(output: Output, argument: str | None, column: set[str], name: str) -> str:
+def reading_notes(header: Sequence[str], comments: Sequence[str], output: Output) -> list[str]:
+    """What the file says of itself, what is assumed for columns it lacks, what is converted."""
+    notes = [*(f"file says: {comment}" for comment in comments), *missing_notes(header)]
+    notes += [f"column '{column}' is not read" for column in unknown_columns(header)]
+    if output.column == "resistance_ohm":
+        notes.append("resistance turned into conductance: output = 1 / resistance_ohm, in S")
+    return notes
+
+
+def stated_unit(output: Output, argument: str | None, column: set[str], name: str) -> str:
+    """Unit of the output: the column's own, or the one stated by argument or column; else BenchDataError."""
     stated = column | ({argument} if argument is not None else set())
     if output.column != "output":
         if stated - {output.unit}:
@@ -205,7 +212,7 @@ def _unit(output: Output, argument: str | None, column: set[str], name: str) -> 
     return next(iter(stated))
 
 
-def _complete(frame: pd.DataFrame, has_runs: bool) -> pd.DataFrame:
+def completed(frame: pd.DataFrame, has_runs: bool) -> pd.DataFrame:
     """Fill in branch and run from the order of the loads, one series at a time."""
     if has_runs and frame["branch"].notna().all():
         return frame

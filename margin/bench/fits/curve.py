@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -33,6 +34,8 @@ class CurveFit:
     dof          n - p
     weights      (n,)
     notes        what to know: a parameter at its limit, parameters that cannot be told apart
+    counts       (n,), readings that each value is the mean of; None: one each
+    inside       part of rss that is the scatter of readings inside the means
     """
 
     names: tuple[str, ...]
@@ -46,6 +49,13 @@ class CurveFit:
     dof: int
     weights: Array
     notes: tuple[str, ...] = ()
+    counts: Array | None = None
+    inside: float = 0.0
+
+    @property
+    def readings(self) -> Array:
+        """Readings that each value is the mean of, (n,)."""
+        return np.ones_like(self.fitted) if self.counts is None else self.counts
 
     def __getitem__(self, name: str) -> float:
         return float(self.parameters[self.names.index(name)])
@@ -274,4 +284,37 @@ def _conclude(
         dof,
         weight,
         tuple(notes),
+    )
+
+
+@dataclass(frozen=True)
+class Means:
+    """Readings behind fitted means.
+
+    counts   (n,), readings that each value is the mean of
+    squares  (n,), sum of squared deviations of these readings from it
+    """
+
+    counts: Array
+    squares: Array
+
+
+def of_means(fit: CurveFit, means: Means) -> CurveFit:
+    """The fit of all readings, from that of their means with weights in proportion to their counts.
+
+    sum over readings of w (y - f)^2 = sum over means of n w (mean - f)^2 + w squares: the parameters are the
+    same, residual variance and covariance have the degrees of freedom of the readings.
+    """
+    inside = float(fit.weights / means.counts @ means.squares)
+    rss, dof = fit.rss + inside, round(float(means.counts.sum())) - len(fit.names)
+    scale = rss / dof / (fit.rss / fit.dof) if fit.rss > 0 else 1.0
+    return dataclasses.replace(
+        fit,
+        rss=rss,
+        dof=dof,
+        sd=float(np.sqrt(rss / dof)),
+        covariance=fit.covariance * scale,
+        standard_errors=fit.standard_errors * np.sqrt(scale),
+        counts=means.counts,
+        inside=inside,
     )

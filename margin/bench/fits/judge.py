@@ -19,15 +19,16 @@ RELATIVE_ZERO = 1e-28
 def aicc(fit: CurveFit) -> float:
     """Akaike's information criterion, corrected for few data (Hurvich and Tsai 1989); lower is better.
 
-    n ln(rss / n) - sum ln w + 2 k + 2 k (k + 1) / (n - k - 1), k = p + 1 with the variance; infinite for
-    n <= k + 1, where the data cannot carry the parameters.
+    n ln(rss / n) - sum ln w + 2 k + 2 k (k + 1) / (n - k - 1) over n readings of weight w, k = p + 1 with the
+    variance; infinite for n <= k + 1, where the data cannot carry the parameters.
     """
-    count, k = fit.fitted.size, len(fit.names) + 1
+    count, k = fit.dof + len(fit.names), len(fit.names) + 1
     if count <= k + 1:
         return float("inf")
     rounding = RELATIVE_ZERO * float(fit.weights @ (fit.fitted + fit.residuals) ** 2)
     rss = max(fit.rss, rounding, 1e-300)
-    return float(count * np.log(rss / count) - np.log(fit.weights).sum() + 2 * k * count / (count - k - 1))
+    logarithms = float(fit.readings @ np.log(fit.weights / fit.readings))
+    return float(count * np.log(rss / count) - logarithms + 2 * k * count / (count - k - 1))
 
 
 @dataclass(frozen=True)
@@ -52,13 +53,14 @@ def lack_of_fit(fit: CurveFit, x: Array) -> LackOfFit | None:
     x  (n,), equal at repeated readings (nominal loads)
     """
     names, group = np.unique(x, return_inverse=True)
-    free, repeats = names.size - len(fit.names), x.size - names.size
+    count = fit.dof + len(fit.names)
+    free, repeats = names.size - len(fit.names), count - names.size
     if free < 1 or repeats < 1:
         return None
     values, weight = fit.fitted + fit.residuals, fit.weights
     total = np.bincount(group, weight)
     centre = (np.bincount(group, weight * values) / total)[group]
-    pure = float(weight @ (values - centre) ** 2)
+    pure = float(weight @ (values - centre) ** 2) + fit.inside
     away = max(fit.rss - pure, 0.0)
     if pure == 0:
         return None

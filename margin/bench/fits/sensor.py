@@ -14,7 +14,7 @@ from scipy import optimize
 
 from margin.bench.data.points import load_points
 from margin.bench.errors import NotMeasurableError
-from margin.bench.fits.curve import CurveFit, fit_curve, jacobian
+from margin.bench.fits.curve import CurveFit, Means, fit_curve, jacobian, of_means
 from margin.bench.fits.judge import LackOfFit, aicc, lack_of_fit
 from margin.bench.fits.models import POLYNOMIALS, THIN_FILM_MODELS, ThinFilmModel
 from margin.bench.fits.polynomial import fit_polynomial
@@ -93,6 +93,8 @@ def fit_sensor(
     *,
     models: Sequence[str] | None = None,
     reference_load: float | None = None,
+    counts: Array | None = None,
+    squares: Array | None = None,
 ) -> tuple[SensorFit, ...]:
     """Fit the candidate models to readings of one sensor; the best by AICc first.
 
@@ -101,14 +103,21 @@ def fit_sensor(
     models   names of candidates; None: all of the kind
     reference_load  N, where a thin film's sensitivity is anchored; None: geometric mean of the loads, where
                     sensitivity and exponent are hardly correlated
+    counts   (n,), readings that each output is the mean of; None: one each
+    squares  (n,), sum of squared deviations of these readings from it; None: 0
 
-    A thin film is fitted in ln(conductance), that is with relative weights; readings without load or without
-    conductance have no logarithm, are left out and counted in the notes. The reference's scatter u enters by
+    Means are fitted as the readings themselves would be: weighted by their counts, the scatter inside them being
+    pure error. A thin film is fitted in ln(conductance), that is with relative weights; readings without load
+    or without conductance have no logarithm, are left out and counted in the notes. The reference's scatter u enters by
     effective variance, var = s^2 + (dy/dF u)^2 (Orear, Am. J. Phys. 50, 1982, 912); its gain uncertainty is
     added to the covariance along d(parameters)/d(gain). Candidates that the data cannot carry are left out;
     raises NotMeasurableError when that leaves none, ValueError for an unknown model.
     """
     loads, outputs = np.asarray(loads, dtype=float), np.asarray(outputs, dtype=float)
+    means = Means(
+        np.ones_like(loads) if counts is None else np.asarray(counts, dtype=float),
+        np.zeros_like(loads) if squares is None else np.asarray(squares, dtype=float),
+    )
     known = [m.name for m in THIN_FILM_MODELS] if kind == "thin film" else list(POLYNOMIALS)
     chosen = known if models is None else list(models)
     unknown = [name for name in chosen if name not in known]
@@ -120,15 +129,18 @@ def fit_sensor(
         if not usable.all():
             notes.append(f"{int((~usable).sum())} readings without load or conductance are left out")
         loads, outputs = loads[usable], outputs[usable]
+        means = Means(means.counts[usable], means.squares[usable] / outputs**2)
     if loads.size < 3:
         raise NotMeasurableError(f"a fit needs three or more readings (got {loads.size}): measure more loads")
-    anchor = float(np.exp(np.log(loads).mean())) if kind == "thin film" else float(loads.max())
+    anchor = float(loads.max())
+    if kind == "thin film":
+        anchor = float(np.exp(np.average(np.log(loads), weights=means.counts)))
     anchor = anchor if reference_load is None else reference_load
     number = load_points(loads).astype(float)
     fits = []
     for name in chosen:
         try:
-            curve = _fit(name, kind, loads, outputs, anchor, reference)
+            curve = _fit(name, kind, loads, outputs, anchor, reference, means)
         except NotMeasurableError as error:
             notes.append(f"{name} left out: {error}")
             continue
@@ -153,16 +165,23 @@ def _ranked(fits: list[SensorFit], notes: tuple[str, ...]) -> tuple[SensorFit, .
 
 
 def _fit(
-    name: str, kind: Kind, loads: Array, outputs: Array, anchor: float, reference: ReferenceLoad
+    name: str,
+    kind: Kind,
+    loads: Array,
+    outputs: Array,
+    anchor: float,
+    reference: ReferenceLoad,
+    means: Means,
 ) -> CurveFit:
     values = np.log(outputs) if kind == "thin film" else outputs
     model = next((m for m in THIN_FILM_MODELS if m.name == name), None)
     curve = _polynomial if model is None else model.logarithm(anchor)
-    weights: Array | None = None
+    weights = means.counts
     fit: CurveFit | None = None
     for _ in range(ROUNDS if reference.scatter > 0 else 1):
-        fit = _once(model, name, curve, loads, outputs, values, anchor, weights, fit)
-        weights = _effective_weights(fit, curve, loads, reference.scatter)
+        fit = of_means(_once(model, name, curve, loads, outputs, values, anchor, weights, fit), means)
+        if reference.scatter > 0:
+            weights = means.counts * _effective_weights(fit, curve, loads, reference.scatter, means.squares)
     if fit is None:
         raise NotMeasurableError(f"{name}: nothing to fit")
     return _with_gain(fit, curve, loads, reference.gain)
@@ -180,7 +199,7 @@ def _once(
     outputs: Array,
     values: Array,
     anchor: float,
-    weights: Array | None,
+    weights: Array,
     before: CurveFit | None,
 ) -> CurveFit:
     if model is None:
@@ -208,21 +227,22 @@ def _slope(curve: Callable[[Array, Array], Array], loads: Array, parameters: Arr
 
 
 def _effective_weights(
-    fit: CurveFit, curve: Callable[[Array, Array], Array], loads: Array, scatter: float
-) -> Array | None:
+    fit: CurveFit, curve: Callable[[Array, Array], Array], loads: Array, scatter: float, inside: Array
+) -> Array:
     """1 / (s^2 + (dy/dF u)^2), with s^2 of greatest likelihood given the residuals and the reference's part.
 
-    Minimises sum ln(s^2 + part) + n / dof * r^2 / (s^2 + part) over ln s^2.
+    Minimises sum ln(s^2 + part) + n / dof * r^2 / (s^2 + part) over all n readings and ln s^2.
+
+    inside  (n,), squared deviations of the readings inside each mean
     """
-    if scatter <= 0:
-        return None
     part = (_slope(curve, loads, fit.parameters) * scatter) ** 2
-    squares = fit.residuals**2 * (fit.residuals.size / fit.dof)
-    ceiling = max(float(squares.max()), 1e-300)
+    counts = fit.readings
+    squares = (counts * fit.residuals**2 + inside) * (float(counts.sum()) / fit.dof)
+    ceiling = max(float((squares / counts).max()), 1e-300)
 
     def misfit(logarithm: float) -> float:
         variance = ceiling * np.exp(logarithm) + part
-        return float(np.sum(np.log(variance) + squares / variance))
+        return float(np.sum(counts * np.log(variance) + squares / variance))
 
     found = optimize.minimize_scalar(misfit, bounds=(-18.0, 0.0), method="bounded")
     result: Array = 1 / (ceiling * np.exp(found.x) + part)

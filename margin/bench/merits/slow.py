@@ -7,25 +7,34 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from margin.bench.data.weights import repeated_scatter
 from margin.bench.merits.merit import Merit, lacking, mean_interval, sd_interval
 from margin.bench.merits.static import cycle_slopes, full_scale, mean_curve
-from margin.bench.merits.sweeps import SAME_TEMPERATURE, Hold, Sweeps, without_holds
+from margin.bench.merits.sweeps import SAME_TEMPERATURE, Hold, Sweeps, usual_temperature, without_holds
 
 DEFAULT_T0 = 10.0
 
 
-def drift_line(time: NDArray[np.float64], output: NDArray[np.float64], t0: float) -> tuple[float, float]:
+def drift_line(
+    time: NDArray[np.float64],
+    output: NDArray[np.float64],
+    t0: float,
+    readings: NDArray[np.float64] | None = None,
+) -> tuple[float, float]:
     """Output at t0 and drift per decade, as a share of it, by least squares on log10(time / t0).
 
     y(t) = y(t0) (1 + c log10(t / t0)); the law of logarithmic creep (common practice, no source).
 
     time    (n,), s since the load was put on, above 0
     output  (n,)
+    readings  (n,), readings that each output is the mean of; None: one each
     """
+    weight = np.ones_like(output) if readings is None else readings
     decades = np.log10(time / t0)
-    centred = decades - decades.mean()
-    slope = float(centred @ (output - output.mean()) / (centred @ centred))
-    start = float(output.mean() - slope * decades.mean())
+    mean, middle = np.average(output, weights=weight), np.average(decades, weights=weight)
+    centred = weight * (decades - middle)
+    slope = float(centred @ (output - mean) / (centred @ (decades - middle)))
+    start = float(mean - slope * middle)
     return start, slope / start
 
 
@@ -40,7 +49,7 @@ def drift(holds: list[Hold], confidence: float, t0: float = DEFAULT_T0) -> Merit
     if not holds:
         note = "no hold with times: keep one load for 1000 s or more and read at 1, 3, 10, 30 ... s"
         return lacking(name, "%", text, note)
-    lines = [drift_line(hold.time, hold.output, t0) for hold in holds]
+    lines = [drift_line(hold.time, hold.output, t0, hold.readings) for hold in holds]
     values = 100 * np.array([share for _, share in lines])
     mean, low, high = mean_interval(values, confidence)
     first, last = min(h.time.min() for h in holds), max(h.time.max() for h in holds)
@@ -56,8 +65,11 @@ def _slope_half(hold: Hold, line: tuple[float, float], t0: float, confidence: fl
     decades = np.log10(hold.time / t0)
     start, share = line
     rest = hold.output - start * (1 + share * decades)
-    dof = hold.time.size - 2
-    error = np.sqrt(rest @ rest / dof / np.sum((decades - decades.mean()) ** 2))
+    weight = np.ones_like(rest) if hold.readings is None else hold.readings
+    inside = 0.0 if hold.squares is None else float(hold.squares.sum())
+    dof = weight.sum() - 2
+    spread = weight @ (decades - np.average(decades, weights=weight)) ** 2
+    error = np.sqrt((weight @ rest**2 + inside) / dof / spread)
     return 100 * float(stats.t.ppf((1 + confidence) / 2, dof) * error / abs(start))
 
 
@@ -77,7 +89,7 @@ def temperature_coefficients(sweeps: Sweeps, confidence: float) -> list[Merit]:
         note = "one temperature: repeat the cycles, without remounting, at the ends of the range of use"
         return [lacking(zero_name, "%/K", zero_text, note), lacking(span_name, "%/K", span_text, note)]
     slopes = cycle_slopes(sweeps)
-    usual = sweeps.take(np.abs(heat - np.median(heat)) <= SAME_TEMPERATURE)
+    usual = sweeps.take(np.abs(heat - usual_temperature(heat)) <= SAME_TEMPERATURE)
     scale = abs(full_scale(usual if usual.cycles else sweeps))
     span = _coefficient(span_name, span_text, heat, slopes / np.nanmean(slopes), sweeps, confidence)
     if not sweeps.has_zero:
@@ -156,11 +168,9 @@ def resolution(points: pd.DataFrame, sweeps: Sweeps, quantity: str, confidence: 
     if quantity == "code":
         return Merit(name, float(1 / slope), None, None, "N", text, note="one count is exact: no interval")
     single = without_holds(points)
-    groups = single.groupby(["mounting", "run", "branch", "point_N"], observed=True, sort=False)["output"]
-    dof = len(single) - groups.ngroups
+    squares, dof = repeated_scatter(single, ["mounting", "run", "branch", "point_N"])
     if dof < 1:
         return lacking(name, "N", text, "one reading in each placement: take ten in a row at one load")
-    inner = (single["output"] - groups.transform("mean")).to_numpy(dtype=float)
-    sd = float(np.sqrt(inner @ inner / dof))
+    sd = float(np.sqrt(squares / dof))
     low, high = sd_interval(2 * sd / float(slope), dof, confidence)
     return Merit(name, 2 * sd / float(slope), low, high, "N", text, confidence, dof)

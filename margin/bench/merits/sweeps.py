@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-HOLD_READINGS = 4
-HOLD_RATIO = 3.0
-"""A hold is a stay at one load with this many readings, the last this many times later than the first."""
+from margin.bench.data.stays import stays_of
+from margin.bench.data.weights import column, means, readings
 
 SAME_TEMPERATURE = 2.0
 """degC by which a run may differ from the usual temperature and still count as taken at it."""
@@ -59,12 +58,23 @@ class Sweeps:
 
 @dataclass(frozen=True)
 class Hold:
-    """A stay at one load: time since the load was put on (n,), s, and output (n,)."""
+    """A stay at one load: time since the load was put on (n,), s, and output (n,).
+
+    readings  (n,), readings that each value is the mean of; None: one each
+    squares   (n,), sum of their squared deviations from it; None: 0
+    """
 
     load: float
     time: NDArray[np.float64]
     output: NDArray[np.float64]
     temperature: float
+    readings: NDArray[np.float64] | None = None
+    squares: NDArray[np.float64] | None = None
+
+
+def usual_temperature(heat: NDArray[np.float64]) -> float:
+    """The median of the cycles' temperatures, degC; of two temperatures read equally often the lower one."""
+    return float(np.quantile(heat, 0.5, method="lower"))
 
 
 def sweeps_of(points: pd.DataFrame) -> Sweeps:
@@ -74,13 +84,13 @@ def sweeps_of(points: pd.DataFrame) -> Sweeps:
     are holds, not cycles.
     """
     taken = without_holds(points)
-    cell = taken.groupby(["mounting", "run", "branch", "point_N"], observed=True, sort=False)["output"].mean()
+    cell = means(taken, ["mounting", "run", "branch", "point_N"], "output")
     table = cell.unstack("branch")
     table = table.reindex(columns=["up", "down"])
     visited = table.groupby(level=["mounting", "run"], observed=True, sort=False).size()
     cycles = visited[visited >= 2].index
     loads = np.sort(table.index.get_level_values("point_N").unique().to_numpy(dtype=float))
-    heat = taken.groupby(["mounting", "run"], observed=True, sort=False)["temperature_degC"].mean()
+    heat = means(taken, ["mounting", "run"], "temperature_degC").reindex(cycles)
     up = np.full((len(cycles), loads.size), np.nan)
     down = up.copy()
     if len(cycles):
@@ -89,9 +99,8 @@ def sweeps_of(points: pd.DataFrame) -> Sweeps:
     mounting = (
         pd.factorize(cycles.get_level_values("mounting"))[0] if len(cycles) else np.zeros(0, dtype=np.intp)
     )
-    return Sweeps(
-        loads, up, down, np.asarray(mounting, dtype=np.intp), heat.reindex(cycles).to_numpy(dtype=float)
-    )
+    temperature = np.asarray(heat, dtype=np.float64)
+    return Sweeps(loads, up, down, np.asarray(mounting, dtype=np.intp), temperature)
 
 
 def _wide(column: pd.Series[float], cycles: pd.Index[Any], loads: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -102,7 +111,10 @@ def _wide(column: pd.Series[float], cycles: pd.Index[Any], loads: NDArray[np.flo
 
 def without_holds(points: pd.DataFrame) -> pd.DataFrame:
     """Readings less those of a hold after its first."""
-    return points[~_later_in_hold(points)]
+    if points.empty or points["time_s"].isna().all():
+        return points
+    stays = stays_of(points)
+    return points[~stays.hold | stays.first]
 
 
 def holds_of(points: pd.DataFrame) -> list[Hold]:
@@ -111,47 +123,28 @@ def holds_of(points: pd.DataFrame) -> list[Hold]:
     A run at a single load counts its own time; within a cycle the time is counted from the last reading at
     the load before.
     """
+    timed = points[points["time_s"].notna()]
+    if timed.empty:
+        return []
+    stays = stays_of(timed)
+    taken = np.flatnonzero(stays.hold & (stays.elapsed > 0))
     holds = []
-    for _, run in points[points["time_s"].notna()].groupby(["mounting", "run"], observed=True, sort=False):
-        for rows, onset in _stays(run):
-            time = run["time_s"].to_numpy(dtype=float)[rows] - onset
-            rows, time = rows[time > 0], time[time > 0]
-            if _is_hold(time):
-                holds.append(
-                    Hold(
-                        float(run["point_N"].iloc[rows[0]]),
-                        time,
-                        run["output"].to_numpy(dtype=float)[rows],
-                        float(run["temperature_degC"].to_numpy(dtype=float)[rows].mean()),
-                    )
-                )
+    for rows in _split(taken[np.argsort(stays.number[taken], kind="stable")], stays.number):
+        part, weight = timed.iloc[rows], readings(timed)[rows]
+        heat = part["temperature_degC"].to_numpy(dtype=float)
+        holds.append(
+            Hold(
+                float(part["point_N"].iloc[0]),
+                stays.elapsed[rows],
+                part["output"].to_numpy(dtype=float),
+                float(weight @ heat / weight.sum()),
+                weight,
+                column(part, "squares"),
+            )
+        )
     return holds
 
 
-def _is_hold(time: NDArray[np.float64]) -> bool:
-    return time.size >= HOLD_READINGS and bool(time.max() >= HOLD_RATIO * time.min())
-
-
-def _stays(run: pd.DataFrame) -> list[tuple[NDArray[np.intp], float]]:
-    point = run["point_N"].to_numpy(dtype=float)
-    time = run["time_s"].to_numpy(dtype=float)
-    starts = np.flatnonzero(np.append(True, np.diff(point) != 0))
-    ends = np.append(starts[1:], point.size)
-    return [
-        (np.arange(start, end), 0.0 if start == 0 else float(time[start - 1]))
-        for start, end in zip(starts, ends, strict=True)
-    ]
-
-
-def _later_in_hold(points: pd.DataFrame) -> NDArray[np.bool_]:
-    """Readings of a hold after its first."""
-    later = np.zeros(len(points), dtype=bool)
-    if points["time_s"].isna().all():
-        return later
-    for rows in points.groupby(["mounting", "run"], observed=True, sort=False).indices.values():
-        run = points.iloc[rows]
-        for stay, onset in _stays(run):
-            time = run["time_s"].to_numpy(dtype=float)[stay] - onset
-            if np.isfinite(time).all() and _is_hold(time[time > 0]):
-                later[rows[stay[1:]]] = True
-    return later
+def _split(rows: NDArray[np.intp], number: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """`rows`, ordered by their number, cut where it changes."""
+    return np.split(rows, np.flatnonzero(np.diff(number[rows])) + 1) if rows.size else []

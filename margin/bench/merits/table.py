@@ -21,7 +21,7 @@ from margin.bench.merits.static import (
     zero,
     zero_return,
 )
-from margin.bench.merits.sweeps import SAME_TEMPERATURE, Sweeps, holds_of, sweeps_of
+from margin.bench.merits.sweeps import SAME_TEMPERATURE, Sweeps, holds_of, sweeps_of, usual_temperature
 
 GROUP = ["circuit", "interface"]
 WHO = ["lot", "sensor"]
@@ -93,7 +93,7 @@ def at_usual_temperature(sweeps: Sweeps) -> Sweeps:
     """Cycles within 2 degC of the median temperature."""
     if not sweeps.cycles:
         return sweeps
-    return sweeps.take(np.abs(sweeps.temperature - np.median(sweeps.temperature)) <= SAME_TEMPERATURE)
+    return sweeps.take(np.abs(sweeps.temperature - usual_temperature(sweeps.temperature)) <= SAME_TEMPERATURE)
 
 
 def pooled(merits: Sequence[Merit], confidence: float) -> list[Merit]:

@@ -4,7 +4,9 @@ from margin.estimates.rare.choose import failure_probability
 from margin.estimates.rare.design_point import DesignPoint, describe
 from margin.estimates.rare.importance import importance_sampling
 from margin.estimates.rare.limit import LimitState, RareEventError
+from margin.estimates.rare.nearest import nearest_failing
 from margin.estimates.rare.result import RareResult
+from margin.estimates.rare.second_look import second_look
 from margin.estimates.rare.subset import subset_sampling
 
 __all__ = [
@@ -15,5 +17,7 @@ __all__ = [
     "describe",
     "failure_probability",
     "importance_sampling",
+    "nearest_failing",
+    "second_look",
     "subset_sampling",
 ]

@@ -10,7 +10,7 @@ from margin.estimates.rare.design_point import DesignPoint, distinct, relevant, 
 from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.importance import missed_points, run_importance
 from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
-from margin.estimates.rare.mixture import wide_spread
+from margin.estimates.rare.mixture import around, wide_spread
 from margin.estimates.rare.result import RareResult, binomial_interval
 from margin.estimates.rare.subset import subset_sampling
 
@@ -22,7 +22,8 @@ STARTS = 3
 ROUNDS = 3
 MOST_POINTS = 8
 IMPORTANCE_PART = 0.1
-BLOCK = 100_000
+VALUES = 4_000_000
+MOST_BENT = 12.0
 PLAIN_PART = 0.2
 FEW = 50
 
@@ -44,10 +45,10 @@ def failure_probability(
                  are completed in any case
 
     A pilot of 200 plain draws, 600 where two of them fail: where 1.5 % fail, plain draws suffice. Else the
-    most likely failing points are searched, and importance sampling about them is kept when its own checks
-    raise nothing. Else, or where no such point is found, plain draws where a part of the budget shows that they
-    suffice, and subset sampling where not. The result says which and why; it
-    is the same for the same seed.
+    most likely failing points are searched, with a tenth of the budget, and importance sampling about them is kept
+    when its own checks raise nothing. Else, or where no such point is found or the limit bends in many directions,
+    plain draws where a part of the budget shows that they suffice (in many dimensions this is tried first), and
+    subset sampling where not. The result says which and why; it is the same for the same seed.
     RareEventError for a target, level or budget out of range, or a margin that is not finite.
     """
     if not 0 < target_cv < 1:
@@ -70,8 +71,8 @@ def failure_probability(
         enough = _plain_part(limit, target_cv, budget, seed, level)
         if enough is not None:
             return enough
-    near = _importance(limit, pilot, margins, target_cv, budget, seed, level)
-    if near is not None and not near.warnings:
+    near, reason = _importance(limit, pilot, margins, target_cv, budget, seed, level)
+    if near is not None and not reason:
         return replace(
             near,
             evaluations=limit.evaluations,
@@ -82,9 +83,8 @@ def failure_probability(
         if enough is not None:
             return enough
     far = subset_sampling(
-        limit, target_cv=target_cv, level=level, budget=max(budget - limit.evaluations, 1), seed=seed
+        limit, target_cv=target_cv, level=level, budget=max(budget - limit.evaluations, PILOT), seed=seed
     )
-    reason = "no most likely failing point was found" if near is None else near.warnings[0]
     return replace(
         far,
         evaluations=limit.evaluations,
@@ -99,31 +99,41 @@ def _points(count: int) -> str:
 
 def _importance(
     limit: CountedLimit, pilot: Array, margins: Array, target_cv: float, budget: int, seed: int, level: float
-) -> RareResult | None:
-    """Importance sampling, begun again where its draws betray a point that was not known."""
-    points = _design_points(limit, pilot, margins, seed)
-    if not points:
-        return None
+) -> tuple[RareResult | None, str]:
+    """Importance sampling, begun again where its draws betray a point that was not known; why it is given up."""
     part = int(IMPORTANCE_PART * budget)
+    points = _design_points(limit, pilot, margins, seed, limit.evaluations + part)
+    if not points:
+        return None, "no most likely failing point was found"
     for _ in range(ROUNDS):
-        run = run_importance(limit, points, target_cv=target_cv, level=level, budget=part, seed=seed)
+        mixture = around(limit, points, seed)
+        if mixture.bent > MOST_BENT:
+            return None, "the limit bends in many directions about its most likely failing point"
+        run = run_importance(limit, points, mixture, target_cv=target_cv, level=level, budget=part, seed=seed)
         if not run.missed or len(points) >= MOST_POINTS:
             break
         points = relevant(distinct([*points, *run.missed]))
-    return run.result
+    return run.result, run.result.warnings[0] if run.result.warnings else ""
 
 
-def _design_points(limit: CountedLimit, pilot: Array, margins: Array, seed: int) -> tuple[DesignPoint, ...]:
-    """Design points from the origin, from the worst draws of the pilot, and from failing draws far out."""
+def _design_points(
+    limit: CountedLimit, pilot: Array, margins: Array, seed: int, last: int
+) -> tuple[DesignPoint, ...]:
+    """Design points from the origin, from the worst draws of the pilot, and from failing draws far out.
+
+    last  number of evaluations of the limit after which no further search begins
+    """
     scale = abs(float(limit(np.zeros((1, limit.dimension)))[0]))
-    starts = [np.zeros(limit.dimension), *_apart(pilot[np.argsort(margins, kind="stable")])]
-    found = [point for start in starts if (point := search(limit, start, scale)) is not None]
+    found: list[DesignPoint] = []
+    for start in (np.zeros(limit.dimension), *_apart(pilot[np.argsort(margins, kind="stable")])):
+        if limit.evaluations < last and (point := search(limit, start, scale)) is not None:
+            found.append(point)
     points = relevant(distinct(found))
     spread = wide_spread(points[0].beta if points else 5.0)
     wide = spread * Draws(seed, "exploration").normals(EXPLORATION, limit.dimension)
     failing = wide[limit(wide) < 0]
     for _ in range(ROUNDS):
-        missed = missed_points(limit, points, failing)
+        missed = missed_points(limit, points, failing) if limit.evaluations < last else ()
         if not missed or len(points) >= MOST_POINTS:
             break
         points = relevant(distinct([*points, *missed]))
@@ -145,16 +155,30 @@ def _apart(ordered: Array) -> list[Array]:
 def _plain_part(
     limit: CountedLimit, target_cv: float, budget: int, seed: int, level: float
 ) -> RareResult | None:
-    """Plain draws, where a part of what is left of the budget shows that all of it will do; None otherwise."""
-    part = max(int(PLAIN_PART * (budget - limit.evaluations)), 0)
+    """Plain draws, where a part of what is left of the budget shows that all of it will do; None otherwise.
+
+    Nothing more is drawn where none of a first few fail: three times as few as would do were expected to.
+    """
+    left = max(budget - limit.evaluations, 0)
     plain = Draws(seed, "plain part")
-    failures = sum(
-        int(np.sum(limit(plain.normals(min(BLOCK, part - done), limit.dimension)) < 0))
-        for done in range(0, part, BLOCK)
-    )
-    if failures < PLAIN_PART * _wanted(target_cv) or failures == 0:
+    first = int(3 * left / _wanted(target_cv))
+    failures = _failures(limit, plain, first)
+    if failures == 0:
+        return None
+    part = max(int(PLAIN_PART * left), first)
+    failures += _failures(limit, plain, part - first)
+    if failures < PLAIN_PART * _wanted(target_cv):
         return None
     return _crude(limit, failures, target_cv, budget, seed, level, drawn=part)
+
+
+def _failures(limit: CountedLimit, draws: Draws, count: int) -> int:
+    """How many of so many plain draws fail, in blocks of bounded memory."""
+    block = max(VALUES // limit.dimension, 1)
+    return sum(
+        int(np.sum(limit(draws.normals(min(block, count - done), limit.dimension)) < 0))
+        for done in range(0, count, block)
+    )
 
 
 def _wanted(target_cv: float) -> int:
@@ -177,9 +201,9 @@ def _crude(
     count = limit.evaluations if drawn is None else drawn
     budget -= limit.evaluations - count
     while failures < wanted and count < budget:
-        block = int(min(BLOCK, budget - count, max(PILOT, 1.1 * count * (wanted / failures - 1))))
-        failures += int(np.sum(limit(draws.normals(block, limit.dimension)) < 0))
-        count += block
+        more = int(min(budget - count, max(PILOT, 1.1 * count * (wanted / failures - 1))))
+        failures += _failures(limit, draws, more)
+        count += more
     low, high = binomial_interval(failures, count, level)
     probability = failures / count
     variation = float(np.sqrt((1 - probability) / failures))

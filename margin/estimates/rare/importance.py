@@ -54,23 +54,26 @@ def importance_sampling(
     RareEventError where no point is given.
     """
     limit = CountedLimit(limit_state, len(limit_state.names))
-    return run_importance(limit, points, target_cv=target_cv, level=level, budget=budget, seed=seed).result
+    if not points:
+        raise RareEventError("importance sampling needs at least one design point (got none): search first")
+    mixture = around(limit, points, seed)
+    return run_importance(
+        limit, points, mixture, target_cv=target_cv, level=level, budget=budget, seed=seed
+    ).result
 
 
 def run_importance(
     limit: CountedLimit,
     points: Sequence[DesignPoint],
+    mixture: Mixture,
     *,
     target_cv: float,
     level: float,
     budget: int,
     seed: int,
 ) -> ImportanceRun:
-    """The same as `importance_sampling`, with the missed points found on the way."""
-    if not points:
-        raise RareEventError("importance sampling needs at least one design point (got none): search first")
+    """The same as `importance_sampling` from the mixture about the points, with the missed points found on the way."""
     before = limit.evaluations
-    mixture = around(limit, points, seed)
     drawn = [_stage(limit, mixture, FIRST_STAGE, Draws(seed, "importance 0"))]
     for stage in range(1, STAGES):
         weights = np.concatenate([part[1] for part in drawn])

@@ -62,6 +62,11 @@ class Component:
             np.log(self.share) - np.sum(np.log(np.diag(self.factor))) - 0.5 * np.sum(scaled**2, axis=0)
         )
 
+    @property
+    def bent(self) -> float:
+        """Sum over the directions across of squared bend times distance: what a mean bend may miss."""
+        return float(np.sum(self.bend**2)) * max(float(np.sum(self.centre**2)), 1.0)
+
     def _shear(self, offset: Array) -> Array:
         along = 0.5 * np.sum((offset @ self.bend) * offset, axis=1)
         return np.asarray(along[:, None] * self.direction)
@@ -72,6 +77,15 @@ class Mixture:
     """Components about the design points, and last the wide one about the origin."""
 
     components: tuple[Component, ...]
+
+    @property
+    def bent(self) -> float:
+        """How much the limit bends where only its mean bend is known: the largest of the components; 0 in few
+        dimensions. Beyond 12 the weights get a tail that a few thousand draws do not see (measured on sums of
+        25 to 100 exponentials: the estimate comes out low, and the interval covers 90 % in place of 95 %)."""
+        if len(self.components[0].centre) <= FULL_CURVATURE_UP_TO:
+            return 0.0
+        return max(component.bent for component in self.components)
 
     def draw(self, count: int, draws: Draws) -> Array:
         """`count` points, shape (count, d), their number in each component fixed by its share."""

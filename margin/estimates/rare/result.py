@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
 from scipy.special import stdtrit
 from scipy.stats import beta as beta_distribution
 
@@ -24,6 +26,7 @@ class RareResult:
     effective_samples         number of independent failing draws that would carry the same information
     why                       the reason for the method, in a sentence
     warnings                  what speaks against trusting the number; empty where nothing does
+    failing                   a few failing draws that were met, shape (k, d); not for every method
     """
 
     probability: float
@@ -37,6 +40,7 @@ class RareResult:
     warnings: tuple[str, ...] = ()
     effective_samples: float = 0.0
     why: str = ""
+    failing: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
 
     def __str__(self) -> str:
         text = (

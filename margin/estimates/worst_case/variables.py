@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from distributions import Distribution, StudentT
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.case.types import CalibrationSpec, Case, UseCondition
+from margin.propagation.calibrated import station_loads
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor, factors_of, spread_factors
 from margin.propagation.readings import use_event
@@ -125,7 +126,7 @@ def calibration_event(option: CalibrationSpec) -> Event | None:
         "calibration",
         loadings=option.reloads,
         readings=option.samples,
-        loads=len({0.0, *option.loads}),
+        loads=len(station_loads((option,))),
         rebuilt=option.stage != "finished product",
         calibrating=True,
     )
@@ -153,10 +154,8 @@ def _at_calibration(factor: Factor, option: CalibrationSpec, event: Event) -> It
         yield _variable(factor, stream, None, None, 1, 1)
         return
     averaged = event.loadings * (event.readings if factor.level == "reading" else 1)
-    tared = option.tare or option.kind == "tare"
-    for place, load in enumerate(sorted({0.0, *option.loads})):
-        if load in option.loads or tared:
-            yield _variable(factor, stream, load, place, event.loads, averaged)
+    for place, load in enumerate(station_loads((option,))):
+        yield _variable(factor, stream, load, place, event.loads, averaged)
 
 
 def _variable(

@@ -1,0 +1,84 @@
+"""What a bench shows of a sensor beside its curve: each property as a table of values, one row a cycle or mounting.
+
+All tables have the columns lot, sensor, mounting and value, so that the spread of the property can be told by level.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from margin.bench.data.columns import SERIES
+from margin.bench.merits.slow import drift_line
+from margin.bench.merits.sweeps import SAME_TEMPERATURE, holds_of, without_holds
+from margin.chain.laws import loop_weight
+
+WHO = ["lot", "sensor"]
+MOUNTED = ["lot", "sensor", "mounting"]
+COLUMNS = [*MOUNTED, "value"]
+
+
+def unloaded(points: pd.DataFrame) -> pd.DataFrame:
+    """Mean output without load before each cycle, in the unit of the output; empty where none was read."""
+    rows = without_holds(points)
+    rows = rows[(rows["branch"] == "up") & (rows["point_N"].abs() <= 1e-9 * points["point_N"].abs().max())]
+    found = rows.groupby(list(SERIES), observed=True, sort=False)["output"].mean()
+    table: pd.DataFrame = found.rename("value").reset_index()
+    return table[COLUMNS]
+
+
+def net_of_zero(frame: pd.DataFrame, zeros: pd.DataFrame) -> pd.DataFrame:
+    """Readings less the mean unloaded output of their sensor; unchanged where none was read."""
+    if zeros.empty:
+        return frame
+    means = zeros.groupby(WHO, observed=True, sort=False)["value"].mean().rename("zero").reset_index()
+    zero = frame[WHO].merge(means, on=WHO, how="left")["zero"].fillna(0.0).to_numpy()
+    return frame.assign(output=frame["output"].to_numpy() - zero)
+
+
+def loops(net: pd.DataFrame) -> pd.DataFrame:
+    """Hysteresis of each cycle: h in descending / ascending - 1 = h 4u(1 - u), by least squares over loads.
+
+    net  readings less their zero, at load points; u = load / highest load of the cycle, as the elements have it
+    """
+    rows = without_holds(net)
+    cells = rows.groupby([*SERIES, "branch", "point_N"], observed=True, sort=False)["output"].mean()
+    table = cells.unstack("branch").reindex(columns=["up", "down"]).reset_index()
+    table["peak"] = table.groupby(list(SERIES), observed=True, sort=False)["point_N"].transform("max")
+    table = table[(table["point_N"] > 0) & (table["up"] > 0) & table["down"].notna()]
+    load, peak = table["point_N"].to_numpy(dtype=float), table["peak"].to_numpy(dtype=float)
+    weight = np.asarray(loop_weight(load, peak))
+    excess = (table["down"] / table["up"] - 1.0).to_numpy(dtype=float)
+    table = table.assign(product=weight * excess, square=weight**2)
+    sums = table.groupby(list(SERIES), observed=True, sort=False)[["product", "square"]].sum()
+    sums = sums[sums["square"] > 0]
+    found: pd.DataFrame = sums.assign(value=sums["product"] / sums["square"]).reset_index()
+    return found[COLUMNS]
+
+
+def creeps(net: pd.DataFrame, t0: float) -> pd.DataFrame:
+    """Relative change per decade of time in each hold, of the output at `t0` (s)."""
+    rows = []
+    for (lot, sensor, mounting), part in net.groupby(MOUNTED, observed=True, sort=False):
+        rows += [(lot, sensor, mounting, drift_line(h.time, h.output, t0)[1]) for h in holds_of(part)]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def warming(cycles: pd.DataFrame, usual: float) -> pd.DataFrame:
+    """Relative change of the sensitivity per kelvin, one row a mounting that saw another temperature.
+
+    cycles  parameters of each cycle, as from `cycle_parameters`
+    usual   degC, temperature to which the change is relative
+
+    a in k / k(usual) = 1 + a (T - usual), least squares through the origin, each mounting with its own level.
+    """
+    rows = []
+    for who, part in cycles.groupby(MOUNTED, observed=True, sort=False):
+        heat = part["temperature_degC"].to_numpy(dtype=float) - usual
+        level = part["ln_sensitivity"].to_numpy(dtype=float)
+        near = np.abs(heat) <= SAME_TEMPERATURE
+        if near.all() or not near.any():
+            continue
+        change = np.exp(level[~near] - level[near].mean()) - 1.0
+        rows.append((*who, float(heat[~near] @ change / (heat[~near] @ heat[~near]))))
+    return pd.DataFrame(rows, columns=COLUMNS)

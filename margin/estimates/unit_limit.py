@@ -1,0 +1,107 @@
+"""Conformity of units as a function of independent standard normal draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
+from margin.case.types import Case
+from margin.propagation.plan import default_block
+from margin.propagation.points_source import Column, PointsEvaluator, columns_of
+from margin.propagation.run import Model
+from margin.propagation.tally import ROUNDING, EvaluationError, permissible_error
+
+Array = NDArray[np.float64]
+
+NO_OUTPUT = 10.0
+"""Margin below zero at which a unit without a finite output counts, and beyond which no margin goes."""
+
+
+@dataclass(frozen=True)
+class UnitLimit:
+    """Conformity margin of units in the space of independent standard normal draws: negative means failure.
+
+    A unit has one draw for what is drawn for it once, and one for each placement and sample in use
+    and at its calibration. The margin is 1 less |error| / permissible error: of the worst reading ('units at every
+    check point'), of the reading that may not fail ('units by share of readings'), or of one reading taken at random
+    ('readings'; one more draw in front). Far out in the spreads a unit may have no output at all: it fails.
+    """
+
+    evaluator: PointsEvaluator
+    permissible: Array
+
+    @classmethod
+    def of(cls, model: Model) -> UnitLimit:
+        """For a model with one calibration option."""
+        case = model.case
+        loads = np.asarray(case.check_loads, dtype=np.float64)
+        permissible = permissible_error(case.requirement, loads, case.span)
+        return cls(PointsEvaluator(model, columns_of(model)), permissible)
+
+    @property
+    def case(self) -> Case:
+        return self.evaluator.case
+
+    @property
+    def columns(self) -> tuple[Column, ...]:
+        return self.evaluator.columns
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Name of each draw."""
+        own = tuple(
+            column.name if column.many == 1 else f"{column.name} {k + 1}"
+            for column in self.columns
+            for k in range(column.many)
+        )
+        return ("reading (which)", *own) if self.one_reading else own
+
+    @property
+    def one_reading(self) -> bool:
+        return self.case.requirement.counts == "readings"
+
+    def uniforms(self, z: Array) -> Array:
+        """Uniforms of the draws of units z; beyond +-8.2 standard deviations, where less than one unit in 1e15 lies,
+        draws count as if there."""
+        return np.clip(ndtr(z[:, 1:] if self.one_reading else z), SMALLEST_UNIFORM, LARGEST_UNIFORM)
+
+    @staticmethod
+    def picked(score: Array, readings: int) -> NDArray[np.int64]:
+        """Which of so many readings a draw picks, in the order (condition of use, placement, sample, load)."""
+        return np.minimum((ndtr(score) * readings).astype(np.int64), readings - 1)
+
+    def ratios(self, z: Array) -> list[Array]:
+        """|error| / permissible, (unit, condition, loading, reading, load), for each condition of use."""
+        with np.errstate(all="ignore"):
+            (errors,) = self.evaluator.errors_of_draws(self.uniforms(z)).values()
+            return [np.abs(e) / self.permissible for e in errors]
+
+    def __call__(self, z: Array, /) -> Array:
+        """Margins (unit,) of units z (unit, draw)."""
+        step = default_block(self.case)
+        return np.concatenate([self._margins(z[i : i + step]) for i in range(0, len(z), step)])
+
+    def _margins(self, z: Array) -> Array:
+        try:
+            ratios = self.ratios(z)
+        except EvaluationError:
+            if len(z) == 1:
+                return np.array([-NO_OUTPUT])
+            half = len(z) // 2
+            return np.concatenate([self._margins(z[:half]), self._margins(z[half:])])
+        flat = np.concatenate([r.reshape(len(z), -1) for r in ratios], axis=1)
+        flat = np.minimum(np.where(np.isnan(flat), np.inf, flat), 1.0 + NO_OUTPUT)
+        need = self.case.requirement
+        if need.counts == "units by share of readings":
+            may_fail = flat.shape[1] - int(np.ceil(need.share * flat.shape[1] - 1e-9))
+            worst = -np.partition(-flat, may_fail, axis=1)[:, may_fail]
+        elif self.one_reading:
+            worst = flat[np.arange(len(z)), self.picked(z[:, 0], flat.shape[1])]
+        else:
+            worst = flat.max(axis=1)
+        # a unit exactly at its limit conforms, as in the study
+        return np.asarray(1.0 + ROUNDING - worst)
