@@ -1,0 +1,150 @@
+"""Text of vector instructions in the assembly of LLVM: values are named, a list of lines grows."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from itertools import count
+
+
+def hexadecimal(number: float) -> str:
+    """A double, to the bit."""
+    return f"0x{struct.unpack('>Q', struct.pack('>d', number))[0]:016X}"
+
+
+class VectorText:
+    """Lines of one function. Vectors hold `lanes` units; methods return the name of their result."""
+
+    def __init__(self, lanes: int) -> None:
+        self.lanes = lanes
+        self.lines: list[str] = []
+        self.numbers = f"<{lanes} x double>"
+        self.words = f"<{lanes} x i64>"
+        self.truths = f"<{lanes} x i1>"
+        self._count = count()
+
+    def line(self, text: str) -> None:
+        self.lines.append(f"  {text}")
+
+    def label(self, name: str) -> None:
+        self.lines.append(f"{name}:")
+
+    def name(self) -> str:
+        return f"v{next(self._count)}"
+
+    def new(self, text: str) -> str:
+        found = f"%{self.name()}"
+        self.line(f"{found} = {text}")
+        return found
+
+    def number(self, value: float) -> str:
+        """The same number in every lane."""
+        return "<" + ", ".join([f"double {hexadecimal(value)}"] * self.lanes) + ">"
+
+    def word(self, value: int) -> str:
+        return "<" + ", ".join([f"i64 {value}"] * self.lanes) + ">"
+
+    # ---- arithmetic on numbers
+
+    def binary(self, operation: str, a: str, b: str) -> str:
+        return self.new(f"{operation} {self.numbers} {a}, {b}")
+
+    def add(self, a: str, b: str) -> str:
+        return self.binary("fadd", a, b)
+
+    def subtract(self, a: str, b: str) -> str:
+        return self.binary("fsub", a, b)
+
+    def multiply(self, a: str, b: str) -> str:
+        return self.binary("fmul", a, b)
+
+    def divide(self, a: str, b: str) -> str:
+        return self.binary("fdiv", a, b)
+
+    def fused(self, a: str, b: str, c: str) -> str:
+        """a b + c, rounded once."""
+        n = self.numbers
+        return self.new(f"call {n} @llvm.fma.v{self.lanes}f64({n} {a}, {n} {b}, {n} {c})")
+
+    def unary(self, function: str, a: str) -> str:
+        n = self.numbers
+        return self.new(f"call {n} @llvm.{function}.v{self.lanes}f64({n} {a})")
+
+    def compare(self, condition: str, a: str, b: str) -> str:
+        return self.new(f"fcmp {condition} {self.numbers} {a}, {b}")
+
+    def select(self, truth: str, a: str, b: str) -> str:
+        return self.new(f"select {self.truths} {truth}, {self.numbers} {a}, {self.numbers} {b}")
+
+    def where_any(self, truth: str, work: Callable[[], str], otherwise: str) -> str:
+        """Result of `work` where a truth holds in any lane, else `otherwise`."""
+        before, inside, after = (self.name() for _ in range(3))
+        self.line(f"br label %{before}")
+        self.label(before)
+        bits = self.new(f"bitcast {self.truths} {truth} to i{self.lanes}")
+        some = self.new(f"icmp ne i{self.lanes} {bits}, 0")
+        self.line(f"br i1 {some}, label %{inside}, label %{after}")
+        self.label(inside)
+        found = work()
+        self.line(f"br label %{after}")
+        self.label(after)
+        return self.new(f"phi {self.numbers} [{found}, %{inside}], [{otherwise}, %{before}]")
+
+    # ---- the bits of numbers
+
+    def bits(self, a: str) -> str:
+        return self.new(f"bitcast {self.numbers} {a} to {self.words}")
+
+    def of_bits(self, a: str) -> str:
+        return self.new(f"bitcast {self.words} {a} to {self.numbers}")
+
+    def on_words(self, operation: str, a: str, b: str) -> str:
+        return self.new(f"{operation} {self.words} {a}, {b}")
+
+    # ---- truths
+
+    def logical(self, operation: str, a: str, b: str) -> str:
+        return self.new(f"{operation} {self.truths} {a}, {b}")
+
+    def negation(self, a: str) -> str:
+        return self.logical("xor", a, "<" + ", ".join(["i1 true"] * self.lanes) + ">")
+
+    # ---- memory; addresses are in units of eight bytes
+
+    def address(self, base: str, index: str | int) -> str:
+        return self.new(f"getelementptr double, ptr {base}, i64 {index}")
+
+    def vector(self, base: str, place: int, index: str | int) -> str:
+        """Address of vector number `index` behind a place."""
+        if isinstance(index, int):
+            return self.address(base, place + index * self.lanes)
+        return self.address(base, self.whole("add", self.whole("mul", index, self.lanes), place))
+
+    def load(self, address: str, kind: str) -> str:
+        return self.new(f"load {kind}, ptr {address}, align 8")
+
+    def store(self, kind: str, value: str, address: str) -> None:
+        self.line(f"store {kind} {value}, ptr {address}, align 8")
+
+    def gathered(self, base: str, place: int, index: str) -> str:
+        """Numbers at the indices of each lane, behind a place."""
+        first = self.address(base, place)
+        value = "poison"
+        for lane in range(self.lanes):
+            one = self.new(f"extractelement {self.words} {index}, i64 {lane}")
+            number = self.load(self.address(first, one), "double")
+            value = self.new(f"insertelement {self.numbers} {value}, double {number}, i64 {lane}")
+        return value
+
+    def everywhere(self, scalar: str) -> str:
+        """A scalar number in every lane."""
+        first = self.new(f"insertelement {self.numbers} poison, double {scalar}, i64 0")
+        zeros = "<" + ", ".join(["i32 0"] * self.lanes) + ">"
+        return self.new(
+            f"shufflevector {self.numbers} {first}, {self.numbers} poison, <{self.lanes} x i32> {zeros}"
+        )
+
+    # ---- whole numbers, scalar
+
+    def whole(self, operation: str, a: str | int, b: str | int) -> str:
+        return self.new(f"{operation} i64 {a}, {b}")
