@@ -137,6 +137,7 @@ def estimate(
     resume: str | Path | None = None,
     elements: Iterable[str | Path] = (),
     budget: bool = True,
+    gpu: bool = False,
     stage: Stage = no_progress,
 ) -> Study:
     """Draw, calibrate and judge the units of a case.
@@ -146,6 +147,7 @@ def estimate(
     resume          folder that keeps finished parts of the draws; a run that was cut off goes on from there
     elements        Python files that registered elements of the case: the workers of a cluster run them too
     budget          False leaves out what each factor does, about half of the time
+    gpu             draw the units on an accelerator (extra 'gpu'): the same draws, rounded in the device's own way
     stage           called with (title, total) when something long begins; returns the counter of progress
 
     workers, block, cluster and resume change the time, not a bit of the results.
@@ -162,6 +164,7 @@ def estimate(
             resume=resume,
             elements=elements,
             with_budget=budget,
+            gpu=gpu,
             stage=stage,
         )
     )

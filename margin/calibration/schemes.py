@@ -32,15 +32,14 @@ class Correction(Protocol):
 
 @dataclass(frozen=True)
 class Polynomial:
-    """load = sum of coefficients[..., j] * t**j with t = (x - centre) / half; constants of each unit."""
+    """load = sum of coefficients[j] * (x - centre)**j; constants of each unit, (unit, 1, 1, 1, 1)."""
 
-    coefficients: Array
+    coefficients: tuple[Array, ...]
     centre: Array
-    half: Array
 
     def load(self, x: Array) -> Array:
-        t = (x - self.centre) / self.half
-        *lower, highest = (self.coefficients[..., j : j + 1] for j in range(self.coefficients.shape[-1]))
+        t = x - self.centre
+        *lower, highest = self.coefficients
         result = highest if lower else highest + np.zeros_like(t)
         for coefficient in reversed(lower):
             result = result * t + coefficient
@@ -120,7 +119,8 @@ def least_squares(x: Array, y: Array, degree: int, weights: Array) -> Polynomial
 
     x: (unit, 1, 1, 1, load) with at least degree + 1 loads; y, weights: (load,), weights multiply the squares.
     The coordinate is scaled to [-1, 1] in each unit and the system solved by orthogonal columns, so that the
-    conditioning is that of the design and not of the units of x. Two loads and degree 1 give the two-point line exactly.
+    conditioning is that of the design and not of the units of x. Two loads and degree 1 give the two-point line
+    exactly.
 
     Raises ValueError with fewer loads than degree + 1.
     """
@@ -131,12 +131,13 @@ def least_squares(x: Array, y: Array, degree: int, weights: Array) -> Polynomial
     good = _apart(half, np.maximum(np.abs(low), np.abs(high)))
     half = np.where(good, half, 1.0)
     t = np.where(good, (x - centre) / half, np.linspace(-1.0, 1.0, y.size))
-    coefficients, solvable = weighted_polynomial(t, y, degree, weights)
-    return Polynomial(np.where(good & solvable, coefficients, 0.0), centre, half)
+    scaled, solvable = weighted_polynomial(t, y, degree, weights)
+    kept = good & solvable
+    return Polynomial(tuple(np.where(kept, c / half**j, 0.0) for j, c in enumerate(scaled)), centre)
 
 
-def weighted_polynomial(t: Any, y: Array, degree: int, weights: Array) -> tuple[Any, Any]:
-    """Coefficients (..., degree + 1) of y on t (..., load), and whether each row has them, (..., 1).
+def weighted_polynomial(t: Any, y: Array, degree: int, weights: Array) -> tuple[list[Any], Any]:
+    """Coefficients of y on t (..., load), lowest power first, and whether each row has them, all (..., 1).
 
     By modified Gram-Schmidt, the right-hand side orthogonalised too, which is as stable as Householder's QR (Golub
     and Van Loan, Matrix Computations, 5.2.8 and 5.3.5). Load by load, so that all units are done at once.
@@ -166,7 +167,7 @@ def weighted_polynomial(t: Any, y: Array, degree: int, weights: Array) -> tuple[
     for j in reversed(range(degree + 1)):
         known = [a * c for a, c in zip(along[j], found[::-1], strict=True)]
         found.append((shares[j] - _total(known) if known else shares[j]) / np.where(solvable, norms[j], 1.0))
-    return np.concatenate(found[::-1], axis=-1), solvable
+    return found[::-1], solvable
 
 
 def _total(terms: list[Any]) -> Any:

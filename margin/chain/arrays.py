@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 
-def as_array(value: Any) -> Any:
+def as_array(value: Any) -> NDArray[Any]:
     """A number as an array with shape and axes; an array as it is, of whatever kind that numpy's functions take."""
-    return value if hasattr(value, "__array_function__") else np.asarray(value)
+    result: NDArray[Any] = value if hasattr(value, "__array_function__") else np.asarray(value)
+    return result

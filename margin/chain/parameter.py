@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -137,7 +137,7 @@ def option(
     return dataclasses.field(default=default, metadata=metadata)
 
 
-@lru_cache(maxsize=None)
+@cache
 def parameters_of(element: type) -> Mapping[str, Parameter]:
     """Quantities and standardised draws of an element class, by field name, in order."""
     return MappingProxyType(

@@ -64,6 +64,7 @@ def evaluate(
     resume: str | Path | None = None,
     elements: Iterable[str | Path] = (),
     with_budget: bool = True,
+    gpu: bool = False,
     stage: Stage = no_progress,
 ) -> Results:
     """Draw the study of a case and put its results together.
@@ -71,19 +72,31 @@ def evaluate(
     workers, block, cluster, resume, elements  as in `run`: they do not change the results
     with_budget  False leaves out the budget (an empty frame) and the shares of the variance, which cost as much as
                  the study itself
+    gpu          draw the study on an accelerator (see `run_on_gpu`); what else there is stays on the host
 
-    Raises EvaluationError where the chain gives no number.
+    Raises EvaluationError where the chain gives no number, GpuUnavailable and NotOnDevice as `run_on_gpu`, ValueError
+    for an accelerator together with a cluster or a folder to resume from.
     """
     progress = stage("drawing units", case.study.units)
-    drawn = run(
-        case,
-        workers=workers,
-        block=block,
-        cluster=cluster,
-        resume=resume,
-        elements=elements,
-        progress=progress,
-    )
+    if gpu:
+        if cluster is not None or resume is not None:
+            raise ValueError(
+                "a study is drawn on an accelerator or on a cluster, and not resumed there: choose one"
+            )
+        # CuPy is an extra
+        from margin.propagation.gpu import run_on_gpu
+
+        drawn = run_on_gpu(case, block=block, progress=progress)
+    else:
+        drawn = run(
+            case,
+            workers=workers,
+            block=block,
+            cluster=cluster,
+            resume=resume,
+            elements=elements,
+            progress=progress,
+        )
     budget = pd.DataFrame(columns=list(BUDGET_COLUMNS))
     shares: ErrorShares | None = None
     if with_budget:

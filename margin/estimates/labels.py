@@ -67,7 +67,9 @@ def _label(column: Column, factors: Sequence[Factor]) -> ColumnLabels:
     if factor is None:
         stream = column.name.rpartition(": ")[0]
         of = next(f for f in factors if f.measured_on is not None and f.knowledge_stream == stream)
-        return ColumnLabels(FactorLabels(of.knowledge_name, of.role, "common", FEW_UNITS), "common to all units")
+        return ColumnLabels(
+            FactorLabels(of.knowledge_name, of.role, "common", FEW_UNITS), "common to all units"
+        )
     name, cause = budget_name(factor), cause_of(factor)
     if factor.level in ("common", "station"):
         scope: Scope = "common to all units"

@@ -157,7 +157,12 @@ class Coordinates:
         key = (self.space, corrected)
         if key not in readings.kept:
             setting = readings.corrected if corrected else self.nominal.setting
-            if not corrected and self._few_codes and isinstance(readings.codes, np.ndarray) and readings.finite:
+            if (
+                not corrected
+                and self._few_codes
+                and isinstance(readings.codes, np.ndarray)
+                and readings.finite
+            ):
                 readings.kept[key] = readings.looked_up(self._by_code)
             elif self.space == "logarithm":
                 force = Coordinates(self.nominal, "force", self.smallest).of_readings(readings, corrected)
@@ -236,7 +241,7 @@ class Classes:
         gain: Any = self.gains[0]
         for edge, above in zip(self.edges, self.gains[1:], strict=True):
             gain = np.where(needed > edge, above, gain)
-        return as_array(gain)  # type: ignore[no-any-return]
+        return as_array(gain)
 
 
 def smallest_estimate(case: Case) -> float:
@@ -335,9 +340,11 @@ def _lot_curve(
 
 def _rows(correction: Correction, row: NDArray[np.int64]) -> Correction:
     """Constants of the lot for each of its units."""
-    fields = {
-        f.name: value[row]
-        for f in dataclasses.fields(correction)  # type: ignore[arg-type]
-        if getattr(value := getattr(correction, f.name), "ndim", 0) == 5
-    }
+
+    def of_unit(value: Any) -> Any:
+        if isinstance(value, tuple):
+            return tuple(of_unit(each) for each in value)
+        return value[row] if getattr(value, "ndim", 0) == 5 else value
+
+    fields = {f.name: of_unit(getattr(correction, f.name)) for f in dataclasses.fields(correction)}  # type: ignore[arg-type]
     return dataclasses.replace(correction, **fields)  # type: ignore[type-var]

@@ -31,6 +31,7 @@ from margin.propagation.calibrated import (
 from margin.propagation.dependence import DependentGroup, dependent_groups
 from margin.propagation.draws import Grouping, Source, StreamSource
 from margin.propagation.factors import Factor, factors_of
+from margin.propagation.memory import keep_freed_memory
 from margin.propagation.partial import SAMPLE_UNITS, BlockResult, Total, joined
 from margin.propagation.plan import LARGEST_BLOCK, Block, Plan, default_block, plan_of, units_in_chunk
 from margin.propagation.readings import readings_in_use
@@ -258,7 +259,9 @@ class Threads:
         blocks = ((chunk, block) for chunk in chunks for block in plan.cut(chunk, size))
 
         def evaluated(tasks: Sequence[tuple[Block, Block]]) -> list[tuple[Block, BlockResult]]:
-            return list(zip((c for c, _ in tasks), self._blocks(model, plan, [b for _, b in tasks]), strict=True))
+            return list(
+                zip((c for c, _ in tasks), self._blocks(model, plan, [b for _, b in tasks]), strict=True)
+            )
 
         return chain.from_iterable(in_threads(evaluated, _together(blocks, size), self.workers))
 
@@ -326,6 +329,7 @@ def run(
     workers = default_workers() if workers is None else workers
     if workers < 1 or (block is not None and block < 1):
         raise ValueError(f"workers and block must be at least 1 (got {workers} and {block})")
+    keep_freed_memory()
     files = tuple(ElementsFile.read(Path(path)) for path in elements)
     counted: Progress = (lambda units: None) if progress is None else progress
     model, plan = model_of(case), plan_of(case)
@@ -351,7 +355,13 @@ def run(
     if folder is not None:
         folder.finish()
     return RunResult(
-        model, plan, total.tallies, total.clipped, total.blind, total.samples(), "fused" if kernel else "plain"
+        model,
+        plan,
+        total.tallies,
+        total.clipped,
+        total.blind,
+        total.samples(),
+        "fused" if kernel else "plain",
     )
 
 

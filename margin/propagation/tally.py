@@ -220,12 +220,12 @@ def require_numbers(option: str, frame: Frame, errors: list[Array], start: int) 
 def tally_block(frame: Frame, errors: list[Array], judged: Judged, start: int, section: int) -> BlockTally:
     """Count one block that starts with unit `start`; it lies in one section and holds whole lots."""
     bins, loads = frame.bins, frame.loads.size
-    counted = np.empty((len(errors), loads, bins.size), dtype=np.int64)
-    offsets = np.arange(loads, dtype=np.int32) * np.int32(bins.size)
-    for row, error in enumerate(errors):
-        index = bins.index(error)
+    first = np.arange(len(errors) * loads, dtype=np.int32).reshape(-1, loads) * np.int32(bins.size)
+    places = [bins.index(error) for error in errors]
+    for index, offsets in zip(places, first, strict=True):
         index += offsets
-        counted[row] = np.bincount(index.ravel(order="K"), minlength=loads * bins.size).reshape(loads, bins.size)
+    flat = np.concatenate([index.ravel(order="K") for index in places])
+    counted = np.bincount(flat, minlength=first.size * bins.size).reshape(-1, loads, bins.size)
     low = np.stack([e.min(axis=(0, 1, 2, 3)) for e in errors])
     high = np.stack([e.max(axis=(0, 1, 2, 3)) for e in errors])
     return tally_counted(frame, counted, low, high, judged, start, section)

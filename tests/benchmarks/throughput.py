@@ -2,7 +2,7 @@
 
     python tests/benchmarks/throughput.py [--workers 2] [UNITS ...]
 
-Times are paired in one process, the best of several turns; memory is the peak of a process of its own.
+Times are paired in one process, the best of several turns (so that the kernel is compiled already); memory is the peak of a process of its own.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from margin.propagation.run import run  # noqa: E402
 
 SIZES = (2_000, 20_000, 200_000)
 SEED = 5
+FUSED = {"blocks": False, "fused": True, "itself": None}
 
 CASE = """
 [load]
@@ -106,15 +107,14 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("sizes", nargs="*", type=int, default=SIZES)
     parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--only", choices=("plain", "blocks"))
+    parser.add_argument("--only", choices=("plain", *FUSED))
     given = parser.parse_args()
     if given.only:
         units = given.sizes[0]
-        _ = (
+        if given.only == "plain":
             plain_study(units, SEED)
-            if given.only == "plain"
-            else run(study_case(units), workers=given.workers)
-        )
+        else:
+            run(study_case(units), workers=given.workers, fused=FUSED[given.only])
         # the peak of this process alone; getrusage would hand down that of the one that started it
         found = re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text())
         print(float(found[1]) / 1024.0 if found else float("nan"))
@@ -132,7 +132,19 @@ def main() -> int:
                 lambda u=units: plain_study(u, SEED),
                 plain_study(units, SEED).conforming,
             ),
-            ("this program", "blocks", lambda c=case: run(c, workers=given.workers), ours.sampled.value),
+            (
+                "array blocks",
+                "blocks",
+                lambda c=case: run(c, workers=given.workers, fused=False),
+                ours.sampled.value,
+            ),
+            (
+                "fused kernel",
+                "fused",
+                lambda c=case: run(c, workers=given.workers, fused=True),
+                ours.sampled.value,
+            ),
+            ("by itself", "itself", lambda c=case: run(c, workers=given.workers), ours.sampled.value),
         ]
         first = None
         for name, which, work, share in rows:
@@ -140,9 +152,8 @@ def main() -> int:
             first = seconds if first is None else first
             rate = units * readings / seconds / 1e6
             memory = peak_of(which, units, given.workers)
-            print(
-                f"{units:>9} {name:<14} {seconds:>8.3f} {rate:>16.1f} {first / seconds:>6.2f} {memory:>6.0f} {share:>8.4f}"
-            )
+            line = f"{units:>9} {name:<14} {seconds:>8.3f} {rate:>16.1f} {first / seconds:>6.2f}"
+            print(f"{line} {memory:>6.0f} {share:>8.4f}")
     return 0
 
 

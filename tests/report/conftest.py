@@ -205,7 +205,8 @@ def budget() -> pd.DataFrame:
                 half = 0.02 * room
                 rows.append(
                     {
-                        "option": name, "by": "factor", "factor": factor, "part": part, "level": level, "change": change,
+                        "option": name, "by": "factor", "factor": factor, "part": part, "level": level,
+                        "change": change,
                         "yield": shares[2] + gain, "yield_change": gain, "yield_change_low": gain - half,
                         "yield_change_high": gain + half, "error_N": scale * 0.3, "error_ratio": scale * 0.9,
                         "error_change_N": -0.08 * scale * 0.55**number,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from margin.estimates.rare.design_point import search
 from margin.estimates.rare.limit import Array, CountedLimit
@@ -25,7 +26,7 @@ class Inside:
     """
 
     limit: CountedLimit
-    places: Array
+    places: NDArray[np.intp]
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.propagation.draws import StreamSource
-from margin.propagation.fused.compiled import Compiled, lanes
+from margin.propagation.fused.compiled import Compiled, compiled, lanes
 from margin.propagation.fused.counting_text import PARTS
 from margin.propagation.fused.graph import needed_for
 from margin.propagation.fused.kernel_text import kernel_text
@@ -38,7 +38,7 @@ class Kernel:
     @classmethod
     def of(cls, trace: Trace, frame: Frame) -> Kernel:
         layout = layout_of(trace, frame, lanes(len(needed_for(trace.ends))))
-        code = Compiled(kernel_text(layout), len(ARGUMENTS))
+        code = compiled(kernel_text(layout), len(ARGUMENTS))
         return cls(layout, frame, tuple(trace.errors), code, np.array(layout.constants))
 
     def evaluate(self, model: Model, plan: Plan, block: Block) -> BlockResult:

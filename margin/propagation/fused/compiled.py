@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import importlib.util
+from functools import lru_cache
 from threading import Lock
 from typing import Any
 
@@ -74,3 +75,10 @@ class Compiled:
 
     def __call__(self, *arguments: int) -> None:
         self._call(*arguments)
+
+
+@lru_cache(maxsize=8)
+def compiled(text: str, arguments: int) -> Compiled:
+    """The compiled text, once a process: a study repeated with another seed or part value of one case has the same
+    kernel where only numbers that are not part of its text differ."""
+    return Compiled(text, arguments)
