@@ -34,7 +34,7 @@ from margin.propagation.factors import Factor, factors_of
 from margin.propagation.memory import keep_freed_memory
 from margin.propagation.partial import SAMPLE_UNITS, BlockResult, Total, joined
 from margin.propagation.plan import LARGEST_BLOCK, Block, Plan, default_block, plan_of, units_in_chunk
-from margin.propagation.readings import readings_in_use
+from margin.propagation.readings import readings_in_use, readings_of_a_unit
 from margin.propagation.store import RunFolder, header_of
 from margin.propagation.tally import BlockTally, Tally, judge, require_numbers, tally_block
 
@@ -46,6 +46,9 @@ Marks = NDArray[np.bool_]
 Progress = Callable[[int], None]
 Task = TypeVar("Task")
 Done = TypeVar("Done")
+
+READINGS_A_WORKER = 1 << 18
+"""Fewer readings than that are evaluated sooner than a further thread has warmed up."""
 
 PILOT_UNITS = 2048
 """Units of the pilot population by which classes are laid out."""
@@ -227,8 +230,16 @@ def in_threads(work: Callable[[Task], Done], tasks: Iterable[Task], workers: int
 
 
 def default_workers() -> int:
-    """Cores there are."""
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
     return max(os.cpu_count() or 1, 1)
+
+
+def workers_for(case: Case) -> int:
+    """Threads by default: one a core, and no more than have readings enough to outweigh what a thread costs."""
+    worth = case.study.units * readings_of_a_unit(case) // READINGS_A_WORKER
+    return max(min(default_workers(), worth), 1)
 
 
 class Executor(Protocol):
@@ -312,7 +323,7 @@ def run(
 ) -> RunResult:
     """Draw the whole study of a case.
 
-    workers   threads, default one a core; block: units in one block, default by the cache
+    workers   threads, default one a core where that is worth it; block: units in one block, default by the cache
     cluster   address of a Dask scheduler, or a number of worker processes to start here, in place of threads
     resume    folder in which finished chunks are kept, and from which they are taken where they are there
     elements  files that registered elements of the case: they are run on the workers of a cluster
@@ -326,7 +337,7 @@ def run(
     RunFolderError for a folder of something else, CannotFuse for a kernel that cannot be had, ClusterError and
     UnlikeWorker for a cluster that fails.
     """
-    workers = default_workers() if workers is None else workers
+    workers = workers_for(case) if workers is None else workers
     if workers < 1 or (block is not None and block < 1):
         raise ValueError(f"workers and block must be at least 1 (got {workers} and {block})")
     keep_freed_memory()

@@ -2,7 +2,8 @@
 
     python tests/benchmarks/throughput.py [--workers 2] [UNITS ...]
 
-Times are paired in one process, the best of several turns (so that the kernel is compiled already); memory is the peak of a process of its own.
+Times are paired in one process, the best of several turns (so that the kernel is compiled already);
+memory is the peak of a process of its own.
 """
 
 from __future__ import annotations
@@ -96,9 +97,11 @@ def best(work: Callable[[], object], turns: int) -> float:
     return min(times)
 
 
-def peak_of(which: str, units: int, workers: int) -> float:
+def peak_of(which: str, units: int, workers: int | None) -> float:
     """Peak memory of one run in a process of its own, MB."""
-    command = [sys.executable, __file__, "--workers", str(workers), "--only", which, str(units)]
+    command = [sys.executable, __file__, "--only", which, str(units)]
+    if workers is not None:
+        command += ["--workers", str(workers)]
     found = subprocess.run(command, check=True, capture_output=True, text=True)
     return float(found.stdout.split()[-1])
 
@@ -106,7 +109,7 @@ def peak_of(which: str, units: int, workers: int) -> float:
 def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("sizes", nargs="*", type=int, default=SIZES)
-    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--workers", type=int, help="threads; default as the program chooses")
     parser.add_argument("--only", choices=("plain", *FUSED))
     given = parser.parse_args()
     if given.only:

@@ -20,8 +20,8 @@ def second_look(limit: CountedLimit, result: RareResult, seed: int) -> RareResul
     """The result with a warning where one replicate of subset sampling contradicts it.
 
     Warned of is a most likely failing point that the result lacks and whose first-order probability is at least
-    5 % of the result's, and a probability that is larger by more than three and a half standard errors. The number itself is
-    not changed, nor the count of its evaluations.
+    5 % of the result's, and a probability that is larger by more than three and a half standard errors. The number
+    itself is not changed, nor the count of its evaluations.
     """
     run = run_subset(limit, PER_LEVEL, Draws(seed, "second look for regions"))
     warnings = [

@@ -1,0 +1,75 @@
+"""Counts of the errors of a block that lie on a device: only counts and extremes come back."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.propagation.gpu.arrays import DeviceArray
+from margin.propagation.gpu.space import Space
+from margin.propagation.plan import Block
+from margin.propagation.tally import RATIO_BINS, Frame, Tally, require_numbers
+
+Counts = NDArray[np.int64]
+
+
+def count_on_device(
+    space: Space, option: str, frame: Frame, errors: list[DeviceArray], pieces: list[Block], tally: Tally
+) -> None:
+    """Add the errors of a block of whole lots to the tally of an option; pieces: its units by section.
+
+    Raises EvaluationError for errors that are not numbers.
+    """
+    judged: Any = space.judged(frame, errors)
+    start, units = pieces[0].start, sum(piece.count for piece in pieces)
+    for piece in pieces:
+        own = slice(piece.start - start, piece.start - start + piece.count)
+        for row, error in enumerate(errors):
+            found = space.counted(error[own], frame.bins)
+            if found.bad:
+                require_numbers(option, frame, [e[own].to_host() for e in errors], piece.start)
+            tally.errors[piece.section, row] += found.counts
+            np.minimum(tally.low[row], found.low, out=tally.low[row])
+            np.maximum(tally.high[row], found.high, out=tally.high[row])
+        tally.largest[piece.section] += space.counted(judged.largest[own].reshape(-1, 1), RATIO_BINS).counts[
+            0
+        ]
+    columns = (judged.within, judged.by_share, judged.everywhere)
+    first, ends = _groups(frame, pieces, units)
+    tally.within[first : first + ends.size] += np.stack([_sums(column, ends) for column in columns], axis=1)
+    # nearly all units have every reading within, and a device is slow to count many into one place
+    beyond = judged.within[judged.within < frame.readings]
+    if beyond.size:
+        by_number: Any = np.bincount(beyond, minlength=frame.readings + 1)
+        tally.shares[...] += by_number.to_host()
+    tally.shares[frame.readings] += units - beyond.size
+    halves: Any = np.count_nonzero(judged.halves, axis=1)
+    tally.halves[...] += halves.to_host()
+    if frame.by_lot:
+        per_lot = frame.grouping.units_per_lot
+        last = np.append(np.arange(per_lot, units, per_lot), units)
+        for row, column in enumerate(columns[1:]):
+            tally.lots[row] += np.bincount(_sums(column, last), minlength=per_lot + 1)
+
+
+def _groups(frame: Frame, pieces: list[Block], units: int) -> tuple[int, Counts]:
+    """First group of the block, and where each of its groups, sections or outer draws, ends among its units."""
+    start = pieces[0].start
+    if frame.outer == 1:
+        # a section without units ends where the one before it does
+        sections = range(pieces[0].section, pieces[-1].section + 1)
+        ends = [max(p.start + p.count - start for p in pieces if p.section <= s) for s in sections]
+        return pieces[0].section, np.array(ends)
+    per_draw = frame.grouping.units_per_draw
+    first = start // per_draw
+    inner = np.arange((first + 1) * per_draw - start, units, per_draw, dtype=np.int64)
+    return first, np.append(inner, units)
+
+
+def _sums(values: Any, ends: Counts) -> Counts:
+    """Sums of whole numbers over stretches that end before `ends`."""
+    reached: Any = np.cumsum(values.astype(np.int64))
+    sums: Counts = np.diff(reached[ends - 1].to_host(), prepend=0)
+    return sums
