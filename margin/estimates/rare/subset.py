@@ -68,8 +68,9 @@ def subset_sampling(
     the coefficient of variation; the replicates are made as long as the target asks for, within the budget,
     and the trials count no more. A few long replicates are better than many short ones: what the levels of
     one replicate share lifts its mean by about 0.4 times its squared coefficient of variation (measured with
-    100 factors), which no number of replicates takes out. The interval rests on the scatter between the replicates,
-    which also sees what the levels share.
+    100 factors), which no number of replicates takes out. The interval rests on the scatter between the
+    replicates, which also sees what the levels share; at a coefficient of variation of 25 % it covers only 89 % (400
+    runs of a radial limit, 95 % at 10 %), because the estimate is then skewed.
     """
     limit = CountedLimit(limit_state, len(limit_state.names))
     size = PER_LEVEL
