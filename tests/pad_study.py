@@ -3,6 +3,7 @@ invented."""
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,9 @@ from numpy.typing import NDArray
 
 from margin.case import Case, read_case
 from margin.case.types import CalibrationSpec
+from margin.chain.elements import Contact
+from margin.chain.parameter import Value
+from margin.chain.setting import Setting
 from margin.propagation.draws import StreamSource
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
@@ -34,6 +38,30 @@ TABLES: dict[str, dict[str, Any]] = {
 NONE = {"kind": "none"}
 ONE_POINT = {"kind": "one-point", "loads": ["30 N"]}
 TWO_POINT = {"kind": "two-point", "loads": ["6 N", "54 N"]}
+
+EVERY_LEVEL: dict[str, Any] = {
+    "load": {"check": 4},
+    "interface": {"kind": "load concentrator", "contact_gain": "1 +/- 2 %"},
+    "sensor": {
+        "sensitivity": "4 uS +/- 6 % (2 sigma, from 8 units) per unit, +/- 4 % per lot",
+        "exponent": "0.9 +/- 0.03",
+        "reload_scatter": "1 %",
+        "hysteresis": "2 %",
+    },
+    "circuit": {"feedback": "60 kohm +/- 1 % per unit, +/- 0.5 % per lot"},
+    "converter": {"bits": 12, "noise": 0.7},
+    "station": {"reference_gain": "+/- 1 %", "temperature": "20 degC to 26 degC"},
+    "use": {
+        "conditions": 2,
+        "loadings": 2,
+        "direction": "either",
+        "condition": [
+            {"name": "cold", "temperature": "0 degC +/- 5 K"},
+            {"name": "warm", "temperature": "30 degC to 40 degC"},
+        ],
+    },
+}
+"""Tables with spreads at every level, from few measured units too, and two named conditions of use."""
 
 
 def pad_case(*calibrations: dict[str, Any], **tables: dict[str, Any]) -> Case:
@@ -100,3 +128,17 @@ def option_named(case: Case, name: str) -> CalibrationSpec:
 def station_event(case: Case, loads: int) -> Event:
     """Event of a calibration with one reading of each of so many loads."""
     return Event("calibration", loads=loads, calibrating=True)
+
+
+def without_output_beyond(case: Case, beyond: float) -> Case:
+    """The case with a sensor whose output is no number above a conductance, S."""
+    sound = case.elements["sensor"].cls
+
+    @dataclasses.dataclass(frozen=True, kw_only=True)
+    class Broken(sound):  # type: ignore[misc, valid-type]
+        def output(self, contact: Contact, setting: Setting) -> Value:
+            found = super().output(contact, setting)
+            return np.where(found > beyond, np.nan, found)
+
+    broken = dataclasses.replace(case.elements["sensor"], cls=Broken)
+    return dataclasses.replace(case, elements={**case.elements, "sensor": broken})

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import draw_and_show, faults_shown, load, study_options
+from margin.commands.common import Asked, draw_and_show, faults_shown, load, study_options
 
 
 @click.command(epilog="Exit codes: 0 done, 2 bad input, 130 interrupted.")
@@ -24,20 +24,14 @@ def budget(
     runs: int | None,
     second_order: bool,
     shapley: bool,
-    units: int | None,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """What sets the error of CASE: shares of the variance, and error and yield with each cause changed."""
     with faults_shown():
         from margin.estimates.shares import RUNS
         from margin.study import budget as run_budget
 
-        loaded = load(case, units, seed, changes, elements)
+        loaded = load(case, asked)
         draw_and_show(
             lambda stage: run_budget(
                 loaded,
@@ -45,9 +39,8 @@ def budget(
                 runs=RUNS if runs is None else runs,
                 second_order=second_order,
                 shapley=shapley,
-                workers=workers,
+                workers=asked.workers,
                 stage=stage,
             ),
-            out,
-            quiet,
+            asked,
         )

@@ -6,16 +6,16 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import faults_shown, load
+from margin.commands.common import OF_ELEMENTS, Asked, faults_shown, load
 
 
 @click.command()
 @click.argument("case", type=click.Path(path_type=Path))
-@click.option("--elements", type=click.Path(path_type=Path), multiple=True, metavar="FILE.py")
+@OF_ELEMENTS
 def check(case: Path, elements: tuple[Path, ...]) -> None:
     """Read CASE and show how it was read: tolerances, defaults, what is assumed. Draws nothing."""
     with faults_shown():
-        loaded = load(case, None, None, (), elements)
+        loaded = load(case, Asked(elements=elements))
         for title, lines in (
             ("How tolerances were read", loaded.readings),
             ("Defaults used", loaded.defaults),

@@ -8,6 +8,8 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -26,82 +28,98 @@ Command = Callable[..., Any]
 Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
 
 
+OF_UNITS = click.option(
+    "--units", type=click.IntRange(min=1), help="Units to draw, in place of the case's number."
+)
+OF_SEED = click.option(
+    "--seed", type=click.IntRange(min=0), help="Seed of the draws, in place of the case's."
+)
+OF_CHANGES = click.option(
+    "--change",
+    "changes",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Another value for a key of the case, such as circuit.feedback='33 kohm +/- 1 %'. Repeatable.",
+)
+OF_ELEMENTS = click.option(
+    "--elements",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="FILE.py",
+    help="Python file that registers sensors, circuits or interfaces of your own. It is run.",
+)
+OF_WORKERS = click.option(
+    "--workers", type=click.IntRange(min=1), help="Threads; the results do not depend on it."
+)
+OF_OUT = click.option(
+    "--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there."
+)
+OF_QUIET = click.option("--quiet", is_flag=True, help="No progress and no summary: exit code and files only.")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a command that draws units was asked for; None where the case or the machine decides."""
+
+    units: int | None = None
+    seed: int | None = None
+    changes: tuple[str, ...] = ()
+    elements: tuple[Path, ...] = ()
+    workers: int | None = None
+    out: Path | None = None
+    quiet: bool = False
+
+
 def study_options(command: Command) -> Command:
-    """Options that every command which draws units has."""
-    for decorate in reversed(
-        (
-            click.option(
-                "--units", type=click.IntRange(min=1), help="Units to draw, in place of the case's number."
-            ),
-            click.option(
-                "--seed", type=click.IntRange(min=0), help="Seed of the draws, in place of the case's."
-            ),
-            click.option(
-                "--change",
-                "changes",
-                multiple=True,
-                metavar="KEY=VALUE",
-                help="Another value for a key of the case, such as circuit.feedback='33 kohm +/- 1 %'. Repeatable.",
-            ),
-            click.option(
-                "--elements",
-                type=click.Path(path_type=Path),
-                multiple=True,
-                metavar="FILE.py",
-                help="Python file that registers sensors, circuits or interfaces of your own. It is run.",
-            ),
-            click.option(
-                "--workers", type=click.IntRange(min=1), help="Threads; the results do not depend on it."
-            ),
-            click.option(
-                "--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there."
-            ),
-            click.option(
-                "--quiet", is_flag=True, help="No progress and no summary: exit code and files only."
-            ),
-        )
-    ):
-        command = decorate(command)
-    return command
+    """Options that commands which draw units have; the command takes them together, as `asked`."""
+    names = [field.name for field in fields(Asked)]
+
+    @wraps(command)
+    def gathered(**given: Any) -> Any:
+        asked = Asked(**{name: given.pop(name) for name in names})
+        return command(asked=asked, **given)
+
+    for decorate in (OF_QUIET, OF_OUT, OF_WORKERS, OF_ELEMENTS, OF_CHANGES, OF_SEED, OF_UNITS):
+        gathered = decorate(gathered)
+    return gathered
 
 
-def draw_and_show(draw: Callable[[Stage], Finished], out: Path | None, quiet: bool) -> Finished:
+def draw_and_show(draw: Callable[[Stage], Finished], asked: Asked) -> Finished:
     """Draw with progress, write the report, print the summary. A folder that is not ours is refused first."""
     from margin.report import files
 
-    if out is not None:
-        files.require_writable(out)
-    with stages(quiet) as stage:
+    if asked.out is not None:
+        files.require_writable(asked.out)
+    with stages(asked.quiet) as stage:
         study = draw(stage)
-    page = None if out is None else study.save(out)
-    if not quiet:
+    page = None if asked.out is None else study.save(asked.out)
+    if not asked.quiet:
         click.echo(str(study))
         if page is not None:
             click.echo(f"Report: {page}")
     return study
 
 
-def load(
-    path: Path, units: int | None, seed: int | None, changes: tuple[str, ...], elements: tuple[Path, ...]
-) -> Case:
+def load(path: Path, asked: Asked) -> Case:
+    """The case as asked for: elements registered first, then its changes made."""
     from margin.case import load_case, with_changes
     from margin.chain.own_elements import ElementsFile
 
-    for file in elements:
+    for file in asked.elements:
         ElementsFile.read(file).run()
     case = load_case(path)
     wanted: dict[str, Any] = {}
-    for text in changes:
+    for text in asked.changes:
         key, equals, value = text.partition("=")
         if not equals or not key.strip():
             raise click.UsageError(
                 f"--change {text!r}: write KEY=VALUE, such as circuit.feedback='33 kohm +/- 1 %'"
             )
         wanted[key.strip()] = value.strip()
-    if units is not None:
-        wanted["study.units"] = units
-    if seed is not None:
-        wanted["study.seed"] = seed
+    if asked.units is not None:
+        wanted["study.units"] = asked.units
+    if asked.seed is not None:
+        wanted["study.seed"] = asked.seed
     return with_changes(case, wanted) if wanted else case
 
 

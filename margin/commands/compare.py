@@ -11,6 +11,7 @@ from margin.commands.common import (
     CONFORMS,
     DOES_NOT_CONFORM,
     EXIT_CODES,
+    Asked,
     draw_and_show,
     faults_shown,
     load,
@@ -25,18 +26,12 @@ from margin.commands.common import (
 def compare(
     first: Path,
     second: Path,
-    units: int | None,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """Two cases on the same draws: which circuit, part or calibration is better, and by how much."""
     with faults_shown():
         from margin.study import compare as run_both
 
-        one, two = (load(path, units, seed, changes, elements) for path in (first, second))
-        study = draw_and_show(lambda stage: run_both(one, two, workers=workers, stage=stage), out, quiet)
+        one, two = (load(path, asked) for path in (first, second))
+        study = draw_and_show(lambda stage: run_both(one, two, workers=asked.workers, stage=stage), asked)
     sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)

@@ -11,6 +11,7 @@ from margin.commands.common import (
     CONFORMS,
     DOES_NOT_CONFORM,
     EXIT_CODES,
+    Asked,
     draw_and_show,
     faults_shown,
     load,
@@ -34,13 +35,7 @@ from margin.commands.common import (
 )
 def estimate(
     case: Path,
-    units: int | None,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    quiet: bool,
+    asked: Asked,
     cluster: str | None,
     resume: Path | None,
 ) -> None:
@@ -48,17 +43,16 @@ def estimate(
     with faults_shown(resume):
         from margin.study import estimate as run_study
 
-        loaded = load(case, units, seed, changes, elements)
+        loaded = load(case, asked)
         study = draw_and_show(
             lambda stage: run_study(
                 loaded,
-                workers=workers,
+                workers=asked.workers,
                 cluster=int(cluster) if cluster is not None and cluster.isdecimal() else cluster,
                 resume=resume,
-                elements=elements,
+                elements=asked.elements,
                 stage=stage,
             ),
-            out,
-            quiet,
+            asked,
         )
     sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)

@@ -6,7 +6,16 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import faults_shown, load
+from margin.commands.common import (
+    OF_CHANGES,
+    OF_ELEMENTS,
+    OF_OUT,
+    OF_QUIET,
+    OF_SEED,
+    Asked,
+    faults_shown,
+    load,
+)
 
 
 @click.command(epilog="Exit codes: 0 done, 2 bad input, 130 interrupted.")
@@ -19,17 +28,11 @@ from margin.commands.common import faults_shown, load
     show_default=True,
     help="Most units evaluated.",
 )
-@click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws, in place of the case's.")
-@click.option(
-    "--change", "changes", multiple=True, metavar="KEY=VALUE", help="Another value for a key of the case."
-)
-@click.option(
-    "--elements", type=click.Path(path_type=Path), multiple=True, metavar="FILE.py", help="It is run."
-)
-@click.option(
-    "--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write rare.json and a CSV there."
-)
-@click.option("--quiet", is_flag=True, help="Files and exit code only.")
+@OF_SEED
+@OF_CHANGES
+@OF_ELEMENTS
+@OF_OUT
+@OF_QUIET
 def rare(
     case: Path,
     option: str | None,
@@ -41,11 +44,12 @@ def rare(
     quiet: bool,
 ) -> None:
     """How rarely a unit of CASE fails, down to 1e-7, and which unit most likely does."""
+    asked = Asked(seed=seed, changes=changes, elements=elements, out=out, quiet=quiet)
     with faults_shown():
         from margin.rare_study import rare as run_rare
         from margin.report import files
 
-        loaded = load(case, None, seed, changes, elements)
+        loaded = load(case, asked)
         if out is not None:
             files.require_writable(out)
         study = run_rare(loaded, option, budget=budget)

@@ -20,8 +20,9 @@ from margin.estimates.sensitivity.grouping import By
 from margin.propagation.draws import StreamSource
 from margin.propagation.factors import Factor
 from margin.propagation.plan import Plan, plan_of
-from margin.propagation.run import Model, Progress, block_errors, default_workers, in_threads
+from margin.propagation.run import Model, Progress, block_errors
 from margin.propagation.tally import ROUNDING, EvaluationError, Frame, judge, require_numbers
+from margin.propagation.threads import default_workers, in_threads
 
 Array = NDArray[np.float64]
 
@@ -128,6 +129,16 @@ class _Changed:
         return cls(nothing, nothing, nothing)
 
 
+def _smaller(case: Case) -> Case:
+    """The case with the units of a budget."""
+    return replace(case, study=replace(case.study, units=min(case.study.units, BUDGET_UNITS)))
+
+
+def budget_units(case: Case) -> int:
+    """Units that a budget of the case draws."""
+    return plan_of(_smaller(case)).frame.units
+
+
 def budget_of(
     model: Model,
     *,
@@ -147,7 +158,7 @@ def budget_of(
     in memory is bounded by BUDGET_UNITS.
     """
     case = model.case
-    smaller = replace(case, study=replace(case.study, units=min(case.study.units, BUDGET_UNITS)))
+    smaller = _smaller(case)
     small = replace(model, case=smaller)
     plan = plan_of(smaller)
     lines = [

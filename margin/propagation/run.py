@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import os
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import reduce
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +34,7 @@ from margin.propagation.plan import LARGEST_BLOCK, Block, Plan, default_block, p
 from margin.propagation.readings import readings_in_use, readings_of_a_unit
 from margin.propagation.store import RunFolder, header_of
 from margin.propagation.tally import BlockTally, Tally, judge, require_numbers, tally_block
+from margin.propagation.threads import default_workers, in_threads
 
 if TYPE_CHECKING:
     from margin.propagation.fused.block import Kernel
@@ -44,8 +42,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Marks = NDArray[np.bool_]
 Progress = Callable[[int], None]
-Task = TypeVar("Task")
-Done = TypeVar("Done")
 
 READINGS_A_WORKER = 1 << 18
 """Fewer readings than that are evaluated sooner than a further thread has warmed up."""
@@ -205,35 +201,6 @@ def _counted(plan: Plan, block: Block, errors: Errors) -> BlockResult:
 def evaluate_range(model: Model, plan: Plan, whole: Block, size: int) -> BlockResult:
     """Evaluate a larger block in blocks of about `size` units."""
     return reduce(joined, (evaluate_block(model, plan, block) for block in plan.cut(whole, size)))
-
-
-def in_threads(work: Callable[[Task], Done], tasks: Iterable[Task], workers: int) -> Iterable[Done]:
-    """Results of `work` on `tasks`, in the order of the tasks; few wait at a time, so that memory stays bounded.
-
-    On an exception or an interrupt what has not begun is dropped.
-    """
-    if workers == 1:
-        for task in tasks:
-            yield work(task)
-        return
-    pool = ThreadPoolExecutor(workers)
-    waiting: deque[Future[Done]] = deque()
-    try:
-        for task in tasks:
-            waiting.append(pool.submit(work, task))
-            if len(waiting) >= 2 * workers:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-
-
-def default_workers() -> int:
-    """Cores that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return max(os.cpu_count() or 1, 1)
 
 
 def workers_for(case: Case) -> int:

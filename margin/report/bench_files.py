@@ -16,7 +16,7 @@ from margin.estimates.next_measurement import NextMeasurement
 from margin.propagation.identity import version
 from margin.report import bench_page
 from margin.report.document import to_json
-from margin.report.folder import publish, require_writable
+from margin.report.folder import csv_text, publish, require_writable
 from margin.report.page import pictures
 
 FORMAT = "margin bench"
@@ -44,11 +44,7 @@ def bench_contents(findings: Findings, outlook: NextMeasurement | None) -> dict[
     sections = bench_page.bench_sections(findings, outlook)
     tables = _tables(findings, outlook)
     contents = {"bench.html": bench_page.render(findings, outlook, sections)}
-    contents |= {
-        f"{name}.csv": table.to_csv(index=False, lineterminator="\n")
-        for name, table in tables.items()
-        if len(table)
-    }
+    contents |= {f"{name}.csv": csv_text(table) for name, table in tables.items() if len(table)}
     contents |= {f"{shown.name}.svg": shown.svg for shown in pictures(sections)}
     contents["bench.json"] = to_json(to_document(findings, outlook, (*contents, "bench.json")))
     return contents

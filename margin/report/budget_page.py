@@ -9,17 +9,17 @@ from typing import Any
 
 import pandas as pd
 
-from margin.estimates.budget import LOOSER, NO_NUMBER, TIGHTER
+from margin.estimates.budget import LOOSER, NO_NUMBER, TIGHTER, budget_units
 from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.shares import MARGIN, ErrorShares
 from margin.report import budget_figures, numbers, style
 from margin.report.blocks import Block, Listing, Section, Table, Text
-from margin.report.document import finite, records, to_json
-from margin.report.folder import publish, require_writable
+from margin.report.document import records, to_json, with_undetermined
+from margin.report.folder import csv_text, publish, require_writable
 from margin.report.page import page
 from margin.report.summary import requirement_in_words
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
-from margin.report.where import drawn_picture, share_cell, where_section
+from margin.report.where import drawn_picture, share_cell, shares_caption, where_section
 
 FORMAT, VERSION = "margin budget", 1
 NOT_ADDITIVE = (
@@ -79,13 +79,13 @@ def contents(budget: ErrorBudget, option: str | None = None) -> dict[str, str]:
         parts = sections(budget, name)
     files = {
         "budget.html": page(f"Error budget: {budget.case.name}", name, None, budget.version, parts),
-        "actions.csv": _csv(budget.actions),
-        "shares.csv": _csv(budget.shares.indices),
-        "shares_sums.csv": _csv(budget.shares.sums),
-        "scopes.csv": _csv(budget.shares.scopes),
+        "actions.csv": csv_text(budget.actions),
+        "shares.csv": csv_text(budget.shares.indices),
+        "shares_sums.csv": csv_text(budget.shares.sums),
+        "scopes.csv": csv_text(budget.shares.scopes),
     }
     for label, frame in _optional(budget.shares):
-        files[f"{label}.csv"] = _csv(frame)
+        files[f"{label}.csv"] = csv_text(frame)
     files |= {f"{shown.name}.svg": shown.svg for part in parts for shown in part.pictures}
     files["budget.json"] = to_json(document(budget, (*files, "budget.json")))
     return files
@@ -113,16 +113,13 @@ def document(budget: ErrorBudget, files: tuple[str, ...] = ()) -> dict[str, Any]
         **{label: records(frame) for label, frame in _optional(shares)},
         "cautions": list(budget.cautions),
     }
-    undetermined: list[dict[str, str]] = []
-    found: dict[str, Any] = finite(plain, "", undetermined)
-    found["undetermined"] = undetermined
-    return found
+    return with_undetermined(plain)
 
 
 def sections(budget: ErrorBudget, option: str) -> tuple[Section, ...]:
     """All sections of the page, for one option."""
     shares = budget.shares
-    parts = [_leading(budget, option), _act(budget, option), where_section(shares, option, _caption(budget))]
+    parts = [_leading(budget, option), _act(budget, option), where_section(shares, option, budget.version)]
     extra = tuple(_extra(shares, option))
     if extra:
         parts.append(Section("Interactions and dependent factors", extra))
@@ -166,7 +163,7 @@ def _leading(budget: ErrorBudget, option: str) -> Section:
                 "orders",
                 budget_figures.order_dots(shares, option, MARGIN),
                 "First (open) and total order (full) of the leading factors; lines are intervals.",
-                _caption(budget),
+                shares_caption(shares, budget.version),
             )
         )
     for by in dict.fromkeys(shares.indices["by"]):
@@ -192,7 +189,7 @@ def _act(budget: ErrorBudget, option: str) -> Section:
             "actions",
             budget_figures.action_bars(budget, option),
             "95 % of |error| with one spread frozen (open), halved or doubled; lines are intervals.",
-            _caption(budget),
+            _actions_caption(budget),
         )
     )
     for by in dict.fromkeys(budget.actions["by"]):
@@ -307,12 +304,7 @@ def _constant(shares: ErrorShares, option: str) -> tuple[str, ...]:
     return tuple(f"{str(reason).capitalize()}." for reason in reasons if reason)
 
 
-def _caption(budget: ErrorBudget) -> str:
-    runs = budget.shares.runs
+def _actions_caption(budget: ErrorBudget) -> str:
     level = numbers.percent(budget.case.requirement.confidence)
-    most = max((run.runs for run in runs), default=0)
-    return f"Intervals at {level}; {numbers.count(most)} units, seed {budget.case.study.seed}, margin {budget.version}."
-
-
-def _csv(frame: pd.DataFrame) -> str:
-    return frame.to_csv(index=False, lineterminator="\n")
+    units = numbers.count(budget_units(budget.case))
+    return f"Intervals at {level}; {units} units, seed {budget.case.study.seed}, margin {budget.version}."

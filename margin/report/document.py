@@ -57,8 +57,13 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
         "samples": records(results.samples),
         "cautions": list(results.cautions),
     }
+    return with_undetermined(plain)
+
+
+def with_undetermined(plain: dict[str, Any]) -> dict[str, Any]:
+    """`plain` with null for what is not finite, and under `undetermined` the place and reason of each."""
     undetermined: list[dict[str, str]] = []
-    document: dict[str, Any] = finite(plain, "", undetermined)
+    document: dict[str, Any] = _finite(plain, "", undetermined)
     document["undetermined"] = undetermined
     return document
 
@@ -149,12 +154,12 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(key): value for key, value in row.items()} for row in frame.to_dict("records")]
 
 
-def finite(value: Any, place: str, undetermined: list[dict[str, str]]) -> Any:
+def _finite(value: Any, place: str, undetermined: list[dict[str, str]]) -> Any:
     """`value` with plain Python types and null for what is not finite, whose place is noted."""
     if isinstance(value, dict):
-        return {key: finite(part, f"{place}.{key}".lstrip("."), undetermined) for key, part in value.items()}
+        return {key: _finite(part, f"{place}.{key}".lstrip("."), undetermined) for key, part in value.items()}
     if isinstance(value, (list, tuple)):
-        return [finite(part, f"{place}[{i}]", undetermined) for i, part in enumerate(value)]
+        return [_finite(part, f"{place}[{i}]", undetermined) for i, part in enumerate(value)]
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):

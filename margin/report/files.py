@@ -5,14 +5,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import pandas as pd
-
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
 from margin.report import comparison as comparison_report
 from margin.report import page
 from margin.report.document import UnreadableResults, load_results_json, to_document, to_json
-from margin.report.folder import FolderNotOurs, publish, require_writable, write_text
+from margin.report.folder import FolderNotOurs, csv_text, publish, require_writable, write_text
 from margin.report.frames import (
     all_yields_frame,
     convergence_frame,
@@ -67,7 +65,7 @@ def write_comparison(comparison: Comparison, folder: str | Path) -> Path:
         for name, text in report_contents(results).items()
     }
     contents["comparison.html"] = comparison_report.render_page(comparison)
-    contents["differences.csv"] = _csv(comparison.differences)
+    contents["differences.csv"] = csv_text(comparison.differences)
     listing = {
         "format": {"name": "margin comparison", "version": COMPARISON_VERSION},
         "files": [*contents, "comparison.json"],
@@ -85,23 +83,19 @@ def report_contents(results: Results) -> dict[str, str]:
     parts = page.report_sections(results)
     contents = {
         "report.html": page.render_sections(results, parts),
-        "yields.csv": _csv(all_yields_frame(results)),
-        "errors.csv": _csv(errors_frame(results)),
-        "budget.csv": _csv(results.budget),
-        "limit_curve.csv": _csv(limit_curve_frame(results)),
-        "worst_case.csv": _csv(worst_case_frame(results)),
-        "extremes.csv": _csv(extremes_frame(results)),
-        "convergence.csv": _csv(convergence_frame(results)),
+        "yields.csv": csv_text(all_yields_frame(results)),
+        "errors.csv": csv_text(errors_frame(results)),
+        "budget.csv": csv_text(results.budget),
+        "limit_curve.csv": csv_text(limit_curve_frame(results)),
+        "worst_case.csv": csv_text(worst_case_frame(results)),
+        "extremes.csv": csv_text(extremes_frame(results)),
+        "convergence.csv": csv_text(convergence_frame(results)),
     }
     if results.shares is not None:
         contents |= {
-            "shares.csv": _csv(results.shares.indices),
-            "scopes.csv": _csv(results.shares.scopes),
+            "shares.csv": csv_text(results.shares.indices),
+            "scopes.csv": csv_text(results.shares.scopes),
         }
     contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(parts)}
     contents["results.json"] = to_json(to_document(results, (*contents, "results.json")))
     return contents
-
-
-def _csv(frame: pd.DataFrame) -> str:
-    return frame.to_csv(index=False, lineterminator="\n")

@@ -6,6 +6,10 @@ import json
 import os
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 MANIFESTS = {
     "bench.json": "margin bench",
@@ -66,6 +70,11 @@ def publish(folder: str | Path, contents: Mapping[str, str]) -> None:
         _remove(folder, name)
     for name in (*manifests, *(name for name in contents if name not in manifests)):
         os.replace(parts[name], folder / name)
+
+
+def csv_text(frame: pd.DataFrame) -> str:
+    """A frame as CSV, the same to the byte on every system."""
+    return frame.to_csv(index=False, lineterminator="\n")
 
 
 def write_text(path: str | Path, text: str) -> None:

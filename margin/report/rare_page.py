@@ -10,8 +10,8 @@ import pandas as pd
 from margin.estimates.failing_unit import COLUMNS, FailingUnit
 from margin.estimates.rare_failures import RareFailures
 from margin.report import numbers
-from margin.report.document import finite, records, to_json
-from margin.report.folder import publish, require_writable
+from margin.report.document import records, to_json, with_undetermined
+from margin.report.folder import csv_text, publish, require_writable
 from margin.report.terminal import WIDTH, wrapped
 
 FORMAT, VERSION = "margin rare failures", 1
@@ -55,7 +55,7 @@ def render(found: RareFailures) -> str:
 def write(found: RareFailures, folder: str | Path) -> Path:
     """Write `rare.json` and `failing_unit.csv`; FolderNotOurs as for a report."""
     require_writable(folder)
-    contents = {"failing_unit.csv": _parts(found).to_csv(index=False, lineterminator="\n")}
+    contents = {"failing_unit.csv": csv_text(_parts(found))}
     contents["rare.json"] = to_json(document(found, (*contents, "rare.json")))
     publish(folder, contents)
     return Path(folder) / "rare.json"
@@ -98,7 +98,4 @@ def document(found: RareFailures, files: tuple[str, ...] = ()) -> dict[str, Any]
         "computed": {"seed": found.case.study.seed, "version": found.version},
         "note": NOT_SEPARATE,
     }
-    undetermined: list[dict[str, str]] = []
-    document: dict[str, Any] = finite(plain, "", undetermined)
-    document["undetermined"] = undetermined
-    return document
+    return with_undetermined(plain)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from margin.estimates.budget import budget_units
 from margin.estimates.results import Estimate, OptionResult, Results, Yield
 from margin.report import figures, numbers, style
 from margin.report.blocks import (
@@ -232,7 +233,8 @@ def budget(results: Results) -> Section:
     ]
     if not budget_rows(results.budget, focus.name, "halved").empty:
         axes = figures.budget_bars(results, focus.name)
-        text = "Change of yield by cause; whiskers are intervals."
+        units = numbers.count(budget_units(results.case))
+        text = f"Change of yield by cause on {units} units drawn again; whiskers are intervals. The study:"
         alternative = (
             f"Bars sorted by rank: what freezing or halving each cause does to the yield of {focus.name}."
         )
@@ -248,8 +250,7 @@ def where_in_range(results: Results) -> Section:
         return Section(
             WHERE, (Text("Not determined: this study was run without a budget, or nothing varies."),)
         )
-    option = focus_option(results).name
-    found = where_section(results.shares, option, style.caption(results, ""))
+    found = where_section(results.shares, focus_option(results).name, results.version)
     told = Listing("Runs", tuple(run.told for run in results.shares.runs))
     return Section(found.heading, (*found.blocks, told))
 

@@ -15,8 +15,9 @@ CONSTANT = "constant"
 WHERE = "Where in the range"
 
 
-def where_section(shares: ErrorShares, option: str, caption: str) -> Section:
+def where_section(shares: ErrorShares, option: str, version: str) -> Section:
     """Where in the range which cause sets the error, and what a calibration could remove."""
+    caption = shares_caption(shares, version)
     drawn = [
         drawn_picture(
             "shares-over-load", budget_figures.shares_over_load(shares, option),
@@ -59,6 +60,16 @@ def where_section(shares: ErrorShares, option: str, caption: str) -> Section:
         ),
     )
     return Section(WHERE, (*drawn, table))
+
+
+def shares_caption(shares: ErrorShares, version: str) -> str:
+    """Level, units, seed and version of shares: they rest on units of their own, not on those of the study."""
+    level = numbers.percent(shares.case.requirement.confidence)
+    most = max((run.runs for run in shares.runs), default=0)
+    return (
+        f"Sobol indices, intervals at {level}; up to {numbers.count(most)} units for a grouping, seed "
+        f"{shares.case.study.seed}, margin {version}."
+    )
 
 
 def share_cell(row: pd.Series, name: str) -> str:

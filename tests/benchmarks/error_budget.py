@@ -17,7 +17,8 @@ from margin.case import read_case
 from margin.estimates.sensitivity import SobolDesign, run, sobol_indices
 from margin.estimates.shares.plan import SharesPlan
 from margin.propagation.plan import default_block, plan_of
-from margin.propagation.run import Model, block_errors, default_workers, in_threads, model_of
+from margin.propagation.run import Model, block_errors, model_of
+from margin.propagation.threads import default_workers, in_threads
 
 FACTORS, LOADS, OPTIONS, BASE, LIMIT = 20, 12, 5, 1 << 13, 2.0
 

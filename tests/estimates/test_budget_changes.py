@@ -5,16 +5,12 @@ from __future__ import annotations
 import dataclasses
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pytest
-from pad_study import NONE, ONE_POINT, pad_case
+from pad_study import NONE, ONE_POINT, pad_case, without_output_beyond
 
 from distributions import Normal, Rectangular
 from margin.case import Case
-from margin.chain.elements import Contact
-from margin.chain.parameter import Value
-from margin.chain.setting import Setting
 from margin.estimates.budget import EVERY_CHANGE, LOOSER, NO_NUMBER, TIGHTER, budget_of, causes_of
 from margin.estimates.part_grades import grades_of, half_width
 from margin.propagation.factors import Factor
@@ -190,20 +186,6 @@ def test_what_grows_most_when_doubled_ranks_first() -> None:
     )
 
 
-def broken_beyond(case: Case, beyond: float) -> Case:
-    """The case with a sensor whose output is no number above a conductance, S."""
-    sound = case.elements["sensor"].cls
-
-    @dataclasses.dataclass(frozen=True, kw_only=True)
-    class Broken(sound):  # type: ignore[misc, valid-type]
-        def output(self, contact: Contact, setting: Setting) -> Value:
-            found = super().output(contact, setting)
-            return np.where(np.asarray(found) > beyond, np.nan, found)
-
-    sensor = dataclasses.replace(case.elements["sensor"], cls=Broken)
-    return dataclasses.replace(case, elements={**case.elements, "sensor": sensor})
-
-
 @pytest.mark.parametrize("calibration", [NONE, ONE_POINT])
 def test_where_doubling_breaks_the_chain_its_line_says_so(calibration: dict[str, Any]) -> None:
     """A change by which the chain has no output any more reads 'no number'; the other lines stand and keep their
@@ -215,7 +197,7 @@ def test_where_doubling_breaks_the_chain_its_line_says_so(calibration: dict[str,
         study={"units": 300},
     )
     # 60 N are 12 uS: 5 % reaches 12.6 uS, twice as much 13.2 uS
-    found = budget(broken_beyond(case, 12.9e-6), by=("factor", "part"))
+    found = budget(without_output_beyond(case, 12.9e-6), by=("factor", "part"))
     broken = found[found["verdict"] == NO_NUMBER]
     assert set(broken.index) == {("factor", SENSITIVITY, "doubled"), ("part", "sensor", "doubled")}
     assert broken[["error_N", "error_change_N", "yield"]].isna().all(axis=None)
@@ -226,7 +208,7 @@ def test_where_doubling_breaks_the_chain_its_line_says_so(calibration: dict[str,
         sound.drop(columns="rank"), unbroken.loc[sound.index].drop(columns="rank"), check_exact=True
     )
     with pytest.raises(EvaluationError):
-        budget(broken_beyond(case, 12.1e-6))
+        budget(without_output_beyond(case, 12.1e-6))
 
 
 def test_what_is_not_known_is_never_doubled() -> None:

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
-from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
+from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyond
 
 from margin.case import Case
-from margin.chain.elements import Contact
-from margin.chain.parameter import Value
-from margin.chain.setting import Setting
 from margin.estimates.error_budget import error_budget
 from margin.estimates.shares import LARGEST, MARGIN, ErrorShares, error_shares
 from margin.estimates.shares.over_temperature import TEMPERATURES, temperatures_in_use
@@ -268,20 +264,6 @@ def test_rounding_is_no_output(seed: int) -> None:
     }
 
 
-def breaking(case: Case, beyond: float) -> Case:
-    """The case with a sensor whose output is no number above a conductance, S."""
-    sound = case.elements["sensor"].cls
-
-    @dataclasses.dataclass(frozen=True, kw_only=True)
-    class Broken(sound):  # type: ignore[misc, valid-type]
-        def output(self, contact: Contact, setting: Setting) -> Value:
-            found = super().output(contact, setting)
-            return np.where(np.asarray(found) > beyond, np.nan, found)
-
-    broken = dataclasses.replace(case.elements["sensor"], cls=Broken)
-    return dataclasses.replace(case, elements={**case.elements, "sensor": broken})
-
-
 @pytest.mark.parametrize(
     ("calibration", "beyond", "message"),
     [
@@ -296,7 +278,7 @@ def test_a_chain_without_a_number_is_told(calibration: dict[str, Any], beyond: f
         calibration, sensor={"sensitivity": "4 uS +/- 5 %"}, circuit={"feedback": "60 kohm +/- 1 %"}
     )
     with pytest.raises(EvaluationError, match=message):
-        shares_of(breaking(case, beyond), 2048)
+        shares_of(without_output_beyond(case, beyond), 2048)
 
 
 def test_runs_stop_when_the_intervals_are_narrow_or_the_budget_is_spent() -> None:

@@ -20,7 +20,6 @@ from margin.propagation.plan import plan_of
 from margin.propagation.recipes import recipe_of
 from margin.propagation.run import (
     READINGS_A_WORKER,
-    default_workers,
     evaluate_block,
     evaluate_blocks,
     model_of,
@@ -28,6 +27,7 @@ from margin.propagation.run import (
     workers_for,
 )
 from margin.propagation.tally import BlockTally
+from margin.propagation.threads import default_workers
 
 
 def read_by_firmware(bits: int) -> Case:

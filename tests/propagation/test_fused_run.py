@@ -10,12 +10,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
+from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyond
 
 from margin.case import Case, load_case, with_changes
-from margin.chain.elements import Contact
-from margin.chain.parameter import Value
-from margin.chain.setting import Setting
 from margin.propagation.fused import choose, compiled
 from margin.propagation.fused.choose import CannotFuse
 from margin.propagation.run import RunResult, run
@@ -152,17 +149,7 @@ def test_large_studies_are_fused_and_small_ones_are_not(monkeypatch: pytest.Monk
 def test_errors_that_are_not_numbers_are_named_as_on_the_plain_path(calibration: dict[str, Any]) -> None:
     """A sensor whose output is not a number in some units: the message is that of the plain path."""
     case = pad_case(calibration, sensor={"sensitivity": "4 uS +/- 5 %"})
-    sound = case.elements["sensor"].cls
-    beyond = 12.2e-6 if calibration is NONE else 6.1e-6
-
-    @dataclasses.dataclass(frozen=True, kw_only=True)
-    class Broken(sound):  # type: ignore[misc, valid-type]
-        def output(self, contact: Contact, setting: Setting) -> Value:
-            found = super().output(contact, setting)
-            return np.where(found > beyond, np.nan, found)
-
-    broken = dataclasses.replace(case.elements["sensor"], cls=Broken)
-    case = dataclasses.replace(case, elements={**case.elements, "sensor": broken})
+    case = without_output_beyond(case, 12.2e-6 if calibration is NONE else 6.1e-6)
     messages = []
     for fused in (True, False):
         with pytest.raises(EvaluationError) as caught:

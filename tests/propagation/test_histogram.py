@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pad_study import NONE, ONE_POINT, pad_case
+from pad_study import NONE, ONE_POINT, pad_case, without_output_beyond
 
-from margin.chain.elements import Contact
-from margin.chain.parameter import Value
-from margin.chain.setting import Setting
 from margin.propagation.histogram import Bins, mean_and_sd, quantile
 from margin.propagation.plan import plan_of
 from margin.propagation.run import run
@@ -111,17 +106,7 @@ def test_a_chain_that_gives_no_number_stops_the_run(calibration: dict, message: 
     """A run over a sensor whose output is not a number for some units raises; they are not counted as units
     that fail, neither in use nor at the calibration."""
     case = pad_case(calibration, sensor={"sensitivity": "4 uS +/- 5 %"})
-    sound = case.elements["sensor"].cls
-    beyond = 12.2e-6 if calibration is NONE else 6.1e-6
-
-    @dataclasses.dataclass(frozen=True, kw_only=True)
-    class Broken(sound):  # type: ignore[misc, valid-type]
-        def output(self, contact: Contact, setting: Setting) -> Value:
-            found = super().output(contact, setting)
-            return np.where(np.asarray(found) > beyond, np.nan, found)
-
-    broken = dataclasses.replace(case.elements["sensor"], cls=Broken)
-    case = dataclasses.replace(case, elements={**case.elements, "sensor": broken})
+    case = without_output_beyond(case, 12.2e-6 if calibration is NONE else 6.1e-6)
     with pytest.raises(EvaluationError, match=message):
         run(case, workers=2)
 

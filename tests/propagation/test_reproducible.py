@@ -7,7 +7,7 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
+from pad_study import EVERY_LEVEL, NONE, ONE_POINT, TWO_POINT, pad_case
 
 from margin.case import Case
 from margin.propagation.run import RunResult, run
@@ -22,26 +22,7 @@ def everything(points: str, units: int = 1010) -> Case:
         {**TWO_POINT, "reloads": 2, "direction": "both", "stage": "sub-assembly"},
         {"kind": "lot-curve", "sample_units": 3, "loads": ["6 N", "30 N", "54 N"], "degree": 1},
         {"kind": "classes", "classes": 3},
-        load={"check": 4},
-        interface={"kind": "load concentrator", "contact_gain": "1 +/- 2 %"},
-        sensor={
-            "sensitivity": "4 uS +/- 6 % (2 sigma, from 8 units) per unit, +/- 4 % per lot",
-            "exponent": "0.9 +/- 0.03",
-            "reload_scatter": "1 %",
-            "hysteresis": "2 %",
-        },
-        circuit={"feedback": "60 kohm +/- 1 % per unit, +/- 0.5 % per lot"},
-        converter={"bits": 12, "noise": 0.7},
-        station={"reference_gain": "+/- 1 %", "temperature": "20 degC to 26 degC"},
-        use={
-            "conditions": 2,
-            "loadings": 2,
-            "direction": "either",
-            "condition": [
-                {"name": "cold", "temperature": "0 degC +/- 5 K"},
-                {"name": "warm", "temperature": "30 degC to 40 degC"},
-            ],
-        },
+        **EVERY_LEVEL,
         dependence=[
             {"between": ["sensor.sensitivity", "sensor.exponent"], "rank_correlation": -0.5},
             {"between": ["sensor.sensitivity", "circuit.feedback"], "level": "lot", "rank_correlation": 0.4},

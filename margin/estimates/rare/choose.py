@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from margin.estimates.rare.design_point import DesignPoint, distinct, relevant, search
+from margin.estimates.rare.design_point import DesignPoint, apart, distinct, relevant, search
 from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.importance import missed_points, run_importance
 from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
@@ -19,6 +19,7 @@ EXPLORATION = 200
 FREQUENT = 0.015
 SECOND_LOOK = 400
 STARTS = 3
+APART = 0.5
 ROUNDS = 3
 MOST_POINTS = 8
 IMPORTANCE_PART = 0.1
@@ -125,7 +126,10 @@ def _design_points(
     """
     scale = abs(float(limit(np.zeros((1, limit.dimension)))[0]))
     found: list[DesignPoint] = []
-    for start in (np.zeros(limit.dimension), *_apart(pilot[np.argsort(margins, kind="stable")])):
+    for start in (
+        np.zeros(limit.dimension),
+        *apart(pilot[np.argsort(margins, kind="stable")], APART, STARTS),
+    ):
         if limit.evaluations < last and (point := search(limit, start, scale)) is not None:
             found.append(point)
     points = relevant(distinct(found))
@@ -138,18 +142,6 @@ def _design_points(
             break
         points = relevant(distinct([*points, *missed]))
     return points
-
-
-def _apart(ordered: Array) -> list[Array]:
-    """The first few of the points that differ in direction, shape (d,) each."""
-    kept: list[Array] = []
-    for z in ordered:
-        unit = z / np.linalg.norm(z)
-        if all(unit @ other / np.linalg.norm(other) < 0.5 for other in kept):
-            kept.append(z)
-        if len(kept) == STARTS:
-            break
-    return kept
 
 
 def _plain_part(

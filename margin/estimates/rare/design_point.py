@@ -129,6 +129,17 @@ def differs(point: DesignPoint, others: Sequence[DesignPoint]) -> bool:
     return all(_cosine(point.z, other.z) < SAME_ANGLE for other in others)
 
 
+def apart(ordered: Array, cosine: float, most: int) -> list[Array]:
+    """The first draws of `ordered` (n, d), at most so many, whose directions are no closer than that cosine."""
+    chosen: list[Array] = []
+    for z in ordered:
+        if len(chosen) == most:
+            break
+        if all(_cosine(z, other) < cosine for other in chosen):
+            chosen.append(z)
+    return chosen
+
+
 def relevant(points: Sequence[DesignPoint]) -> tuple[DesignPoint, ...]:
     """The points whose first-order probability is at least 1e-3 of the largest."""
     if not points:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.estimates.rare.design_point import search
+from margin.estimates.rare.design_point import apart, search
 from margin.estimates.rare.limit import Array, CountedLimit
 
 TRIED = 4
+APART = 0.7
 SWEEPS = 6
 HALVINGS = 12
 SETTLED = 0.995
@@ -53,7 +54,7 @@ def nearest_failing(limit: CountedLimit, starts: Array) -> Array | None:
         return None
     failing = drawn_back(limit, starts[limit(starts) < 0])
     found: list[Array] = []
-    for z in _apart(failing[np.argsort(np.sum(failing**2, axis=1), kind="stable")]):
+    for z in apart(failing[np.argsort(np.sum(failing**2, axis=1), kind="stable")], APART, TRIED):
         needed = _needed(limit, z)
         found += [needed, *_polished(limit, needed)]
     return min(found, key=lambda z: float(z @ z), default=None)
@@ -69,18 +70,6 @@ def drawn_back(limit: CountedLimit, failing: Array) -> Array:
         below = limit(failing * middle[:, None]) < 0
         kept, fails = np.where(below, kept, middle), np.where(below, middle, fails)
     return np.asarray(failing * fails[:, None])
-
-
-def _apart(ordered: Array) -> list[Array]:
-    """The first few draws that differ in direction by 45 degrees."""
-    chosen: list[Array] = []
-    for z in ordered:
-        unit = z / np.linalg.norm(z)
-        if all(unit @ other / np.linalg.norm(other) < 0.7 for other in chosen):
-            chosen.append(z)
-        if len(chosen) == TRIED:
-            break
-    return chosen
 
 
 def _needed(limit: CountedLimit, z: Array) -> Array:

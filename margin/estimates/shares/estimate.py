@@ -22,8 +22,9 @@ from margin.estimates.shares.plan import DIRECTION, SharesPlan, long_frame
 from margin.estimates.shares.result import ErrorShares, Runs
 from margin.estimates.shares.shapley import shapley_shares
 from margin.propagation.plan import default_block
-from margin.propagation.run import Progress, default_workers, in_threads, model_of
+from margin.propagation.run import Progress, model_of
 from margin.propagation.tally import EvaluationError
+from margin.propagation.threads import default_workers, in_threads
 
 Array = NDArray[np.float64]
 
