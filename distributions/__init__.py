@@ -5,7 +5,7 @@ from distributions.dependence import GaussianCopula, NotPositiveDefinite, neares
 from distributions.distribution import Distribution, NoDensity
 from distributions.fitting import ShapeFit, ShapeFits, fit_shapes
 from distributions.intervals import shortest_interval, symmetric_interval
-from distributions.points import unit_points
+from distributions.points import points_of_pieces, unit_points
 from distributions.seeded import uniforms_from
 from distributions.shapes import (
     Arcsine,
@@ -62,6 +62,7 @@ __all__ = [
     "coverage_factor",
     "fit_shapes",
     "nearest_correlation",
+    "points_of_pieces",
     "read_tolerance",
     "shortest_interval",
     "symmetric_interval",

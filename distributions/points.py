@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Sequence
+from functools import lru_cache, partial
 from typing import Literal
 
 import numpy as np
@@ -46,21 +47,32 @@ def unit_points(
     Any cut gives the same points; `replicate` gives independent repetitions. Raises ValueError for another
     kind, for a name that occurs twice, a negative start or count, or a point beyond the last.
     """
+    return points_of_pieces(kind, stream, names, [(start, count, replicate)], skipped=skipped)
+
+
+def points_of_pieces(
+    kind: PointKind,
+    stream: Stream,
+    names: tuple[str, ...],
+    pieces: Sequence[tuple[int, int, int]],
+    *,
+    skipped: int = 0,
+) -> Uniforms:
+    """Points of several (start, count, replicate), one behind the other; see `unit_points`."""
     if len(set(names)) != len(names):
         raise InvalidParameter("unit_points", "names", names, "different from one another")
-    if start < 0 or count < 0:
-        raise InvalidParameter("unit_points", "start, count", (start, count), "at least 0")
-    if kind == "random":
-        rows = [stream.uniforms(name, start, count, replicate) for name in names]
-    elif kind == "latin":
-        rows = [_latin(stream, name, start, count, replicate) for name in names]
-    elif kind == "sobol":
-        if start + count > 2**_SOBOL_BITS:
+    for start, count, _ in pieces:
+        if start < 0 or count < 0:
+            raise InvalidParameter("unit_points", "start, count", (start, count), "at least 0")
+        if kind == "sobol" and start + count > 2**_SOBOL_BITS:
             raise InvalidParameter("unit_points", "start + count", start + count, "at most 2**32 for sobol")
-        return _sobol(stream, names, start, count, replicate, skipped)
-    else:
+    if kind == "sobol":
+        return _sobol(stream, names, pieces, skipped)
+    if kind not in ("random", "latin"):
         raise InvalidParameter("unit_points", "kind", kind, "'random', 'latin' or 'sobol'")
-    return np.stack(rows) if rows else np.empty((0, count))
+    row = stream.uniforms if kind == "random" else partial(_latin, stream)
+    rows = [np.concatenate([np.empty(0), *(row(name, *piece) for piece in pieces)]) for name in names]
+    return np.stack(rows) if rows else np.empty((0, sum(count for _, count, _ in pieces)))
 
 
 def _latin(stream: Stream, name: str, start: int, count: int, replicate: int) -> Uniforms:
@@ -89,26 +101,39 @@ def _reversed_directions(dimensions: int) -> Bits:
 
 
 def _sobol(
-    stream: Stream, names: tuple[str, ...], start: int, count: int, replicate: int, skipped: int
+    stream: Stream, names: tuple[str, ...], pieces: Sequence[tuple[int, int, int]], skipped: int
 ) -> Uniforms:
-    """One row a name. Point i is the exclusive or of the direction numbers of the set bits of i."""
-    if not names:
-        return np.empty((0, count))
-    directions = _reversed_directions(skipped + len(names))[skipped:, :, None]
+    """Repetitions scramble the same points: those are made once, and all are scrambled together."""
+    counts = [count for _, count, _ in pieces]
+    if not names or not sum(counts):
+        return np.empty((len(names), sum(counts)))
+    directions = _reversed_directions(skipped + len(names))[skipped:]
+    longest: dict[int, int] = {}
+    for start, count, _ in pieces:
+        longest[start] = max(count, longest.get(start, 0))
+    made = {start: _unscrambled(directions, start, count) for start, count in longest.items()}
+    points = np.concatenate([made[start][:, :count] for start, count, _ in pieces], axis=1)
+    keys = _keys_of(stream, names, tuple(replicate for _, _, replicate in pieces))
+    scrambled = _reverse_bits(_scramble(points, np.repeat(keys, counts, axis=2)))
+    return (scrambled.astype(np.float64) + 0.5) * 2.0**-_SOBOL_BITS
+
+
+def _unscrambled(directions: Bits, start: int, count: int) -> Bits:
+    """Bit-reversed points: point i is the exclusive or of the direction numbers of the set bits of i."""
     low_bits = min(_CHUNK_BITS, max(count - 1, 1).bit_length())
     first, last = start >> low_bits, (start + max(count, 1) - 1) >> low_bits
     offset = start - (first << low_bits)
-    within = np.zeros((len(names), 1), dtype=np.uint32)
+    within = np.zeros((len(directions), 1 << low_bits), dtype=np.uint32)
     for bit in range(low_bits):
-        within = np.concatenate([within, within ^ directions[:, bit]], axis=1)
+        known = 1 << bit
+        np.bitwise_xor(within[:, :known], directions[:, bit : bit + 1], out=within[:, known : 2 * known])
     chunk = np.arange(first, last + 1, dtype=np.uint64)
-    heads = np.zeros((len(names), chunk.size), dtype=np.uint32)
+    heads = np.zeros((len(directions), chunk.size), dtype=np.uint32)
     for bit in range(low_bits, low_bits + last.bit_length()):
         set_ = (chunk >> np.uint64(bit - low_bits)) & np.uint64(1)
-        heads ^= set_.astype(np.uint32) * directions[:, bit]
-    points = (heads[:, :, None] ^ within[:, None, :]).reshape(len(names), -1)[:, offset : offset + count]
-    keys = np.array([_scrambling_keys(stream, name, replicate) for name in names]).T[:, :, None]
-    return (_reverse_bits(_scramble(points, keys)).astype(np.float64) + 0.5) * 2.0**-_SOBOL_BITS
+        heads ^= set_.astype(np.uint32) * directions[:, bit : bit + 1]
+    points: Bits = (heads[:, :, None] ^ within[:, None, :]).reshape(len(directions), -1)
+    return points[:, offset : offset + count]
 
 
 def scrambled_dimension(
@@ -122,6 +147,13 @@ def scrambled_dimension(
 @lru_cache(maxsize=4096)
 def _scrambling_keys(stream: Stream, name: str, replicate: int) -> Bits:
     return stream.words(f"{name} scrambling", 2, replicate).view(np.uint32)
+
+
+@lru_cache(maxsize=256)
+def _keys_of(stream: Stream, names: tuple[str, ...], replicates: tuple[int, ...]) -> Bits:
+    """Scrambling keys, (4, name, replicate)."""
+    keys = np.array([[_scrambling_keys(stream, name, each) for each in replicates] for name in names])
+    return keys.transpose(2, 0, 1)
 
 
 def _scramble(reversed_points: Bits, keys: Bits) -> Bits:

@@ -80,13 +80,19 @@ class Scaled:
 
 @dataclass(frozen=True)
 class Piecewise:
-    """Straight lines between the calibrated points, the end pieces extended."""
+    """Straight lines between the calibrated points, the end pieces extended.
 
+    sign  (unit, 1, 1, 1, 1): -1 where the unit's coordinate falls (a divider with the sensor to ground), else 1; the
+          points are kept with the coordinate times the sign, which rises
+    """
+
+    sign: Array
     x: Array
     y: Array
     slope: Array
 
     def load(self, x: Array) -> Array:
+        x = self.sign * x
         shape = np.broadcast_shapes(x.shape, self.x.shape[:-1] + (1,))
         result = np.broadcast_to(self.y[0] + self.slope[..., :1] * (x - self.x[..., :1]), shape)
         for j in range(1, self.slope.shape[-1]):
@@ -183,27 +189,9 @@ def piecewise(x: Array, y: Array) -> Piecewise:
     """
     if y.size < 2:
         raise ValueError(f"straight lines between points need 2 loads, there are {y.size}")
-    falling = x[..., -1:] < x[..., :1]
-    # a falling coordinate is mirrored, so that `load` may always ask for x beyond the next point
-    if np.any(falling):
-        return _Mirrored.of(x, y, falling)
-    steps = np.diff(x, axis=-1)
-    good = _apart(steps, x[..., 1:]) & (steps > 0.0)
+    sign = np.where(x[..., -1:] < x[..., :1], -1.0, 1.0)
+    rising = sign * x
+    steps = rising[..., 1:] - rising[..., :-1]
+    good = _apart(steps, rising[..., 1:]) & (steps > 0.0)
     slope = np.where(good, np.diff(y) / np.where(good, steps, 1.0), 0.0)
-    return Piecewise(x, y, slope)
-
-
-@dataclass(frozen=True)
-class _Mirrored(Piecewise):
-    """Piecewise lines of units some of which have a falling coordinate (a divider with the sensor to ground)."""
-
-    sign: Array
-
-    @classmethod
-    def of(cls, x: Array, y: Array, falling: NDArray[np.bool_]) -> _Mirrored:
-        sign = np.where(falling, -1.0, 1.0)
-        rising = piecewise(sign * x, y)
-        return cls(rising.x, rising.y, rising.slope, sign)
-
-    def load(self, x: Array) -> Array:
-        return super().load(self.sign * x)
+    return Piecewise(sign, rising, y, slope)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Container
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.build import nominal_element
-from margin.case.types import Case, ElementSpec, Quantity, UseCondition
+from margin.case.types import Case, ElementSpec, UseCondition
 from margin.chain import Chain, Firmware
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
@@ -36,20 +36,27 @@ def spread_value(spreading: Spreading, event: Event, source: Source) -> Value:
 
 
 def drawn_element(
-    spec: ElementSpec, event: Event, source: Source, replaced: Mapping[str, Quantity] | None = None
+    spec: ElementSpec,
+    event: Event,
+    source: Source,
+    condition: UseCondition | None = None,
+    unused: Container[str] = (),
 ) -> Any:
-    """Element of `spec` with every quantity drawn for `event`.
+    """Element of `spec` with every quantity drawn for `event`, by that of `condition` where it has its own.
 
     A standardised draw has no size of its own: where its factor is frozen or halved, the quantity that it
-    scales is frozen or halved.
+    scales is frozen or halved. Those of the fields `unused` have no effect: a source may be spared them.
     """
-    recipe = recipe_of(spec, replaced)
+    recipe = recipe_of(spec, condition)
     if recipe.element is not None:
         return recipe.element
     values = dict(recipe.fixed)
     for spreading in recipe.spreading:
         values[spreading.field] = spread_value(spreading, event, source)
     for draw in recipe.standardised:
+        if draw.field in unused and getattr(source, "spares_unused", False):
+            values[draw.field] = draw.factor.distribution.mean
+            continue
         values[draw.field] = source.deviation(draw.factor, event)
         scale = source.scale(draw.factor)
         if scale != 1.0 and draw.scales is not None:
@@ -126,10 +133,10 @@ def drawn_chain(case: Case, event: Event, source: Source, stage: str) -> Chain:
 def use_setting(case: Case, condition: UseCondition | None, event: Event, source: Source) -> Setting:
     """Setting of the readings in use."""
     spec = case.elements["use"]
-    use = drawn_element(spec, event, source, None if condition is None else condition.quantities)
-    direction = use.direction
+    direction = nominal_element(spec).direction
     if condition is not None and condition.direction is not None:
         direction = condition.direction
+    use = drawn_element(spec, event, source, condition, () if direction == "either" else ("direction_draw",))
     descending: Value
     if direction == "either":
         descending = np.where(use.direction_draw < 0.5, 0.0, 1.0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 import math
 from collections.abc import Sequence
@@ -251,31 +250,39 @@ def smallest_estimate(case: Case) -> float:
 
 def classes_of(option: CalibrationSpec, pilot: Bench) -> Classes:
     """Classes that hold equal shares of a pilot population, each corrected by its median gain."""
-    needed = np.sort(np.ravel(_needed_gain(option, pilot).gain))
-    parts = np.array_split(needed, option.classes)
-    edges = np.array([0.5 * (a[-1] + b[0]) for a, b in itertools.pairwise(parts)])
-    return Classes(edges, np.array([np.median(part) for part in parts]))
+    parts = np.array_split(np.sort(np.ravel(_needed_gain(option, pilot).gain)), option.classes)
+    # many units need the very gain of an edge, as codes are whole numbers: the last bit must not sort them apart
+    edges = [(0.5 + 1e-12) * (a[-1] + b[0]) for a, b in itertools.pairwise(parts)]
+    return Classes(np.array(edges), np.array([np.median(part) for part in parts]))
 
 
 def _needed_gain(option: CalibrationSpec, bench: Bench) -> Gain:
     view = bench.view(option)
-    coordinates = Coordinates(bench.nominal, "force", smallest_estimate(bench.case))
-    x = coordinates.of(view.codes, view.setting)
+    x = _coordinates(option, bench).of(view.codes, view.setting)
     return one_point(x, float(view.loads[0]), 0.0)
 
 
-def calibrate(option: CalibrationSpec, bench: Bench, classes: Classes | None = None) -> Calibrated:
+def _coordinates(option: CalibrationSpec, bench: Bench) -> Coordinates:
+    """Coordinates in which an option is fitted."""
+    space = option.space
+    if option.kind in ("none", "classes") or (option.kind == "tare" and space == "logarithm"):
+        space = "force"
+    return Coordinates(bench.nominal, space, smallest_estimate(bench.case))
+
+
+def calibrate(
+    option: CalibrationSpec, bench: Bench, classes: Classes | None = None, means: Array | None = None
+) -> Calibrated:
     """Fit the constants of one option to what the station saw of the units on the bench.
+
+    means  of the lots, for a lot curve, where they have been computed (see `lot_means`)
 
     A tare removes the unloaded coordinate in the option's own space ('force' where that is the logarithm). In
     'signal' or 'output' a tare alone shifts back to the designed zero before the design curve is applied,
     since a shift of the signal is not a shift of the load where the curve is bent.
     """
-    smallest = smallest_estimate(bench.case)
-    space = option.space
-    if option.kind in ("none", "classes") or (option.kind == "tare" and space == "logarithm"):
-        space = "force"
-    coordinates = Coordinates(bench.nominal, space, smallest)
+    coordinates = _coordinates(option, bench)
+    space = coordinates.space
     if option.kind == "none":
         return Calibrated(option, coordinates)
     view = bench.view(option)
@@ -291,9 +298,9 @@ def calibrate(option: CalibrationSpec, bench: Bench, classes: Classes | None = N
             raise ValueError(f"calibration {option.name!r}: the classes have not been laid out")
         return Calibrated(option, coordinates, Gain(classes.gain(_needed_gain(option, bench).gain), 0.0))
     if option.kind == "lot-curve":
-        return Calibrated(
-            option, coordinates, _lot_curve(option, coordinates, bench, view, unloaded), unloaded
-        )
+        means = lot_means(option, bench) if means is None else means
+        curve = _lot_curve(option, coordinates, view, unloaded, means)
+        return Calibrated(option, coordinates, curve, unloaded)
     x = coordinates.of(view.codes, view.setting)
     if unloaded is not None:
         x = x - unloaded
@@ -318,17 +325,22 @@ def _correction(option: CalibrationSpec, coordinates: Coordinates, x: Array, tar
     return least_squares(x, y, degree, 1.0 / loads**2 if relative else np.ones_like(loads))
 
 
+def lot_means(option: CalibrationSpec, bench: Bench) -> Array:
+    """Mean coordinates of the sample units of each unit's lot, (unit, 1, 1, 1, load), for a curve of the lot."""
+    sample_bench, samples = bench.samples(option.sample_units)
+    view, coordinates = sample_bench.view(option), _coordinates(option, bench)
+    x = coordinates.of(view.codes, view.setting)
+    if view.unloaded is not None and coordinates.space != "logarithm":
+        x = x - coordinates.of(view.unloaded, view.setting)
+    by_lot = x.reshape(-1, samples.each, *x.shape[1:]).mean(axis=1)
+    return as_array(by_lot[samples.row])
+
+
 def _lot_curve(
-    option: CalibrationSpec, coordinates: Coordinates, bench: Bench, view: StationView, unloaded: Array | None
+    option: CalibrationSpec, coordinates: Coordinates, view: StationView, unloaded: Array | None, means: Array
 ) -> Correction:
     """Curve fitted to the mean coordinates of the lot's sample units, scaled by one load of each unit."""
-    sample_bench, samples = bench.samples(option.sample_units)
-    sample_view = sample_bench.view(option)
-    x = coordinates.of(sample_view.codes, sample_view.setting)
-    if unloaded is not None and sample_view.unloaded is not None:
-        x = x - coordinates.of(sample_view.unloaded, sample_view.setting)
-    lot_mean = x.reshape(-1, samples.each, *x.shape[1:]).mean(axis=1)
-    curve = _rows(_correction(option, coordinates, lot_mean, unloaded is not None), samples.row)
+    curve = _correction(option, coordinates, means, unloaded is not None)
     middle = len(option.loads) // 2
     own = coordinates.of(view.codes[..., middle : middle + 1], view.setting)
     reported = curve.load(own if unloaded is None else own - unloaded)
@@ -336,15 +348,3 @@ def _lot_curve(
     if option.space == "logarithm":
         return Scaled(curve, Offset(math.log(load) - reported))
     return Scaled(curve, one_point(reported, load, 0.0))
-
-
-def _rows(correction: Correction, row: NDArray[np.int64]) -> Correction:
-    """Constants of the lot for each of its units."""
-
-    def of_unit(value: Any) -> Any:
-        if isinstance(value, tuple):
-            return tuple(of_unit(each) for each in value)
-        return value[row] if getattr(value, "ndim", 0) == 5 else value
-
-    fields = {f.name: of_unit(getattr(correction, f.name)) for f in dataclasses.fields(correction)}  # type: ignore[arg-type]
-    return dataclasses.replace(correction, **fields)  # type: ignore[type-var]

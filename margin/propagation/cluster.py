@@ -16,13 +16,14 @@ import uuid
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import reduce
 from itertools import islice
 from typing import Any
 
 from margin.chain.own_elements import ElementsFile
 from margin.propagation.identity import version
-from margin.propagation.parcel import pack, unpack
-from margin.propagation.partial import BlockResult, packed, unpacked
+from margin.propagation.parcel import compiler_here, pack, unpack
+from margin.propagation.partial import BlockResult, joined, packed, unpacked
 from margin.propagation.plan import Block, Plan
 from margin.propagation.run import Model, evaluate_range
 
@@ -46,18 +47,38 @@ class ClusterError(ValueError):
 def evaluate_parcel(parcel: bytes, chunk: Block, size: int) -> bytes | ValueError:
     """On a worker: the packed result of a chunk, or what is wrong with the case, which no retry mends."""
     try:
-        model, plan = unpack(parcel)
-        return packed(evaluate_range(model, plan, chunk, size))
+        model, plan, kernel = unpack(parcel)
+        if kernel is None:
+            return packed(evaluate_range(model, plan, chunk, size))
+        blocks = plan.cut(chunk, size)
+        return packed(reduce(joined, (kernel.evaluate(model, plan, block) for block in blocks)))
     except ValueError as error:
         return error
 
 
+def compiler_of_worker() -> str:
+    """On a worker: what would compile a kernel there."""
+    return compiler_here()
+
+
 @dataclass(frozen=True)
 class Cluster:
-    """Evaluates chunks through a client; `elements` are the files run on the workers."""
+    """Evaluates chunks through a client; `elements` are the files run on the workers.
+
+    fused  each worker counts by a kernel that it compiles once
+    """
 
     client: Any
     elements: tuple[ElementsFile, ...]
+    fused: bool = False
+
+    def compiles_as_here(self) -> bool:
+        """Whether the compiler of every worker makes the code that this program's makes; False where one fails."""
+        try:
+            found: dict[str, str] = self.client.run(compiler_of_worker)
+        except Exception:
+            return False
+        return set(found.values()) == {compiler_here()}
 
     def evaluate(
         self, model: Model, plan: Plan, chunks: Iterable[Block], size: int
@@ -66,7 +87,7 @@ class Cluster:
 
         Raises what a worker found wrong with the case, ClusterError where the workers fail.
         """
-        parcel = pack(model.case, self.elements)
+        parcel = pack(model.case, self.elements, self.fused)
         run, coming = uuid.uuid4().hex, iter(chunks)
         waiting: dict[Any, Block] = {}
         try:
@@ -119,17 +140,19 @@ def _result_of(task: Any, chunk: Block) -> BlockResult:
 
 
 @contextmanager
-def cluster_at(place: str | int, elements: tuple[ElementsFile, ...] = ()) -> Iterator[Cluster]:
+def cluster_at(
+    place: str | int, elements: tuple[ElementsFile, ...] = (), fused: bool = False
+) -> Iterator[Cluster]:
     """A cluster for as long as it is needed: that of a scheduler's address, or so many workers started here.
 
     Raises ClusterError where the address does not answer, no worker joins, or the package is missing.
     """
     if isinstance(place, int):
         with _started_here(place) as address, _client(address, place) as client:
-            yield Cluster(client, elements)
+            yield Cluster(client, elements, fused)
     else:
         with _client(place, 1) as client:
-            yield Cluster(client, elements)
+            yield Cluster(client, elements, fused)
 
 
 def _dask() -> Any:

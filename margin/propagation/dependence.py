@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -44,6 +46,8 @@ def dependent_groups(
 ) -> tuple[DependentGroup, ...]:
     """Sets of factors tied by rank correlations, each with its copula.
 
+    A tie holds in every condition of use, between what is drawn there of the two quantities.
+
     Raises NotPositiveDefinite where the stated correlations cannot all hold, ValueError where ties of one set
     rest on different numbers of units.
     """
@@ -51,11 +55,15 @@ def dependent_groups(
     measured: dict[str, set[int | None]] = {}
     by_name = {f.name: f for f in factors}
     for tie in dependences:
-        first = _at_level(factors, tie.first, tie.level)
-        second = _at_level(factors, tie.second, tie.level)
-        pairs.append((first.name, second.name, tie.rank_correlation))
-        measured.setdefault(first.name, set()).add(tie.measured_on)
-        measured.setdefault(second.name, set()).add(tie.measured_on)
+        firsts = _at_level(factors, tie.first, tie.level)
+        seconds = _at_level(factors, tie.second, tie.level)
+        for condition in dict.fromkeys(factor.condition for factor in factors):
+            first, second = _drawn_in(firsts, condition), _drawn_in(seconds, condition)
+            if first is None or second is None:
+                continue
+            pairs.append((first.name, second.name, tie.rank_correlation))
+            measured.setdefault(first.name, set()).add(tie.measured_on)
+            measured.setdefault(second.name, set()).add(tie.measured_on)
     clusters: list[list[str]] = []
     for first_name, second_name, _ in pairs:
         touching = [c for c in clusters if first_name in c or second_name in c]
@@ -69,6 +77,7 @@ def dependent_groups(
             if first_name in cluster:
                 i, j = cluster.index(first_name), cluster.index(second_name)
                 matrix[i, j] = matrix[j, i] = rho
+        _tie_what_never_meets(matrix, [by_name[name] for name in cluster])
         counts = set().union(*(measured[n] for n in cluster))
         if len(counts) > 1:
             raise ValueError(
@@ -79,8 +88,27 @@ def dependent_groups(
     return tuple(groups)
 
 
-def _at_level(factors: tuple[Factor, ...], quantity: str, level: str) -> Factor:
+def _at_level(factors: tuple[Factor, ...], quantity: str, level: str) -> dict[str | None, Factor]:
+    """The factor of a quantity at a level, by the condition of use that has it for itself."""
+    found: dict[str | None, Factor] = {}
     for factor in factors:
         if factor.quantity == quantity and factor.level == level:
-            return factor
-    raise ValueError(f"dependence: {quantity!r} has no spread at level {level!r}")
+            found.setdefault(factor.condition, factor)
+    if not found:
+        raise ValueError(f"dependence: {quantity!r} has no spread at level {level!r}")
+    return found
+
+
+def _drawn_in(found: Mapping[str | None, Factor], condition: str | None) -> Factor | None:
+    return found.get(condition, found.get(None))
+
+
+def _tie_what_never_meets(matrix: Array, factors: list[Factor]) -> None:
+    """Correlate factors of different conditions of use as what they share with a third makes them.
+
+    No reading has both; left uncorrelated, two strong ties to one factor could not hold together.
+    """
+    for (i, first), (j, second) in itertools.combinations(enumerate(factors), 2):
+        apart = first.condition != second.condition and None not in (first.condition, second.condition)
+        if apart or first.quantity == second.quantity:
+            matrix[i, j] = matrix[j, i] = max(matrix[i] * matrix[j], key=abs)

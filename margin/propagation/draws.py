@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal, Protocol
+from typing import ClassVar, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from margin.chain.parameter import Value
 from margin.propagation.dependence import DependentGroup
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
+from margin.propagation.grouping import Grouping as Grouping
 from margin.propagation.knowledge import Rows, drawn_root, spread_ratio
 from margin.propagation.sections import Instance, dimensions, points_in_sections
 
@@ -54,41 +55,6 @@ class LotSamples:
     row: NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Grouping:
-    """How units are nested: `units_per_draw` units in an outer draw, `units_per_lot` in a lot inside it.
-
-    sections  first unit of every section of the study, in which better points are scrambled apart
-    """
-
-    units_per_draw: int
-    units_per_lot: int
-    sections: tuple[int, ...] = (0,)
-
-    def outer_of(self, unit: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Index of the outer draw of each unit."""
-        return unit // self.units_per_draw
-
-    @property
-    def lots_per_draw(self) -> int:
-        """Lots in one outer draw."""
-        return -(-self.units_per_draw // self.units_per_lot)
-
-    def lot_of(self, unit: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Index of the lot of each unit, over all outer draws."""
-        inside = unit % self.units_per_draw // self.units_per_lot
-        return unit // self.units_per_draw * self.lots_per_draw + inside
-
-    def starts(self, instance: Instance) -> NDArray[np.int64] | None:
-        """First outer draw, lot or unit of every section; None where sections cut through outer draws."""
-        units = np.array(self.sections, dtype=np.int64)
-        if instance == "unit":
-            return units
-        if instance == "lot":
-            return self.lot_of(units)
-        return None if np.any(units % self.units_per_draw) else self.outer_of(units)
-
-
 @dataclass
 class StreamSource:
     """Draws for units `start` to `start + count` of the study.
@@ -100,8 +66,11 @@ class StreamSource:
 
     Uniforms are kept for the life of the object, which is one block: the same block is evaluated many times
     with one factor changed, and only the deviation is scaled then.
+
+    spares_unused  whether draws without effect are left out
     """
 
+    spares_unused: ClassVar[bool] = True
     factors: tuple[Factor, ...]
     stream: Stream
     grouping: Grouping
@@ -125,6 +94,12 @@ class StreamSource:
 
     def scale(self, factor: Factor) -> float:
         return self.scales.get(factor.name, 1.0)
+
+    def draw_readings(self, event: Event) -> None:
+        """Make the many draws of readings in use now, all in a row."""
+        for factor in self.factors:
+            if factor.level in ("loading", "reading") and factor.role not in ("station", "use"):
+                self.deviation(factor, event)
 
     def deviation(self, factor: Factor, event: Event) -> Value:
         scale = self.scale(factor)

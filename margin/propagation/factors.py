@@ -22,6 +22,7 @@ class Factor:
     measured_on   number of units behind the spread; its mean and standard deviation are then uncertain
     standardised  the factor is a standardised draw that the element itself scales
     scales        for a standardised draw: the field whose value it is multiplied by
+    condition     name of the condition of use that has the quantity for itself; None where it holds for all
     """
 
     name: str
@@ -33,6 +34,7 @@ class Factor:
     measured_on: int | None = None
     standardised: bool = False
     scales: str | None = None
+    condition: str | None = None
 
     @property
     def knowledge_name(self) -> str:
@@ -48,11 +50,15 @@ class Factor:
 _STANDARD: dict[str, Distribution] = {"normal": Normal(0.0, 1.0), "uniform": Rectangular(0.0, 1.0)}
 
 
-def spread_factors(quantity: Quantity, role: Role) -> tuple[Factor, ...]:
-    """Factors of one quantity, one for each of its spreads, in order."""
+def spread_factors(quantity: Quantity, role: Role, condition: str | None = None) -> tuple[Factor, ...]:
+    """Factors of one quantity, one for each of its spreads, in order.
+
+    condition  name of the condition of use that has the quantity for itself: 'use.temperature (cold) per condition'
+    """
     found: list[Factor] = []
+    whose = quantity.name if condition is None else f"{quantity.name} ({condition})"
     for spread in quantity.spreads:
-        name = f"{quantity.name} per {spread.level}"
+        name = f"{whose} per {spread.level}"
         twins = sum(f.name == name or f.name.startswith(f"{name} (") for f in found)
         if twins:
             name = f"{name} ({twins + 1})"
@@ -65,6 +71,7 @@ def spread_factors(quantity: Quantity, role: Role) -> tuple[Factor, ...]:
                 spread.distribution,
                 spread.relative,
                 spread.measured_on,
+                condition=condition,
             )
         )
     return tuple(found)
@@ -105,16 +112,18 @@ def element_factors(spec: ElementSpec) -> Iterator[Factor]:
 
 
 def factors_of(case: Case) -> tuple[Factor, ...]:
-    """All factors of a case, in the order of the chain; names are unique."""
-    found: dict[str, Factor] = {}
-    for spec in case.elements.values():
-        for factor in element_factors(spec):
-            found[factor.name] = factor
+    """All factors of a case, in the order of the chain; names are unique.
+
+    What every named condition of use has for itself is drawn for none of them in general.
+    """
+    found = [factor for spec in case.elements.values() for factor in element_factors(spec)]
+    own = [{quantity.name for quantity in condition.quantities.values()} for condition in case.conditions]
+    replaced = set.intersection(*own) if own else set()
+    found = [factor for factor in found if factor.quantity not in replaced]
     for condition in case.conditions:
         for quantity in condition.quantities.values():
-            for factor in spread_factors(quantity, "use"):
-                found[factor.name] = factor
-    return tuple(found.values())
+            found += spread_factors(quantity, "use", condition.name)
+    return tuple(found)
 
 
 def varies_by_lot(case: Case) -> bool:

@@ -11,6 +11,9 @@ from threading import Lock
 
 from margin.case.types import Case, ElementSpec
 from margin.chain.own_elements import ElementsFile, classes_in
+from margin.propagation.fused.block import Kernel
+from margin.propagation.fused.choose import kernel_for
+from margin.propagation.fused.compiled import can_compile, compiler
 from margin.propagation.identity import environment
 from margin.propagation.plan import Plan, plan_of
 from margin.propagation.run import Model, model_of
@@ -28,15 +31,28 @@ class _FromFile:
 
 @dataclass(frozen=True)
 class _Parcel:
-    """case: pickled, its classes from files left out; they are found again by role and kind."""
+    """case: pickled, its classes from files left out; they are found again by role and kind.
+
+    fused  blocks are counted by a kernel
+    """
 
     environment: dict[str, str]
     files: tuple[ElementsFile, ...]
     case: bytes
+    fused: bool
 
 
-def pack(case: Case, files: tuple[ElementsFile, ...]) -> bytes:
-    """The case as bytes. UnlikeWorker for an element that a worker could not find."""
+def compiler_here() -> str:
+    """What would compile a kernel here."""
+    return compiler() if can_compile() else "none (margin[fast] is not installed)"
+
+
+def _environment(fused: bool) -> dict[str, str]:
+    return environment() | ({"compiler": compiler_here()} if fused else {})
+
+
+def pack(case: Case, files: tuple[ElementsFile, ...], fused: bool = False) -> bytes:
+    """The case as bytes, to be counted by a kernel or not. UnlikeWorker for an element that a worker could not find."""
     elements = {}
     for role, spec in case.elements.items():
         importable = _is_importable(spec.cls)
@@ -48,7 +64,7 @@ def pack(case: Case, files: tuple[ElementsFile, ...]) -> bytes:
         elements[role] = spec if importable else dataclasses.replace(spec, cls=_FromFile)
     # what the file said word for word is of no use there
     sent = dataclasses.replace(case, elements=elements, source={}, path=None)
-    return pickle.dumps(_Parcel(environment(), files, pickle.dumps(sent)))
+    return pickle.dumps(_Parcel(_environment(fused), files, pickle.dumps(sent), fused))
 
 
 def _is_importable(cls: type) -> bool:
@@ -56,10 +72,10 @@ def _is_importable(cls: type) -> bool:
     return cls.__module__ != "__main__" and getattr(module, cls.__qualname__, None) is cls
 
 
-def unpack(content: bytes) -> tuple[Model, Plan]:
-    """The case made ready to be drawn, once in each process.
+def unpack(content: bytes) -> tuple[Model, Plan, Kernel | None]:
+    """The case made ready to be drawn, once in each process, and its kernel where one is to count.
 
-    Raises UnlikeWorker where versions or arithmetic differ from the sender's, ElementError for a file of
+    Raises UnlikeWorker where versions, arithmetic or compiler differ from the sender's, ElementError for a file of
     elements that fails here.
     """
     with _opening:
@@ -67,9 +83,9 @@ def unpack(content: bytes) -> tuple[Model, Plan]:
 
 
 @lru_cache(maxsize=2)
-def _unpack(content: bytes) -> tuple[Model, Plan]:
+def _unpack(content: bytes) -> tuple[Model, Plan, Kernel | None]:
     parcel: _Parcel = pickle.loads(content)
-    here = environment()
+    here = _environment(parcel.fused)
     unlike = [
         f"{name} {here[name]}, not {wanted}"
         for name, wanted in parcel.environment.items()
@@ -78,14 +94,16 @@ def _unpack(content: bytes) -> tuple[Model, Plan]:
     if unlike:
         raise UnlikeWorker(
             f"a worker would compute other last bits: it has {'; '.join(unlike)}. Use workers with the versions "
-            "(and, where the arithmetic differs, the kind of processor) of the machine that asks"
+            "(and, where arithmetic or compiler differs, the kind of processor) of the machine that asks"
+            + ("; or leave fused out" if here.get("compiler") != parcel.environment.get("compiler") else "")
         )
     case: Case = pickle.loads(parcel.case)
     if any(spec.cls is _FromFile for spec in case.elements.values()):
         found = classes_in(parcel.files)
         elements = {role: _with_class(spec, found) for role, spec in case.elements.items()}
         case = dataclasses.replace(case, elements=elements)
-    return model_of(case), plan_of(case)
+    model, plan = model_of(case), plan_of(case)
+    return model, plan, kernel_for(model, plan, parcel.fused)
 
 
 def _with_class(spec: ElementSpec, found: dict[tuple[str, str], type]) -> ElementSpec:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 from margin.case.types import Case
-from margin.propagation.draws import Grouping
 from margin.propagation.factors import varies_by_lot
+from margin.propagation.frame import SECTIONS, Frame
+from margin.propagation.grouping import Grouping
 from margin.propagation.readings import readings_of_a_unit
-from margin.propagation.tally import SECTIONS, Frame
 
 VALUES_IN_BLOCK = 1 << 18
 """Readings in a block by default: arrays of 2 MB, which stay in the cache, and outweigh the costs of a block."""
@@ -92,3 +92,16 @@ def units_in_chunk(case: Case) -> int:
     into blocks, and on any number of workers.
     """
     return max(VALUES_IN_CHUNK // readings_of_a_unit(case), SMALLEST_BLOCK)
+
+
+def together(blocks: Iterable[tuple[Block, Block]], size: int) -> Iterator[list[tuple[Block, Block]]]:
+    """Small blocks, each with its chunk, that follow each other up to `size` units: a block has costs of its own."""
+    taken: list[tuple[Block, Block]] = []
+    for chunk, block in blocks:
+        units = sum(b.count for _, b in taken)
+        if taken and (units + block.count > size or taken[-1][1].start + taken[-1][1].count != block.start):
+            yield taken
+            taken = []
+        taken.append((chunk, block))
+    if taken:
+        yield taken

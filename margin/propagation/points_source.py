@@ -10,6 +10,7 @@ import math
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +73,8 @@ class PointsSource(StreamSource):
     each       rows that share a lot and an outer draw (the sample units of a lot curve), 1 for units
     """
 
+    # every factor of a case has its columns in a plan
+    spares_unused: ClassVar[bool] = False
     points_of: Mapping[str, Array] = field(default_factory=dict)
     each: int = 1
     kept: _Kept = field(default_factory=_Kept)

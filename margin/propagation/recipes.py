@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from margin.case.types import ElementSpec, Quantity
+from margin.case.types import ElementSpec, UseCondition
 from margin.chain.parameter import parameters_of
 from margin.propagation.factors import Factor, draw_factor, spread_factors
 
@@ -58,21 +58,23 @@ class _Same:
         return isinstance(other, _Same) and other.of is self.of
 
 
-def recipe_of(spec: ElementSpec, replaced: Mapping[str, Quantity] | None = None) -> Recipe:
-    """Recipe of an element; `replaced` holds quantities that a condition of use has for itself, by field."""
-    return _recipe(_Same(spec), _Same(replaced))
+def recipe_of(spec: ElementSpec, condition: UseCondition | None = None) -> Recipe:
+    """Recipe of an element, with the quantities that a condition of use has for itself in place of its own."""
+    return _recipe(_Same(spec), _Same(condition))
 
 
 @lru_cache(maxsize=512)
-def _recipe(spec_key: _Same, replaced_key: _Same) -> Recipe:
+def _recipe(spec_key: _Same, condition_key: _Same) -> Recipe:
     spec: ElementSpec = spec_key.of
-    replaced: Mapping[str, Quantity] = replaced_key.of or {}
+    condition: UseCondition | None = condition_key.of
+    own = {} if condition is None else condition.quantities
     fixed: dict[str, Any] = dict(spec.options)
     spreading: list[Spreading] = []
     for field, general in spec.quantities.items():
-        quantity = replaced.get(field, general)
+        quantity = own.get(field, general)
+        whose = condition.name if condition is not None and field in own else None
         if quantity.spreads:
-            spreading.append(Spreading(field, quantity.nominal, spread_factors(quantity, spec.role)))
+            spreading.append(Spreading(field, quantity.nominal, spread_factors(quantity, spec.role, whose)))
         else:
             fixed[field] = quantity.nominal
     standardised: list[Standardised] = []

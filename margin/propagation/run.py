@@ -13,27 +13,35 @@ from typing import TYPE_CHECKING, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from distributions import Stream
 from margin.case.types import Case
 from margin.chain.own_elements import ElementsFile
-from margin.propagation.assemble import Nominal, nominal_of
-from margin.propagation.calibrated import (
-    Bench,
-    Classes,
-    Coordinates,
-    calibrate,
-    classes_of,
-    smallest_estimate,
-)
-from margin.propagation.dependence import DependentGroup, dependent_groups
-from margin.propagation.draws import Grouping, Source, StreamSource
-from margin.propagation.factors import Factor, factors_of
+from margin.propagation.calibrated import Bench, Coordinates, calibrate, smallest_estimate
+from margin.propagation.draws import Source
 from margin.propagation.memory import keep_freed_memory
+from margin.propagation.model import Model as Model
+from margin.propagation.model import model_of as model_of
 from margin.propagation.partial import SAMPLE_UNITS, BlockResult, Total, joined
-from margin.propagation.plan import LARGEST_BLOCK, Block, Plan, default_block, plan_of, units_in_chunk
+from margin.propagation.plan import (
+    LARGEST_BLOCK,
+    Block,
+    Plan,
+    default_block,
+    plan_of,
+    together,
+    units_in_chunk,
+)
 from margin.propagation.readings import readings_in_use, readings_of_a_unit
 from margin.propagation.store import RunFolder, header_of
-from margin.propagation.tally import BlockTally, Tally, judge, require_numbers, tally_block
+from margin.propagation.tally import (
+    BlockTally,
+    Frame,
+    Tally,
+    counted_by_load,
+    firsts_of,
+    judge,
+    require_numbers,
+    tally_blocks,
+)
 from margin.propagation.threads import default_workers, in_threads
 
 if TYPE_CHECKING:
@@ -42,50 +50,13 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Marks = NDArray[np.bool_]
 Progress = Callable[[int], None]
+Computation = Literal["plain", "fused", "gpu", "gpu fused"]
 
 READINGS_A_WORKER = 1 << 18
 """Fewer readings than that are evaluated sooner than a further thread has warmed up."""
 
-PILOT_UNITS = 2048
-"""Units of the pilot population by which classes are laid out."""
-
-
-@dataclass(frozen=True)
-class Model:
-    """A case made ready to be drawn."""
-
-    case: Case
-    nominal: Nominal
-    factors: tuple[Factor, ...]
-    groups: tuple[DependentGroup, ...]
-    classes: Mapping[str, Classes]
-
-    def source(self, grouping: Grouping, start: int, count: int) -> StreamSource:
-        """Draws of `count` units from `start`."""
-        study = self.case.study
-        return StreamSource(
-            self.factors, Stream(study.seed), grouping, start, count, study.points, self.groups
-        )
-
-
-def model_of(case: Case) -> Model:
-    """Make a case ready: nominal chain, factors, their dependence, and the classes of sorting options."""
-    factors = factors_of(case)
-    groups = dependent_groups(factors, case.dependences)
-    nominal = nominal_of(case)
-    classes: dict[str, Classes] = {}
-    sorting = [o for o in case.calibrations if o.kind == "classes"]
-    if sorting:
-        still = {f.name: 0.0 for f in factors if f.level in ("common", "station")}
-        still |= {f.knowledge_name: 0.0 for f in factors if f.measured_on is not None}
-        lots = np.arange(PILOT_UNITS, dtype=np.int64)
-        source = StreamSource(
-            factors, Stream(case.study.seed), Grouping(PILOT_UNITS, 1), 0, PILOT_UNITS, "random", groups,
-            still, " of the pilot", lots, np.zeros(PILOT_UNITS, dtype=np.int64),
-        )  # fmt: skip
-        pilot = Bench(case, source, nominal, PILOT_UNITS)
-        classes = {option.name: classes_of(option, pilot) for option in sorting}
-    return Model(case, nominal, factors, groups, classes)
+READINGS_OF_TWO = 1 << 17
+"""Readings from which on two threads are faster than one: while one draws, the other sets up."""
 
 
 @dataclass(frozen=True)
@@ -103,24 +74,21 @@ class Errors:
     blind: NDArray[np.int64]
     marks: list[tuple[Marks, Marks]]
 
-    def part(self, low: int, high: int) -> Errors:
-        """Those of units `low` to `high` of the block."""
-        marks = [(clipped[low:high], blind[low:high]) for clipped, blind in self.marks]
-        return Errors(
-            {name: [e[low:high] for e in errors] for name, errors in self.by_option.items()},
-            sum((_by_load(clipped) for clipped, _ in marks), np.zeros_like(self.clipped)),
-            sum((_by_load(blind) for _, blind in marks), np.zeros_like(self.blind)),
-            marks,
-        )
-
 
 def _by_load(marks: Marks) -> NDArray[np.int64]:
+    if isinstance(marks, np.ndarray):
+        return counted_by_load(marks, [0])[:, 0]
+    # an array that stands for one of numpy's
     counted: NDArray[np.int64] = np.count_nonzero(marks, axis=(0, 1, 2, 3))
     return counted
 
 
-def block_errors(model: Model, source: Source, count: int) -> Errors:
+def block_errors(
+    model: Model, source: Source, count: int, means: Mapping[str, Array] | None = None
+) -> Errors:
     """Calibrate `count` drawn units by every option, use them, and compare with the true load.
+
+    means  option name -> means of the lots (see `lot_means`), where they have been computed
 
     Errors are NaN where the chain gave no finite code in use. Raises EvaluationError where it gave none at the
     calibration.
@@ -128,7 +96,10 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
     case, nominal = model.case, model.nominal
     loads = np.asarray(case.check_loads, dtype=np.float64)
     bench = Bench(case, source, nominal, count)
-    calibrated = {o.name: calibrate(o, bench, model.classes.get(o.name)) for o in case.calibrations}
+    calibrated = {
+        o.name: calibrate(o, bench, model.classes.get(o.name), (means or {}).get(o.name))
+        for o in case.calibrations
+    }
     by_option: dict[str, list[Array]] = {name: [] for name in calibrated}
     design = Coordinates(nominal, "force", smallest_estimate(case))
     clipped, blind = np.zeros(loads.size, dtype=np.int64), np.zeros(loads.size, dtype=np.int64)
@@ -151,7 +122,7 @@ def block_errors(model: Model, source: Source, count: int) -> Errors:
 class RunResult:
     """Counts of a whole study. samples: option -> (unit, load), N, one reading of each of the first units.
 
-    path  'plain': by array operations; 'fused': by a compiled kernel
+    path  'plain': by array operations; 'fused': by a compiled kernel; 'gpu', 'gpu fused': the same on an accelerator
     """
 
     model: Model
@@ -160,7 +131,7 @@ class RunResult:
     clipped: NDArray[np.int64]
     blind: NDArray[np.int64]
     samples: dict[str, Array]
-    path: Literal["plain", "fused"] = "plain"
+    path: Computation = "plain"
 
     def outer_scores(self) -> Array:
         """Standard normal scores of all that differs between outer draws: (outer draw, unknown)."""
@@ -177,25 +148,41 @@ def evaluate_block(model: Model, plan: Plan, block: Block) -> BlockResult:
 
 def evaluate_blocks(model: Model, plan: Plan, blocks: Sequence[Block]) -> list[BlockResult]:
     """Draw, calibrate and use the units of blocks that follow each other, all at once; count each block."""
-    start, count = blocks[0].start, sum(block.count for block in blocks)
-    errors = block_errors(model, model.source(plan.frame.grouping, start, count), count)
-    if len(blocks) == 1:
-        return [_counted(plan, blocks[0], errors)]
-    return [
-        _counted(plan, block, errors.part(block.start - start, block.start - start + block.count))
-        for block in blocks
-    ]
+    start, counts = blocks[0].start, [block.count for block in blocks]
+    errors = block_errors(model, model.source(plan.frame.grouping, start, sum(counts)), sum(counts))
+    return _counted(plan.frame, blocks, errors, counts)
 
 
-def _counted(plan: Plan, block: Block, errors: Errors) -> BlockResult:
-    tallies: dict[str, BlockTally] = {}
+def _counted(frame: Frame, blocks: Sequence[Block], errors: Errors, counts: list[int]) -> list[BlockResult]:
+    """Results of blocks that follow each other; EvaluationError for the first with errors that are no numbers."""
+    start, sections, firsts = blocks[0].start, [block.section for block in blocks], firsts_of(counts)
+    if not all(
+        np.isfinite(each).all() for by_condition in errors.by_option.values() for each in by_condition
+    ):
+        for block, first in zip(blocks, firsts, strict=True):
+            for name, by_condition in errors.by_option.items():
+                own = [each[first : first + block.count] for each in by_condition]
+                require_numbers(name, frame, own, block.start)
+    tallies: dict[str, list[BlockTally]] = {}
     for name, by_condition in errors.by_option.items():
-        require_numbers(name, plan.frame, by_condition, block.start)
-        judged = judge(plan.frame, by_condition)
-        tallies[name] = tally_block(plan.frame, by_condition, judged, block.start, block.section)
-    wanted = max(min(SAMPLE_UNITS - block.start, block.count), 0)
+        judged = judge(frame, by_condition)
+        tallies[name] = tally_blocks(frame, by_condition, judged, start, counts, sections)
+    clipped, blind = (
+        np.sum([counted_by_load(each, firsts) for each in marks], axis=0)
+        for marks in zip(*errors.marks, strict=True)
+    )
+    wanted = max(min(SAMPLE_UNITS - start, sum(counts)), 0)
     samples = {name: e[0][:wanted, 0, 0, 0, :].copy() for name, e in errors.by_option.items()}
-    return BlockResult(block, tallies, errors.clipped, errors.blind, samples)
+    return [
+        BlockResult(
+            block,
+            {name: found[row] for name, found in tallies.items()},
+            clipped[:, row],
+            blind[:, row],
+            {name: part[first : first + block.count] for name, part in samples.items()},
+        )
+        for row, (block, first) in enumerate(zip(blocks, firsts, strict=True))
+    ]
 
 
 def evaluate_range(model: Model, plan: Plan, whole: Block, size: int) -> BlockResult:
@@ -205,8 +192,9 @@ def evaluate_range(model: Model, plan: Plan, whole: Block, size: int) -> BlockRe
 
 def workers_for(case: Case) -> int:
     """Threads by default: one a core, and no more than have readings enough to outweigh what a thread costs."""
-    worth = case.study.units * readings_of_a_unit(case) // READINGS_A_WORKER
-    return max(min(default_workers(), worth), 1)
+    readings = case.study.units * readings_of_a_unit(case)
+    worth = max(readings // READINGS_A_WORKER, 2 if readings >= READINGS_OF_TWO else 1)
+    return min(default_workers(), worth)
 
 
 class Executor(Protocol):
@@ -235,31 +223,20 @@ class Threads:
         # few units are shared out among the workers
         size = min(size, -(-sum(chunk.count for chunk in chunks) // self.workers))
         blocks = ((chunk, block) for chunk in chunks for block in plan.cut(chunk, size))
+        # one thread draws while another sets up: what is short waits for the interpreter, what is long does not
+        models = (model, replace(model, draws_first=self.kernel is None))
 
-        def evaluated(tasks: Sequence[tuple[Block, Block]]) -> list[tuple[Block, BlockResult]]:
-            return list(
-                zip((c for c, _ in tasks), self._blocks(model, plan, [b for _, b in tasks]), strict=True)
-            )
+        def evaluated(task: tuple[int, Sequence[tuple[Block, Block]]]) -> list[tuple[Block, BlockResult]]:
+            number, parts = task
+            found = self._blocks(models[number % 2], plan, [block for _, block in parts])
+            return [(chunk, result) for (chunk, _), result in zip(parts, found, strict=True)]
 
-        return chain.from_iterable(in_threads(evaluated, _together(blocks, size), self.workers))
+        return chain.from_iterable(in_threads(evaluated, enumerate(together(blocks, size)), self.workers))
 
     def _blocks(self, model: Model, plan: Plan, blocks: Sequence[Block]) -> list[BlockResult]:
         if self.kernel is not None:
             return [self.kernel.evaluate(model, plan, block) for block in blocks]
         return evaluate_blocks(model, plan, blocks)
-
-
-def _together(blocks: Iterable[tuple[Block, Block]], size: int) -> Iterator[list[tuple[Block, Block]]]:
-    """Small blocks that follow each other, taken together up to `size` units: a block has costs of its own."""
-    taken: list[tuple[Block, Block]] = []
-    for chunk, block in blocks:
-        units = sum(b.count for _, b in taken)
-        if taken and (units + block.count > size or taken[-1][1].start + taken[-1][1].count != block.start):
-            yield taken
-            taken = []
-        taken.append((chunk, block))
-    if taken:
-        yield taken
 
 
 @contextmanager
@@ -273,7 +250,7 @@ def executor(
     # Dask is an extra and slow to import
     from margin.propagation.cluster import cluster_at
 
-    with cluster_at(cluster, elements) as found:
+    with cluster_at(cluster, elements, fused=kernel is not None) as found:
         yield found
 
 
@@ -296,7 +273,7 @@ def run(
     elements  files that registered elements of the case: they are run on the workers of a cluster
     progress  called with the number of units just finished
     fused     count by a compiled kernel (extra `fast`): True or False, default where the study is large enough and
-              the case can be compiled. A cluster takes the plain path.
+              the case can be compiled; on a cluster, where its workers compile as this program does.
 
     None of them changes the result by a bit, but `fused` the last bits of exponentials and logarithms.
 
@@ -311,7 +288,7 @@ def run(
     files = tuple(ElementsFile.read(Path(path)) for path in elements)
     counted: Progress = (lambda units: None) if progress is None else progress
     model, plan = model_of(case), plan_of(case)
-    kernel, path = _kernel(model, plan, fused if cluster is None else False)
+    kernel, path = _kernel(model, plan, fused, cluster)
     folder = None if resume is None else RunFolder.open(Path(resume), header_of(case, files, path))
     size = block or (default_block(case) if kernel is None else LARGEST_BLOCK)
     total = Total.empty(plan.frame, tuple(o.name for o in case.calibrations))
@@ -343,10 +320,21 @@ def run(
     )
 
 
-def _kernel(model: Model, plan: Plan, wanted: bool | None) -> tuple[Kernel | None, str]:
-    """The kernel to count with, if any, and what its bits depend on."""
+def _kernel(
+    model: Model, plan: Plan, wanted: bool | None, cluster: str | int | None
+) -> tuple[Kernel | None, str]:
+    """The kernel to count with, if any, and what its bits depend on.
+
+    Workers that are started here compile as this program does; those of a scheduler are asked, unless the kernel is
+    wanted: one that then cannot do it refuses.
+    """
     # the compiler is an extra, and slow to import
     from margin.propagation.fused.choose import kernel_for, path_of
 
     kernel = kernel_for(model, plan, wanted)
+    if kernel is not None and isinstance(cluster, str) and not wanted:
+        from margin.propagation.cluster import cluster_at
+
+        with cluster_at(cluster) as found:
+            kernel = kernel if found.compiles_as_here() else None
     return kernel, path_of(kernel)

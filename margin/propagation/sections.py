@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from distributions import Stream, unit_points
+from distributions import Stream, points_of_pieces
 from margin.propagation.factors import Factor
 
 Array = NDArray[np.float64]
@@ -69,11 +69,8 @@ def points_in_sections(
     within = starts[(starts > first) & (starts < first + count)]
     cuts = np.unique(np.concatenate([[first], within]))
     ends = np.append(cuts[1:], first + count)
-    parts = [np.empty((len(names), 0))]
+    pieces: list[tuple[int, int, int]] = []
     for begin, end in zip(cuts.tolist(), ends.tolist(), strict=True):
         section = int(np.searchsorted(starts, begin, side="right")) - 1
-        offset = begin - int(starts[section])
-        parts.append(
-            unit_points(kind, stream, names, offset, end - begin, replicate=section, skipped=skipped)
-        )
-    return np.concatenate(parts, axis=1)
+        pieces.append((begin - int(starts[section]), end - begin, section))
+    return points_of_pieces(kind, stream, names, pieces, skipped=skipped)

@@ -6,22 +6,22 @@ blocks can change a result, and what is kept does not grow with the number of un
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import reduce
+from itertools import accumulate
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.case.types import Case, Requirement
-from margin.propagation.draws import Grouping
+from margin.propagation.frame import SECTIONS as SECTIONS
+from margin.propagation.frame import Frame as Frame
+from margin.propagation.frame import permissible_error as permissible_error
 from margin.propagation.histogram import Bins
-from margin.propagation.readings import condition_name, readings_of_a_unit, use_conditions
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
-
-SECTIONS = 10
-"""Units are counted in this many equal sections, so that any statistic gets an interval from its own scatter
-between sections, whatever ties the units of a section together (lots, outer draws)."""
 
 ROUNDING = 1e-9
 """Errors, and changes of them, below this share of the span are rounding of the arithmetic, not an effect."""
@@ -32,68 +32,6 @@ RATIO_BINS = Bins(1.0, lowest=-12, highest=12)
 
 class EvaluationError(ValueError):
     """An error that is not a number: names the option, the load and the first unit."""
-
-
-def permissible_error(requirement: Requirement, loads: Array, span: float) -> Array:
-    """Maximum permissible error, N, at each load: the larger or the sum of its parts."""
-    parts = np.stack(
-        [
-            requirement.reading * np.abs(loads),
-            np.full_like(loads, requirement.span * span),
-            np.full_like(loads, requirement.absolute),
-        ]
-    )
-    total: Array = parts.sum(axis=0) if requirement.combine == "sum" else parts.max(axis=0)
-    return total
-
-
-@dataclass(frozen=True)
-class Frame:
-    """What every block of a run has in common. loads, permissible: (load,), N.
-
-    repeated  better points are drawn, and the sections are independent repetitions of them
-    """
-
-    loads: Array
-    permissible: Array
-    span: float
-    share: float
-    conditions: tuple[str, ...]
-    readings: int
-    grouping: Grouping
-    outer: int
-    by_lot: bool
-    repeated: bool
-
-    @classmethod
-    def of(cls, case: Case, grouping: Grouping, outer: int, by_lot: bool) -> Frame:
-        loads = np.asarray(case.check_loads, dtype=np.float64)
-        return cls(
-            loads,
-            permissible_error(case.requirement, loads, case.span),
-            case.span,
-            case.requirement.share,
-            tuple(condition_name(c) for c in use_conditions(case)),
-            readings_of_a_unit(case),
-            grouping,
-            outer,
-            by_lot,
-            case.study.points != "random",
-        )
-
-    @property
-    def units(self) -> int:
-        return self.outer * self.grouping.units_per_draw
-
-    @property
-    def groups(self) -> int:
-        """Groups in which what is within is counted: outer draws, or sections where there is but one."""
-        return self.outer if self.outer > 1 else SECTIONS
-
-    @property
-    def bins(self) -> Bins:
-        """Bins of the error, N."""
-        return Bins(self.span)
 
 
 @dataclass(frozen=True)
@@ -179,24 +117,52 @@ class Judged:
 def judge(frame: Frame, errors: list[Array]) -> Judged:
     """Judge units by their errors, one array (unit, condition, loading, reading, load) for each condition.
 
-    Readings at a load are halved by their order in the use (condition, loading, reading).
+    Readings at a load are halved by their order in the use (condition, loading, reading). Division by one number
+    keeps the order of errors, so that the largest of them is divided in place of each.
     """
-    ratios = [np.abs(e) / frame.permissible for e in errors]
-    units = ratios[0].shape[0]
-    worst = np.concatenate([r.max(axis=4).reshape(units, -1) for r in ratios], axis=1)
-    half = max(worst.shape[1] // 2, 1)
-    largest = worst.max(axis=1)
+    readings = [by_reading(e) for e in errors]
+    units, count = errors[0].shape[0], sum(len(each) for each in readings)
+    half = max(count // 2, 1)
+    first, last = (_largest(frame, readings, *part) for part in ((0, half), (count - half, count)))
+    largest = np.maximum(first, last)
+    if count > 2 * half:
+        largest = np.maximum(largest, _largest(frame, readings, half, count - half))
     # only units beyond somewhere need be counted out
-    within = np.full(units, worst.shape[1] * frame.loads.size, dtype=np.int64)
+    within = np.full(units, count * frame.loads.size, dtype=np.int64)
     beyond = np.flatnonzero(~(largest <= 1.0))
-    within[beyond] = sum(np.count_nonzero(r[beyond] <= 1.0, axis=(1, 2, 3, 4)) for r in ratios)
-    return Judged(
-        largest,
-        within,
-        within >= needed_within(frame),
-        largest <= 1.0,
-        np.stack([worst[:, :half].max(axis=1) <= 1.0, worst[:, -half:].max(axis=1) <= 1.0]),
+    within[beyond] = sum(
+        np.count_nonzero(np.abs(e[beyond]) / frame.permissible <= 1.0, axis=(1, 2, 3, 4)) for e in errors
     )
+    return Judged(
+        largest, within, within >= needed_within(frame), largest <= 1.0, np.stack([first <= 1.0, last <= 1.0])
+    )
+
+
+def by_reading(errors: NDArray[Any]) -> NDArray[Any]:
+    """An array (unit, condition, loading, reading, load) as (reading in use, load, unit); a view where it stands so."""
+    return errors.transpose(1, 2, 3, 4, 0).reshape(-1, errors.shape[-1], errors.shape[0])
+
+
+def counted_by_load(marks: NDArray[np.bool_], starts: list[int]) -> Counts:
+    """True readings, (load, block), of blocks that begin at the units `starts`; marks: as errors."""
+    readings = by_reading(marks).view(np.uint8)
+    narrow = np.uint8 if len(readings) < 1 << 8 else np.uint32
+    of_unit = readings.sum(axis=0, dtype=narrow)
+    counted: Counts = np.add.reduceat(of_unit, starts, axis=1, dtype=np.int64)
+    return counted
+
+
+def _largest(frame: Frame, readings: list[Array], start: int, end: int) -> Array:
+    """Largest |error| of each unit in readings `start` to `end` of its use, relative to the permissible one."""
+    found: list[Array] = []
+    before = 0
+    for each in readings:
+        part = each[max(start - before, 0) : max(end - before, 0)]
+        if len(part):
+            found += [part.max(axis=0), -part.min(axis=0)]
+        before += len(each)
+    largest: Array = (reduce(np.maximum, found) / frame.permissible[:, np.newaxis]).max(axis=0)
+    return largest
 
 
 def needed_within(frame: Frame) -> int:
@@ -219,52 +185,114 @@ def require_numbers(option: str, frame: Frame, errors: list[Array], start: int) 
 
 def tally_block(frame: Frame, errors: list[Array], judged: Judged, start: int, section: int) -> BlockTally:
     """Count one block that starts with unit `start`; it lies in one section and holds whole lots."""
-    bins, loads = frame.bins, frame.loads.size
-    first = np.arange(len(errors) * loads, dtype=np.int32).reshape(-1, loads) * np.int32(bins.size)
+    (found,) = tally_blocks(frame, errors, judged, start, [judged.largest.size], [section])
+    return found
+
+
+def tally_blocks(
+    frame: Frame, errors: list[Array], judged: Judged, start: int, counts: list[int], sections: list[int]
+) -> list[BlockTally]:
+    """Count blocks that follow each other from unit `start`, of so many units, each in one section."""
+    bins, loads, blocks = frame.bins, frame.loads.size, len(counts)
+    shape = (blocks, len(errors), loads, bins.size)
+    rows = np.arange(blocks * len(errors) * loads, dtype=np.int32).reshape(shape[:3]) * np.int32(bins.size)
+    # units last: in memory they stand side by side
+    first = np.repeat(rows.transpose(1, 2, 0), counts, axis=2)
     places = [bins.index(error) for error in errors]
     for index, offsets in zip(places, first, strict=True):
-        index += offsets
-    flat = np.concatenate([index.ravel(order="K") for index in places])
-    counted = np.bincount(flat, minlength=first.size * bins.size).reshape(-1, loads, bins.size)
-    low = np.stack([e.min(axis=(0, 1, 2, 3)) for e in errors])
-    high = np.stack([e.max(axis=(0, 1, 2, 3)) for e in errors])
-    return tally_counted(frame, counted, low, high, judged, start, section)
+        index += offsets.T[:, np.newaxis, np.newaxis, np.newaxis, :]
+    flat = [index.ravel(order="K") for index in places]
+    counted = np.bincount(flat[0] if len(flat) == 1 else np.concatenate(flat), minlength=math.prod(shape))
+    firsts, readings = firsts_of(counts), [by_reading(e) for e in errors]
+    low = np.stack([_reduced(np.minimum, r.min(axis=0), firsts) for r in readings])
+    high = np.stack([_reduced(np.maximum, r.max(axis=0), firsts) for r in readings])
+    return _tallied(frame, counted.reshape(shape), low, high, judged, start, counts, sections)
+
+
+def _reduced(of_two: np.ufunc, values: Array, firsts: list[int]) -> Array:
+    """Extreme of the units of each block, (load, block); values: (load, unit)."""
+    found: Array = of_two.reduceat(values, firsts, axis=1)
+    return found
 
 
 def tally_counted(
     frame: Frame, counted: Counts, low: Array, high: Array, judged: Judged, start: int, section: int
 ) -> BlockTally:
     """Tally of a block whose errors are counted: counted (condition, load, bin); low, high (condition, load)."""
+    low, high = low[..., np.newaxis], high[..., np.newaxis]
     units = judged.largest.size
-    if frame.outer > 1:
-        group = frame.grouping.outer_of(np.arange(start, start + units, dtype=np.int64))
-    else:
-        group = np.full(units, section, dtype=np.int64)
-    first = int(group[0])
-    columns = (judged.within, judged.by_share, judged.everywhere)
-    rows = int(group[-1]) - first + 1
-    within = np.stack([_sums(group - first, c, rows) for c in columns], axis=1)
+    (found,) = _tallied(frame, counted[np.newaxis], low, high, judged, start, [units], [section])
+    return found
+
+
+def _tallied(
+    frame: Frame,
+    counted: Counts,
+    low: Array,
+    high: Array,
+    judged: Judged,
+    start: int,
+    counts: list[int],
+    sections: list[int],
+) -> list[BlockTally]:
+    """Tallies of blocks that follow each other: counted (block, condition, load, bin); low, high (..., block)."""
+    largest = _counted(RATIO_BINS.index(judged.largest), counts, RATIO_BINS.size)
+    shares = _counted(judged.within, counts, frame.readings + 1)
+    firsts = firsts_of(counts)
+    halves = np.add.reduceat(judged.halves, firsts, axis=1, dtype=np.int64)
+    columns = np.stack([judged.within, judged.by_share, judged.everywhere])
+    within, groups = _by_group(frame, columns, start, counts, sections)
+    lots = _by_lot(frame, columns[1:], start, counts)
+    rows = zip(sections, counted, largest, groups, within, shares, lots, strict=True)
+    return [
+        BlockTally(
+            section, errors, low[..., k], high[..., k], ratio, group, inside, share, halves[:, k], whole
+        )
+        for k, (section, errors, ratio, group, inside, share, whole) in enumerate(rows)
+    ]
+
+
+def firsts_of(counts: list[int]) -> list[int]:
+    """Place of the first unit of each block among the units of all."""
+    return [0, *accumulate(counts[:-1])]
+
+
+def _by_group(
+    frame: Frame, columns: Counts, start: int, counts: list[int], sections: list[int]
+) -> tuple[list[Counts], list[int]]:
+    """Sums of columns (column, unit) over the groups of each block, (group, column), and its first group."""
+    if frame.outer == 1:
+        return list(np.add.reduceat(columns, firsts_of(counts), axis=1).T[:, np.newaxis, :]), sections
+    outer = frame.grouping.outer_of(np.arange(start, start + sum(counts), dtype=np.int64))
+    firsts = firsts_of(counts)
+    sums = [
+        _sums(outer[first : first + count], columns[:, first : first + count])
+        for first, count in zip(firsts, counts, strict=True)
+    ]
+    return sums, outer[firsts].tolist()
+
+
+def _by_lot(frame: Frame, columns: Counts, start: int, counts: list[int]) -> Counts:
+    """Lots of each block by the sum of columns (column, unit) over their units: (block, column, units of a lot + 1)."""
     size = frame.grouping.units_per_lot + 1
-    lots = np.zeros((2, size), dtype=np.int64)
+    lots = np.zeros((len(counts), len(columns), size), dtype=np.int64)
     if frame.by_lot:
-        lot = frame.grouping.lot_of(np.arange(start, start + units, dtype=np.int64))
-        lot -= lot[0]
-        for row, column in enumerate((judged.by_share, judged.everywhere)):
-            lots[row] = np.bincount(_sums(lot, column, int(lot[-1]) + 1), minlength=size)
-    return BlockTally(
-        section,
-        counted,
-        low,
-        high,
-        np.bincount(RATIO_BINS.index(judged.largest), minlength=RATIO_BINS.size),
-        first,
-        within,
-        np.bincount(judged.within, minlength=frame.readings + 1),
-        np.count_nonzero(judged.halves, axis=1),
-        lots,
-    )
+        lot = frame.grouping.lot_of(np.arange(start, start + sum(counts), dtype=np.int64))
+        for own, first, count in zip(lots, firsts_of(counts), counts, strict=True):
+            units = slice(first, first + count)
+            for row, sums in zip(own, _sums(lot[units], columns[:, units]).T, strict=True):
+                row += np.bincount(sums, minlength=size)
+    return lots
 
 
-def _sums(group: Counts, values: Counts | NDArray[np.bool_], groups: int) -> Counts:
-    """Sum of whole numbers by group (exact: below 2**53)."""
-    return np.bincount(group, weights=values, minlength=groups).astype(np.int64)
+def _counted(values: NDArray[np.integer[Any]], counts: list[int], size: int) -> Counts:
+    """How often each whole number below `size` occurs among the units of each block, (block, size)."""
+    block = np.repeat(np.arange(0, len(counts) * size, size, dtype=np.int64), counts)
+    return np.bincount(values + block, minlength=len(counts) * size).reshape(-1, size)
+
+
+def _sums(group: Counts, columns: Counts) -> Counts:
+    """Sums of columns (column, unit) over the units of each group, (group, column); groups ascend without a gap."""
+    first = np.searchsorted(group, np.arange(group[0], group[-1] + 1))
+    sums: Counts = np.add.reduceat(columns, first, axis=1).T
+    return sums

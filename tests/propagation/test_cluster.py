@@ -11,14 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pad_study import NONE, ONE_POINT, pad_case
+from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 from test_reproducible import everything, require_equal
 
 from margin.case import Case
 from margin.chain.own_elements import ElementsFile
 from margin.chain.registry import ELEMENTS
-from margin.propagation import parcel, plan
+from margin.propagation import cluster, parcel, plan
 from margin.propagation.cluster import ClusterError, cluster_at
+from margin.propagation.fused import choose
 from margin.propagation.parcel import UnlikeWorker
 from margin.propagation.plan import plan_of, units_in_chunk
 from margin.propagation.run import RunResult, run
@@ -28,8 +29,8 @@ from margin.propagation.tally import EvaluationError
 @pytest.fixture(scope="module")
 def client() -> Iterator[Any]:
     """Client of two worker processes that are started here, as for `cluster=2`."""
-    with cluster_at(2) as cluster:
-        yield cluster.client
+    with cluster_at(2) as found:
+        yield found.client
 
 
 @pytest.fixture
@@ -146,6 +147,30 @@ def test_a_worker_of_other_arithmetic_is_refused(address: str, monkeypatch: pyte
     monkeypatch.setattr(parcel, "environment", lambda: here | {"numpy": "1.0", "arithmetic": "abc"})
     with pytest.raises(UnlikeWorker, match=r"numpy .*, not 1\.0; arithmetic .*, not abc"):
         run(small(), cluster=address)
+
+
+@pytest.mark.parametrize("place", ["address", "number"])
+def test_workers_count_by_the_kernel_where_it_is_wanted(address: str, place: str) -> None:
+    """Each worker compiles the case; the bits are those of the kernel in threads."""
+    pytest.importorskip("llvmlite", reason="the fused path is an extra")
+    study = {"units": 1010, "outer": 4, "units_per_lot": 33}
+    case = pad_case(ONE_POINT, {"kind": "classes", "classes": 3}, **EVERY_LEVEL, study=study)
+    found = run(case, cluster=address if place == "address" else 1, fused=True, block=33)
+    assert found.path == "fused"
+    require_equal(run(case, fused=True), found)
+
+
+def test_workers_are_asked_whether_they_compile_alike(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By itself a cluster of unlike compilers takes the plain path; who wants the kernel is told what differs."""
+    pytest.importorskip("llvmlite", reason="the fused path is an extra")
+    monkeypatch.setattr(choose, "WORTH_COMPILING", 0.0)
+    case = small()
+    assert run(case, cluster=address).path == "fused"
+    for module in (parcel, cluster):
+        monkeypatch.setattr(module, "compiler_here", lambda: "llvmlite 0.1, another processor")
+    assert run(case, cluster=address).path == "plain"
+    with pytest.raises(UnlikeWorker, match=r"compiler llvmlite .*, not llvmlite 0\.1.*leave fused out"):
+        run(case, cluster=address, fused=True)
 
 
 BAD: dict[str, tuple[str | int, str]] = {

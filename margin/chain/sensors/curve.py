@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
+from margin.chain.arrays import as_array, entries
 from margin.chain.parameter import Value
 
 Array = NDArray[np.float64]
 
-_NEWTON_STEPS = 40
+_MOST_STEPS = 40
+
+_ROUNDING = 8.0 * float(np.finfo(np.float64).eps)
+"""Of the largest y: what evaluating a cubic leaves of it."""
 
 
 @dataclass(frozen=True)
@@ -32,44 +37,79 @@ class Curve:
     def value(self, at: Value) -> Value:
         """y at x."""
         inside = np.clip(at, self.x[0], self.x[-1])
-        piece = np.clip(np.searchsorted(self.x, inside, side="right") - 1, 0, self.x.size - 2)
-        t = inside - self.x[piece]
-        a, b, c, d = (row[piece] for row in self.coefficients)
+        piece = np.searchsorted(self.x[1:-1], inside, side="right")
+        t = inside - entries(self.x, piece)
+        a, b, c, d = (entries(row, piece) for row in self.coefficients)
         beyond = self.first_slope * np.minimum(at - self.x[0], 0.0)
         beyond = beyond + self.last_slope * np.maximum(at - self.x[-1], 0.0)
         result: Value = ((a * t + b) * t + c) * t + d + beyond
         return result
 
     def inverse(self, wanted: Value) -> Value:
-        """x at which the curve takes the value `wanted`; the curve is strictly monotone.
-
-        Newton's method inside the bracketing piece, bisected where a step would leave it.
-        """
-        sign = 1.0 if self.y[-1] > self.y[0] else -1.0
-        y, goal = sign * self.y, sign * np.asarray(wanted, dtype=np.float64)
+        """x at which the curve takes the value `wanted`; the curve is strictly monotone."""
+        y, goal = self._rising * self.y, self._rising * as_array(wanted)
         inside = np.clip(goal, y[0], y[-1])
-        piece = np.clip(np.searchsorted(y, inside, side="right") - 1, 0, y.size - 2)
-        a, b, c, d = (sign * row[piece] for row in self.coefficients)
-        low = np.zeros_like(inside)
-        high = self.x[piece + 1] - self.x[piece]
-        t = high * (inside - y[piece]) / (y[piece + 1] - y[piece])
-        for _ in range(_NEWTON_STEPS):
+        piece = np.searchsorted(y[1:-1], inside, side="right")
+        t = self._solved(inside, piece, self._steps)
+        # a flat end is a double root, which Newton's method finds to half its digits only
+        t = np.where(goal >= y[-1], self.x[-1] - self.x[-2], np.where(goal <= y[0], 0.0, t))
+        beyond = np.minimum(goal - y[0], 0.0) / (self._rising * self.first_slope)
+        beyond = beyond + np.maximum(goal - y[-1], 0.0) / (self._rising * self.last_slope)
+        result: Value = entries(self.x, piece) + t + beyond
+        return result
+
+    @property
+    def _rising(self) -> float:
+        """1, or -1 where the curve falls: it rises when multiplied by it."""
+        return 1.0 if self.y[-1] > self.y[0] else -1.0
+
+    def _solved(self, inside: Any, piece: Any, steps: int) -> Any:
+        """Distance from the left knot of a piece at which the rising curve takes the value `inside`.
+
+        Newton's method, bisected where a step would leave the bracket, from between the roots of the parabolas that
+        touch the piece at its ends: they are exact where the piece begins or ends flat.
+        """
+        a, b, c, d = (entries(self._rising * row, piece) for row in self.coefficients)
+        width = entries(np.diff(self.x), piece)
+        above, below = inside - d, entries(self._rising * self.y[1:], piece) - inside
+        last = (3.0 * a * width + 2.0 * b) * width + c
+        from_left = _root(c, b, above)
+        from_right = width - _root(last, -(3.0 * a * width + b), below)
+        t = np.clip(from_left + above / (above + below) * (from_right - from_left), 0.0, width)
+        low, high = np.zeros_like(t), width
+        for _ in range(steps):
             miss = ((a * t + b) * t + c) * t + d - inside
             low, high = np.where(miss < 0.0, t, low), np.where(miss > 0.0, t, high)
             slope = (3.0 * a * t + 2.0 * b) * t + c
             step = t - miss / np.where(slope > 0.0, slope, 1.0)
             inner = (slope > 0.0) & (step >= low) & (step <= high)
-            moved = np.where(miss == 0.0, t, np.where(inner, step, 0.5 * (low + high)))
-            if np.all(np.abs(moved - t) <= 4e-16 * self.x[-1]):
-                t = moved
-                break
-            t = moved
-        # a flat end is a double root, which Newton's method finds to half its digits only
-        t = np.where(goal >= y[-1], self.x[-1] - self.x[-2], np.where(goal <= y[0], 0.0, t))
-        beyond = np.minimum(goal - y[0], 0.0) / (sign * self.first_slope)
-        beyond = beyond + np.maximum(goal - y[-1], 0.0) / (sign * self.last_slope)
-        result: Value = self.x[piece] + t + beyond
-        return result
+            t = np.where(miss == 0.0, t, np.where(inner, step, 0.5 * (low + high)))
+        return t
+
+    @cached_property
+    def _steps(self) -> int:
+        """Steps after which `_solved` has found every value: as many for one value as for another, so that none
+        depends on those beside it."""
+        ends = 0.5 ** np.arange(8, 50)
+        share = np.concatenate([np.linspace(0.0, 1.0, 258)[1:-1], ends, 1.0 - ends])[:, np.newaxis]
+        y = self._rising * self.y
+        piece = np.arange(y.size - 1)
+        inside = y[:-1] + share * np.diff(y)
+        a, b, c, d = self._rising * self.coefficients
+        for steps in range(_MOST_STEPS):
+            t = self._solved(inside, piece, steps)
+            if np.all(np.abs(((a * t + b) * t + c) * t + d - inside) <= _ROUNDING * np.max(np.abs(y))):
+                return steps + 1
+        return _MOST_STEPS
+
+
+def _root(slope: Any, curvature: Any, rise: Any) -> Any:
+    """Smallest t >= 0 with slope t + curvature t^2 = rise, its vertex where there is none.
+
+    By the form that stays exact where the curvature vanishes.
+    """
+    twice = slope + np.sqrt(np.maximum(slope * slope + 4.0 * curvature * rise, 0.0))
+    return 2.0 * rise / np.where(twice > 0.0, twice, 1.0)
 
 
 @lru_cache(maxsize=32)

@@ -15,7 +15,7 @@ from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.case.types import CalibrationSpec, Case, UseCondition
 from margin.propagation.calibrated import station_loads
 from margin.propagation.events import Event
-from margin.propagation.factors import Factor, factors_of, spread_factors
+from margin.propagation.factors import Factor, factors_of
 from margin.propagation.readings import use_event
 
 Array = NDArray[np.float64]
@@ -107,7 +107,7 @@ def variables_of(case: Case) -> tuple[Variable, ...]:
     condition = case.conditions[0] if case.conditions else None
     use, calibration = use_event(case, condition), calibration_event(option)
     found: dict[tuple[str, str, int | None], Variable] = {}
-    for factor in _factors(case, condition, option):
+    for factor in _factors(case, option):
         if factor.level != "calibration" and factor.role != "station":
             variable = _variable(factor, use.stream(factor.level), None, None, 1, 1)
             found[(*variable.key, None)] = variable
@@ -132,15 +132,11 @@ def calibration_event(option: CalibrationSpec) -> Event | None:
     )
 
 
-def _factors(case: Case, condition: UseCondition | None, option: CalibrationSpec) -> Iterator[Factor]:
-    """Factors of a single case, less what its condition of use replaces and what its option does not read."""
-    own = {} if condition is None else condition.quantities
-    replaced = {quantity.name for quantity in own.values()}
-    kept = {f.name for quantity in own.values() for f in spread_factors(quantity, "use")}
+def _factors(case: Case, option: CalibrationSpec) -> Iterator[Factor]:
+    """Factors of a single case, less what its condition of use fixes and what its option does not read."""
+    condition = case.conditions[0] if case.conditions else None
     direction = (condition and condition.direction) or case.elements["use"].options["direction"]
     for factor in factors_of(case):
-        if factor.role == "use" and factor.quantity in replaced and factor.name not in kept:
-            continue
         if factor.quantity == "use.direction_draw" and direction != "either":
             continue
         if factor.role == "firmware" and not option.temperature_correction:

@@ -1,0 +1,45 @@
+"""How the units of a study are nested in outer draws and lots."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.propagation.sections import Instance
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """How units are nested: `units_per_draw` units in an outer draw, `units_per_lot` in a lot inside it.
+
+    sections  first unit of every section of the study, in which better points are scrambled apart
+    """
+
+    units_per_draw: int
+    units_per_lot: int
+    sections: tuple[int, ...] = (0,)
+
+    def outer_of(self, unit: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Index of the outer draw of each unit."""
+        return unit // self.units_per_draw
+
+    @property
+    def lots_per_draw(self) -> int:
+        """Lots in one outer draw."""
+        return -(-self.units_per_draw // self.units_per_lot)
+
+    def lot_of(self, unit: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Index of the lot of each unit, over all outer draws."""
+        inside = unit % self.units_per_draw // self.units_per_lot
+        return unit // self.units_per_draw * self.lots_per_draw + inside
+
+    def starts(self, instance: Instance) -> NDArray[np.int64] | None:
+        """First outer draw, lot or unit of every section; None where sections cut through outer draws."""
+        units = np.array(self.sections, dtype=np.int64)
+        if instance == "unit":
+            return units
+        if instance == "lot":
+            return self.lot_of(units)
+        return None if np.any(units % self.units_per_draw) else self.outer_of(units)
