@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -34,8 +35,13 @@ def uniforms(trace: Trace, source: StreamSource, name: str) -> np.ndarray[Any, A
     return found
 
 
-def evaluated(trace: Trace, source: StreamSource, ends: tuple[Node, ...]) -> dict[int, np.ndarray[Any, Any]]:
-    """Values of the nodes that the ends need, by number."""
+def evaluated(
+    trace: Trace,
+    source: StreamSource,
+    ends: tuple[Node, ...],
+    computed: Mapping[str, np.ndarray[Any, Any]] | None = None,
+) -> dict[int, np.ndarray[Any, Any]]:
+    """Values of the nodes that the ends need, by number; computed: name -> what is computed outside of the graph."""
     found: dict[int, np.ndarray[Any, Any]] = {}
     for node in needed_for(ends):
         args = [found[a.number] for a in node.args]
@@ -43,12 +49,16 @@ def evaluated(trace: Trace, source: StreamSource, ends: tuple[Node, ...]) -> dic
             found[node.number] = node.values[None]
         elif node.op == "drawn":
             found[node.number] = uniforms(trace, source, str(node.extra))
+        elif node.op == "given" and node.extra in (computed or {}):
+            found[node.number] = (computed or {})[str(node.extra)]
         elif node.op == "given":
             given = trace.given[str(node.extra)]
             found[node.number] = np.asarray(source.deviation(given.factor, given.event))
         elif node.op == "cell":
             place = tuple(slice(i, i + 1) for i in node.extra)  # type: ignore[union-attr]
             found[node.number] = args[0][(slice(None), *place)]
+        elif node.op == "table":
+            found[node.number] = np.frombuffer(node.extra)[args[0].astype(int)]  # type: ignore[arg-type]
         else:
             found[node.number] = OPERATIONS[node.op](*args)
     return found

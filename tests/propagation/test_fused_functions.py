@@ -1,4 +1,4 @@
-"""Functions of a kernel against numpy and scipy over their range, and its uniforms against the generator of numpy."""
+"""Functions of a kernel against numpy and scipy over their range, and its draws against the generator of numpy."""
 
 from __future__ import annotations
 
@@ -10,11 +10,13 @@ import pytest
 from scipy.special import ndtri
 
 from distributions import Stream
-from margin.propagation.fused import philox_text
 from margin.propagation.fused import vector_functions as functions
 from margin.propagation.fused.compiled import Compiled
 from margin.propagation.fused.loops_text import LoopsText
-from margin.propagation.fused.vector_text import VectorText
+from margin.propagation.fused.normal_quantile import normal_quantile, quantile_table
+from margin.propagation.fused.philox_text import normals_function, uniforms_function
+from margin.propagation.fused.vector_functions import quotient
+from margin.propagation.fused.vector_text import VectorText, intrinsics
 
 pytest.importorskip("llvmlite", reason="the fused path is an extra")
 
@@ -23,11 +25,12 @@ Array = np.ndarray[Any, np.dtype[np.float64]]
 RANDOM = np.random.default_rng(4)
 
 
-def values_of(function: Callable[[VectorText, str], str], x: Array) -> Array:
+def values_of(function: Callable[[VectorText, str], str], x: Array, lanes: int = LANES) -> Array:
     """The function compiled and called; the number of values is a multiple of the lanes."""
-    t = VectorText(LANES)
-    t.lines.append("define void @kernel(i64 %many, i64 %from, i64 %to) {")
+    t, table = VectorText(lanes), quantile_table()
+    t.lines.append("define void @kernel(i64 %many, i64 %from, i64 %to, i64 %quantiles) {")
     t.label("entry")
+    t.line("%table = inttoptr i64 %quantiles to ptr")
     source, target = (t.new(f"inttoptr i64 {name} to ptr") for name in ("%from", "%to"))
 
     def body(index: str) -> None:
@@ -37,13 +40,14 @@ def values_of(function: Callable[[VectorText, str], str], x: Array) -> Array:
     LoopsText(t).repeat("%many", body)
     t.line("ret void")
     t.lines.append("}")
-    known = [
-        f"declare {t.numbers} @llvm.{name}.v{LANES}f64({', '.join([t.numbers] * count)})"
-        for name, count in (("fma", 3), ("sqrt", 1), ("fabs", 1))
-    ]
     result = np.empty_like(x)
-    Compiled("\n".join([*known, *t.lines]), 3)(x.size // LANES, x.ctypes.data, result.ctypes.data)
+    code = Compiled("\n".join([*intrinsics(lanes), *t.lines]), 4)
+    code(x.size // lanes, x.ctypes.data, result.ctypes.data, table.ctypes.data)
     return result
+
+
+def quantile(t: VectorText, u: str) -> str:
+    return normal_quantile(t, u, "%table")
 
 
 @pytest.mark.parametrize(
@@ -71,13 +75,37 @@ def test_sine_and_cosine_are_right_to_1e_15() -> None:
     np.testing.assert_allclose(values_of(functions.cosine, x), np.cos(x), rtol=0.0, atol=2e-15)
 
 
-def test_the_normal_quantile_is_that_of_scipy() -> None:
-    """In the middle, in both tails and in the far tail (Wichura's three regions), against scipy.special.ndtri."""
+@pytest.mark.parametrize("lanes", [4, 8])
+def test_the_normal_quantile_is_that_of_scipy(lanes: int) -> None:
+    """In the middle, in both tails and at their ends, in every octave, against scipy.special.ndtri."""
     u = np.concatenate([RANDOM.uniform(size=40_000), 10.0 ** RANDOM.uniform(-16.2, -1.0, 40_000)])
-    np.testing.assert_allclose(values_of(functions.normal_quantile, u), ndtri(u), rtol=2e-15, atol=1e-17)
+    np.testing.assert_allclose(values_of(quantile, u, lanes), ndtri(u), rtol=2e-15, atol=1e-17)
     near_one = 1.0 - u[40_000:]
-    inside = near_one[near_one < 1.0][: 4 * 9_000]
-    np.testing.assert_allclose(values_of(functions.normal_quantile, inside), ndtri(inside), rtol=2e-15)
+    inside = near_one[near_one < 1.0][: 8 * 4_500]
+    np.testing.assert_allclose(values_of(quantile, inside, lanes), ndtri(inside), rtol=2e-15)
+    powers = 0.5 ** np.arange(1.0, 55.0)
+    ends = np.concatenate([powers, np.nextafter(powers, 1.0)[:-1], 1.0 - powers[:-1], [1.0 - 2.0**-53] * 2])
+    ends = np.concatenate([ends, ends[: -ends.size % 8]])
+    np.testing.assert_allclose(values_of(quantile, ends, lanes), ndtri(ends), rtol=2e-15, atol=1e-300)
+
+
+def test_the_normal_quantile_has_handbook_values() -> None:
+    """Percentage points of the normal distribution (NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.1), to the
+    digits that the standard ones have from memory: 1.959964, 2.326348, 2.575829, 3.090232; the median is 0."""
+    u = np.array([0.975, 0.99, 0.995, 0.999, 0.025, 0.01, 0.005, 0.5])
+    wanted = [1.959964, 2.326348, 2.575829, 3.090232, -1.959964, -2.326348, -2.575829, 0.0]
+    np.testing.assert_allclose(values_of(quantile, u), wanted, rtol=0.0, atol=5e-7)
+    assert values_of(quantile, u)[-1] == 0.0
+
+
+def test_a_quotient_without_division_is_that_of_numpy() -> None:
+    """Quotients by numbers of many kinds, to the bit, also next to the edges of bins."""
+    for divisor in (58.0, 60.0, 1.0 / 3.0, 0.1, 7.0e3, np.nextafter(2.0, 1.0), np.nextafter(1.0, 2.0)):
+        edges = np.ldexp(1.0 + np.arange(128) / 128.0, RANDOM.integers(-20, 6, 128)) * divisor
+        near = np.concatenate([edges + k * np.spacing(edges) for k in range(-3, 4)])
+        x = np.concatenate([near, -near, RANDOM.normal(size=40_000) * divisor])
+        found = values_of(lambda t, v, d=divisor: quotient(t, v, d), x)  # type: ignore[misc]
+        np.testing.assert_array_equal(found, x / divisor)
 
 
 def test_functions_hand_on_what_is_no_number() -> None:
@@ -92,17 +120,28 @@ def test_functions_hand_on_what_is_no_number() -> None:
     )
 
 
-def test_a_kernel_draws_the_uniforms_of_the_streams() -> None:
-    """Philox in the kernel's text gives the numbers of the generator to the bit, from any block of four on."""
+@pytest.mark.parametrize("lanes", [4, 8])
+@pytest.mark.parametrize("kind", ["uniforms", "normals"])
+def test_a_kernel_draws_what_the_streams_draw(kind: str, lanes: int) -> None:
+    """Uniforms of Philox in the kernel's text are those of the generator to the bit, and the normal draws are quantiles
+    of them, from any block of four on."""
+    function = {"uniforms": uniforms_function, "normals": normals_function}[kind]
     lines = [
-        philox_text.FUNCTION,
-        "define void @kernel(i64 %k0, i64 %k1, i64 %first, i64 %blocks, i64 %to) {",
+        *intrinsics(lanes),
+        function(lanes),
+        "define void @kernel(i64 %k0, i64 %k1, i64 %first, i64 %many, i64 %to, i64 %quantiles) {",
         "  %out = inttoptr i64 %to to ptr",
-        "  call void @uniforms(i64 %k0, i64 %k1, i64 %first, i64 %blocks, ptr %out)",
+        "  %table = inttoptr i64 %quantiles to ptr",
+        f"  call void @{kind}(i64 %k0, i64 %k1, i64 %first, i64 %many, ptr %out, ptr %table)",
         "  ret void",
         "}",
+        "attributes #0 = { nounwind }",
     ]
     stream, drawn = Stream(11), np.empty(400)
     k0, k1 = stream.key("any").view(np.int64).tolist()
-    Compiled("\n".join(lines), 5)(k0, k1, 6, 100, drawn.ctypes.data)
-    np.testing.assert_array_equal(drawn, stream.uniforms("any", 24, 400))
+    Compiled("\n".join(lines), 6)(k0, k1, 6, 400 // lanes, drawn.ctypes.data, quantile_table().ctypes.data)
+    uniforms = stream.uniforms("any", 24, 400)
+    if kind == "uniforms":
+        np.testing.assert_array_equal(drawn, uniforms)
+    else:
+        np.testing.assert_allclose(drawn, ndtri(uniforms), rtol=2e-15)

@@ -8,15 +8,24 @@ from typing import Any
 import numpy as np
 import pytest
 from graph_by_numpy import evaluated
-from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
+from pad_study import NONE, TWO_POINT, pad_case
 
 from margin.case import Case, load_case
+from margin.propagation.calibrated import Bench, lot_means
+from margin.propagation.fused.graph import POINT
+from margin.propagation.fused.operations import NotTraceable, Recorder
 from margin.propagation.fused.trace import traced
-from margin.propagation.fused.traced import NotTraceable, Recorder, Traced
+from margin.propagation.fused.traced import Traced
 from margin.propagation.plan import plan_of
 from margin.propagation.run import block_errors, model_of
 
 CASES = Path(__file__).parents[2] / "cases"
+DIVIDER = {
+    "kind": "voltage divider",
+    "reference": "3 V",
+    "resistor": "100 kohm +/- 1 %",
+    "position": "sensor to ground",
+}
 
 
 def assert_graph_is_chain(case: Case, units: int) -> None:
@@ -24,7 +33,9 @@ def assert_graph_is_chain(case: Case, units: int) -> None:
     model = model_of(case)
     trace = traced(model)
     source = model.source(plan_of(case).frame.grouping, 0, units)
-    found = evaluated(trace, source, trace.ends)
+    bench = Bench(case, source, model.nominal, units)
+    means = {each.name: lot_means(each.option, bench) for each in trace.computed.values()}
+    found = evaluated(trace, source, trace.ends, means)
     wanted = block_errors(model, source, units)
     full = (units, *trace.full)
     for name, nodes in trace.errors.items():
@@ -35,7 +46,7 @@ def assert_graph_is_chain(case: Case, units: int) -> None:
         np.testing.assert_array_equal(sum(counted, np.zeros_like(counts)), counts)
 
 
-@pytest.mark.parametrize("name", ["gripper_amplifier", "gripper_divider"])
+@pytest.mark.parametrize("name", ["gripper_amplifier", "gripper_divider", "load_cell"])
 def test_the_graph_of_a_shipped_case_computes_what_its_chain_computes(name: str) -> None:
     """Every option, under every condition of use, to the last bit: the graph is the element source."""
     assert_graph_is_chain(load_case(CASES / name / "case.toml"), 70)
@@ -64,19 +75,68 @@ def test_a_strain_gauge_bridge_is_recorded_too() -> None:
     assert_graph_is_chain(case, 40)
 
 
+@pytest.mark.parametrize("circuit", [{}, DIVIDER], ids=["rising", "falling"])
+@pytest.mark.parametrize("space", ["force", "signal"])
+def test_lines_between_points_are_recorded(circuit: dict[str, Any], space: str) -> None:
+    """Straight pieces through the calibrated points of each unit, whether its signal rises or falls."""
+    option = {"kind": "multi-point", "loads": ["6 N", "30 N", "54 N"], "fit": "piecewise", "space": space}
+    assert_graph_is_chain(pad_case(option, **_spread(), circuit=circuit), 60)
+
+
+@pytest.mark.parametrize("fit", [{"degree": 2}, {"fit": "piecewise"}], ids=["parabola", "lines"])
 @pytest.mark.parametrize(
-    "option",
-    [
-        {"kind": "multi-point", "loads": ["6 N", "30 N", "54 N"], "fit": "piecewise"},
-        {"kind": "lot-curve", "loads": ["6 N", "30 N", "54 N"]},
-    ],
-    ids=lambda option: str(option["kind"]),
+    "way",
+    [{}, {"space": "logarithm"}, {"space": "signal", "tare": True, "sample_units": 3}],
+    ids=["force", "logarithm", "tared signal"],
 )
-def test_what_has_no_counterpart_in_a_kernel_is_told(option: dict[str, Any]) -> None:
-    """Corrections that search, and sample units of a lot, cannot be recorded."""
-    case = pad_case(ONE_POINT, option, sensor={"sensitivity": "4 uS +/- 5 % per lot"})
-    with pytest.raises(NotTraceable):
-        traced(model_of(case))
+def test_a_curve_of_the_lot_is_recorded(way: dict[str, Any], fit: dict[str, Any]) -> None:
+    """Fitted to the means of each unit's lot, which the plain path computes of its sample units."""
+    option = {"kind": "lot-curve", "loads": ["6 N", "20 N", "54 N"], **way, **fit}
+    tables = {**_spread(), "study": {"units_per_lot": 20, "points": "sobol"}}
+    tables["sensor"]["exponent"] = "0.9 +/- 0.03 per lot"
+    assert_graph_is_chain(pad_case(option, **tables), 50)
+
+
+FLAT = ["0 uS", "6 uS", "9 uS", "11 uS", "11.2 uS"]
+"""The monotone cubic through them has no slope at the last load."""
+
+
+@pytest.mark.parametrize("how", ["monotone cubic", "straight"])
+@pytest.mark.parametrize("outputs", [FLAT, FLAT[::-1]], ids=["rising", "falling"])
+def test_a_measured_curve_is_recorded(how: str, outputs: list[str]) -> None:
+    """A tabulated sensor and its inverse, inside the table and beyond both of its ends."""
+    sensor = {
+        "kind": "tabulated", "loads": ["4 N", "20 N", "30 N", "45 N", "55 N"], "outputs": outputs, "interpolation": how,
+        "gain": "1 +/- 5 %", "reload_scatter": "1 %", "temperature_coefficient": "0.1 %/K",
+    }  # fmt: skip
+    corrected = {**TWO_POINT, "temperature_correction": True}
+    case = pad_case(NONE, corrected, sensor=sensor, use={"temperature": "5 degC to 40 degC", "readings": 2})
+    assert_graph_is_chain(case, 60)
+
+
+@pytest.mark.parametrize(
+    ("knots", "ends"),
+    [((0.0, 0.3, 0.35, 1.0), {}), ((0.2, 0.8), {"left": -1.0, "right": 9.0})],
+)
+def test_lines_through_a_table_are_those_of_numpy(knots: tuple[float, ...], ends: dict[str, float]) -> None:
+    """`np.interp` of a drawn array, at the knots, between them and beyond, to the bit."""
+    values = np.cos(5.0 * np.array(knots))
+    at = np.concatenate([np.linspace(-0.1, 1.1, 49), knots, [np.nan]]).reshape(-1, 1, 1, 1, 1)
+    recorder = Recorder()
+    array = Traced.of(recorder, recorder.graph.node("given", (), POINT, "any"))
+    node = np.interp(array, knots, values, **ends).node  # type: ignore[call-overload]
+    found = evaluated(None, None, (node,), {"any": at})[node.number]
+    np.testing.assert_array_equal(found, np.interp(at, knots, values, **ends))
+
+
+def test_tables_that_cannot_be_read_are_told() -> None:
+    """A table that repeats itself, a search among drawn values."""
+    recorder = Recorder()
+    array = Traced.of(recorder, recorder.graph.node("given", (), POINT, "any"))
+    with pytest.raises(NotTraceable, match="repeats"):
+        np.interp(array, [0.0, 1.0], [0.0, 1.0], period=1.0)  # type: ignore[call-overload]
+    with pytest.raises(NotTraceable, match="among drawn"):
+        np.searchsorted(array, 0.5)  # type: ignore[call-overload]
 
 
 def test_a_branch_on_drawn_values_is_refused() -> None:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from margin.case.types import Case
-from margin.propagation.fused.block import Kernel
-from margin.propagation.fused.compiled import can_compile, compiler
-from margin.propagation.fused.graph import needed_for
+from margin.propagation.fused.block import Draft, Kernel
+from margin.propagation.fused.compiled import can_compile, compiler, is_kept
+from margin.propagation.fused.operations import NotTraceable
+from margin.propagation.fused.remembered import Remembered
 from margin.propagation.fused.trace import traced
-from margin.propagation.fused.traced import NotTraceable
-from margin.propagation.plan import Plan
+from margin.propagation.plan import Plan, plan_of
 from margin.propagation.readings import readings_of_a_unit
 from margin.propagation.run import Model
 
 WORTH_COMPILING = 1e7
 """Readings, counted once for each calibration, from which on compiling a usual graph takes less time than it saves."""
+
+WORTH_LOADING = 3e6
+"""The same where the compiled kernel is kept from an earlier study: what remains is to record the case anew."""
 
 USUAL_GRAPH = 600
 """Operations; the time to compile grows with them."""
@@ -31,22 +36,34 @@ def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
 
     Raises CannotFuse where a kernel is wanted and cannot be had.
     """
-    if wanted is False or (wanted is None and _evaluations(model.case, plan) < WORTH_COMPILING):
+    readings = _evaluations(model.case, plan)
+    if wanted is False or (wanted is None and readings < min(WORTH_COMPILING, WORTH_LOADING)):
         return None
     if not can_compile():
         if wanted:
-            raise CannotFuse("the fused path needs a compiler: install margin[fast], or leave fused out")
+            raise CannotFuse(
+                "the fused path needs a compiler: install margin[fast], or leave the way of computing to be decided"
+            )
         return None
     try:
-        trace = traced(model)
+        draft = replace(_drafts.of(model), frame=plan.frame)
     except NotTraceable as error:
         if wanted:
-            raise CannotFuse(f"this case cannot be compiled ({error}): leave fused out") from error
+            raise CannotFuse(
+                f"this case cannot be compiled ({error}): leave the way of computing to be decided"
+            ) from error
         return None
-    worth = WORTH_COMPILING * max(len(needed_for(trace.ends)) / USUAL_GRAPH, 1.0)
-    if wanted is None and _evaluations(model.case, plan) < worth:
+    worth = WORTH_COMPILING * max(draft.operations / USUAL_GRAPH, 1.0)
+    if wanted is None and readings < worth and not is_kept(draft.text):
         return None
-    return Kernel.of(trace, plan.frame)
+    return draft.compiled()
+
+
+def _record(model: Model) -> Draft:
+    return Draft.of(traced(model), plan_of(model.case).frame)
+
+
+_drafts = Remembered(_record)
 
 
 def path_of(kernel: Kernel | None) -> str:

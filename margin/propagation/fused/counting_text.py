@@ -7,12 +7,10 @@ import math
 from margin.propagation.fused.layout import Layout
 from margin.propagation.fused.loops_text import LoopsText
 from margin.propagation.fused.phases import Sink
+from margin.propagation.fused.vector_functions import quotient
 from margin.propagation.fused.vector_text import VectorText
 
-_SIZE = 0x7FFFFFFFFFFFFFFF
-
-PARTS = 3
-"""Readings of the first half, of the second, and one in the middle of an odd number."""
+_SIZE = 0x7FFFFFFF
 
 
 class CountingText:
@@ -22,44 +20,85 @@ class CountingText:
         self.t, self.loops, self.layout = t, loops, layout
 
     def begin(self, unit: str) -> None:
-        """Start with `unit`: what belongs to it alone is set to 0."""
+        """Start with `unit`: what belongs to it alone is set back."""
         t, layout = self.t, self.layout
         self._unit = unit
         self._valid = t.load(t.address("%valid", unit), t.words)
-        self._there = t.new(f"icmp ne {t.words} {self._valid}, zeroinitializer")
-        for place, many in (
-            (layout.largest, layout.options * PARTS * layout.loads),
-            (layout.within, layout.options),
-        ):
-            self.loops.repeat(
-                many,
-                lambda i, p=place: t.store(t.numbers, t.number(0.0), t.vector("%scratch", p, i)),  # type: ignore[misc]
-            )
+        there = t.new(f"icmp ne {t.words} {self._valid}, zeroinitializer")
+        self._there = t.new(f"sext {t.truths} {there} to {t.halves}")
+
+        def no_extremes(row: str) -> None:
+            for which, none in enumerate((math.inf, -math.inf)):
+                t.store(t.numbers, t.number(none), self._extreme(row, which))
+
+        def none_of_option(option: str) -> None:
+            t.store(t.numbers, t.number(0.0), t.vector("%scratch", layout.within, option))
+            for part in range(layout.parts):
+                t.store(t.numbers, t.number(0.0), self._ratio(option, part))
+
+        self.loops.repeat(layout.options * layout.conditions * layout.parts * layout.loads, no_extremes)
+        self.loops.repeat(layout.options, none_of_option)
 
     def end(self) -> None:
-        """Largest errors relative to the permissible one, and readings within, of each unit."""
+        """Extremes of all units; largest errors relative to the permissible one, and readings within, of each."""
         t, layout = self.t, self.layout
+        there = t.new(f"icmp ne {t.words} {self._valid}, zeroinitializer")
 
-        def ratio_of_part(row: str) -> None:
-            largest = t.number(0.0)
-            for load, permissible in enumerate(layout.permissible):
-                at = t.whole("add", t.whole("mul", row, layout.loads), load)
-                size = t.load(t.vector("%scratch", layout.largest, at), t.numbers)
-                ratio = t.divide(size, t.number(permissible))
-                largest = t.select(t.compare("ogt", ratio, largest), ratio, largest)
-            t.store(t.numbers, largest, t.address("%ratios", self._of_unit(row)))
+        def of_load(option: str, condition: str, load: str) -> None:
+            row = t.whole("add", t.whole("mul", option, layout.conditions), condition)
+            permissible = self._permissible(load)
+            extremes = [t.number(math.inf), t.number(-math.inf)]
+            for part in range(layout.parts):
+                place = self._row(row, part, load)
+                found = [t.load(self._extreme(place, which), t.numbers) for which in (0, 1)]
+                extremes = [self._farther(which, found[which], extremes[which]) for which in (0, 1)]
+                size = self._farther(1, found[1], t.new(f"fneg {t.numbers} {found[0]}"))
+                self._farther_at(1, self._ratio(option, part), t.divide(size, permissible))
+            place = t.whole("add", t.whole("mul", row, layout.loads), load)
+            for which, (name, none) in enumerate((("low", math.inf), ("high", -math.inf))):
+                value = t.select(there, extremes[which], t.number(none))
+                self._farther_at(which, t.vector(f"%{name}", 0, place), value)
 
-        def within_of_option(row: str) -> None:
-            count = t.load(t.vector("%scratch", layout.within, row), t.words)
-            t.store(t.words, count, t.address("%counts_within", self._of_unit(row)))
+        def of_option(option: str) -> None:
+            self.loops.repeat(
+                layout.conditions,
+                lambda condition: self.loops.repeat(
+                    layout.loads, lambda load: of_load(option, condition, load)
+                ),
+            )
+            count = t.load(t.vector("%scratch", layout.within, option), t.words)
+            t.store(t.words, count, t.address("%counts_within", self._of_unit(option)))
 
-        self.loops.repeat(layout.options * PARTS, ratio_of_part)
-        self.loops.repeat(layout.options, within_of_option)
+        self.loops.repeat(layout.options, of_option)
 
-    def _of_unit(self, row: str) -> str:
+    # ---- places
+
+    def _of_unit(self, row: str | int) -> str:
         """Place of the present units in row after row of all units."""
         width = self.t.whole("mul", "%tiles_", self.t.lanes)
         return self.t.whole("add", self.t.whole("mul", row, width), self._unit)
+
+    def _ratio(self, option: str, part: int) -> str:
+        row = self.t.whole("add", self.t.whole("mul", option, self.layout.parts), part)
+        return self.t.address("%ratios", self._of_unit(row))
+
+    def _row(self, row: str | int, part: str | int, load: str | int) -> str:
+        """Number of (option and condition, part, load)."""
+        t, layout = self.t, self.layout
+        of_part = t.whole("add", t.whole("mul", row, layout.parts), part)
+        return t.whole("add", t.whole("mul", of_part, layout.loads), load)
+
+    def _extreme(self, row: str, which: int) -> str:
+        """Address of the smallest (0) or largest (1) error of a row."""
+        index = self.t.whole("add", self.t.whole("mul", row, 2), which)
+        return self.t.vector("%scratch", self.layout.extremes, index)
+
+    def _permissible(self, load: str | int) -> str:
+        t = self.t
+        place = t.whole("add", load, self.layout.first_permissible)
+        return t.everywhere(t.load(t.address("%constants", place), "double"))
+
+    # ---- readings
 
     def count(self, sink: Sink, value: str) -> None:
         """Count a reading of each unit."""
@@ -70,70 +109,75 @@ class CountingText:
             self._mark_bad(t.negation(value))
         else:
             at = t.vector(f"%{sink.kind}", 0, self.loops.index.get(3, 0))
-            counted = t.on_words("and", self._wide(value), self._valid)
-            t.store(t.words, t.on_words("sub", t.load(at, t.words), counted), at)
+            t.if_any(value, lambda: self._add_one(at, value))
+
+    def _add_one(self, at: str, truth: str) -> None:
+        t = self.t
+        counted = t.on_words("and", self._wide(truth), self._valid)
+        t.store(t.words, t.on_words("sub", t.load(at, t.words), counted), at)
+
+    def _mark_bad(self, truth: str) -> None:
+        self.t.if_any(truth, lambda: self._add_one("%bad", truth))
 
     def _wide(self, truth: str) -> str:
         """Whole numbers: -1 where true, 0 elsewhere."""
         return self.t.new(f"sext {self.t.truths} {truth} to {self.t.words}")
 
-    def _mark_bad(self, truth: str) -> None:
+    def _farther(self, which: int, value: str, before: str) -> str:
+        """The smaller (0) or larger (1) of two numbers."""
         t = self.t
-        found = t.on_words("and", self._wide(truth), self._valid)
-        t.store(t.words, t.on_words("or", t.load("%bad", t.words), found), "%bad")
+        return t.select(t.compare(("olt", "ogt")[which], value, before), value, before)
+
+    def _farther_at(self, which: int, at: str, value: str) -> None:
+        t = self.t
+        t.store(t.numbers, self._farther(which, value, t.load(at, t.numbers)), at)
 
     def _error(self, sink: Sink, error: str) -> None:
         t, layout = self.t, self.layout
         load = self.loops.index.get(3, 0)
         size = t.unary("fabs", error)
         self._mark_bad(t.negation(t.compare("olt", size, t.number(math.inf))))
-        row = t.whole("add", load, (sink.option * layout.conditions + sink.condition) * layout.loads)
-        for name, condition, none in (("low", "olt", math.inf), ("high", "ogt", -math.inf)):
-            there = t.select(self._there, error, t.number(none))
-            self._extreme(t.vector(f"%{name}", 0, row), condition, there)
-        self._bin(row, error)
-        self._judge(sink, size, load)
+        row = sink.option * layout.conditions + sink.condition
+        place = self._row(row, self._part(sink), load)
+        for which in (0, 1):
+            self._farther_at(which, self._extreme(place, which), error)
+        inside = self._wide(t.compare("ole", size, self._permissible(load)))
+        count = t.vector("%scratch", layout.within, sink.option)
+        t.store(t.words, t.on_words("sub", t.load(count, t.words), inside), count)
+        self._bin(t.whole("add", load, row * layout.loads), error)
 
-    def _extreme(self, at: str, condition: str, value: str) -> None:
-        t = self.t
-        before = t.load(at, t.numbers)
-        t.store(t.numbers, t.select(t.compare(condition, value, before), value, before), at)
+    def _part(self, sink: Sink) -> str:
+        """Which part of the readings in use the present one belongs to."""
+        t, turns = self.t, self.layout.turns
+        shape = (*sink.shape[:3], 1)
+        turn = t.whole("add", self.loops.at(shape), sink.condition * math.prod(shape))
+        half = max(turns // 2, 1)
+        first = t.new(f"icmp slt i64 {turn}, {half}")
+        second = t.new(f"icmp sge i64 {turn}, {turns - half}")
+        part = t.new(f"select i1 {second}, i64 1, i64 2")
+        return t.new(f"select i1 {first}, i64 0, i64 {part}")
 
     def _bin(self, row: str, error: str) -> None:
         """Bins as `histogram.Bins` has them."""
         t, bins = self.t, self.layout.bins
-        bits = t.bits(t.divide(error, t.number(bins.scale)))
-        size = t.on_words("lshr", t.on_words("and", bits, t.word(_SIZE)), t.word(bins.shift))
-        index = t.on_words("sub", size, t.word(bins.below))
-        for condition, limit in (("slt", 0), ("sgt", bins.half)):
-            beyond = t.new(f"icmp {condition} {t.words} {index}, {t.word(limit)}")
-            index = t.new(f"select {t.truths} {beyond}, {t.words} {t.word(limit)}, {t.words} {index}")
-        negative = t.new(f"icmp slt {t.words} {bits}, zeroinitializer")
-        below, above = (t.on_words(way, t.word(bins.half), index) for way in ("sub", "add"))
-        index = t.new(f"select {t.truths} {negative}, {t.words} {below}, {t.words} {above}")
+        shift, below = bins.upper_word
+        bits = t.upper(quotient(t, error, bins.scale))
+        size = t.on_halves("lshr", t.on_halves("and", bits, t.half(_SIZE)), t.half(shift))
+        index = t.on_halves("sub", size, t.half(below))
+        index = t.limited_half("smin", t.limited_half("smax", index, 0), bins.half)
+        sign = t.on_halves("ashr", bits, t.half(31))
+        index = t.on_halves("sub", t.on_halves("xor", index, sign), sign)
+        index = t.on_halves("add", index, t.half(bins.half))
         # units that only fill the vector fall behind the last bin
-        index = t.new(f"select {t.truths} {self._there}, {t.words} {index}, {t.words} {t.word(bins.size)}")
+        there = t.new(f"icmp slt {t.halves} {self._there}, zeroinitializer")
+        index = t.new(f"select {t.truths} {there}, {t.halves} {index}, {t.halves} {t.half(bins.size)}")
+        places = t.address("%scratch", self.layout.bin_places)
+        t.store(t.halves, index, places)
         base = t.new(f"getelementptr i32, ptr %bins, i64 {t.whole('mul', row, bins.size + 1)}")
         for lane in range(t.lanes):
-            place = t.new(f"extractelement {t.words} {index}, i64 {lane}")
-            at = t.new(f"getelementptr i32, ptr {base}, i64 {place}")
+            address = t.new(f"getelementptr i32, ptr {places}, i64 {lane}")
+            # read back from memory, which is faster than lane by lane out of a register
+            place = t.new(f"load volatile i32, ptr {address}")
+            at = t.new(f"getelementptr i32, ptr {base}, i32 {place}")
             before = t.new(f"load i32, ptr {at}")
             t.line(f"store i32 {t.new(f'add i32 {before}, 1')}, ptr {at}")
-
-    def _judge(self, sink: Sink, size: str, load: str | int) -> None:
-        """Largest error at each load in each part of the readings, and readings within."""
-        t, layout = self.t, self.layout
-        turns = (*sink.shape[:3], 1)
-        turn = t.whole("add", self.loops.at(turns), sink.condition * math.prod(turns))
-        half = max(layout.turns // 2, 1)
-        first = t.new(f"icmp slt i64 {turn}, {half}")
-        second = t.new(f"icmp sge i64 {turn}, {layout.turns - half}")
-        part = t.new(f"select i1 {second}, i64 1, i64 2")
-        part = t.new(f"select i1 {first}, i64 0, i64 {part}")
-        row = t.whole("add", part, PARTS * sink.option)
-        place = t.whole("add", t.whole("mul", row, layout.loads), load)
-        self._extreme(t.vector("%scratch", layout.largest, place), "ogt", size)
-        limit = t.load(t.address("%constants", t.whole("add", load, layout.first_permissible)), "double")
-        inside = self._wide(t.compare("ole", size, t.everywhere(limit)))
-        count = t.vector("%scratch", layout.within, sink.option)
-        t.store(t.words, t.on_words("sub", t.load(count, t.words), inside), count)

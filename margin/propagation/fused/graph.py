@@ -23,8 +23,8 @@ TRUTHS = frozenset(
 class Node:
     """One value.
 
-    op     'constant', 'table' (entries by code), 'drawn' (by the kernel), 'given' (drawn outside), 'cell' (one
-           element of a value that varies on axes), or the name of an elementwise operation
+    op     'constant', 'table' (entries by a whole number, such as a code), 'drawn' (by the kernel), 'given' (drawn
+           outside), 'cell' (one element of a value that varies on axes), or the name of an elementwise operation
     args   what it is computed from
     extra  of a constant or a table: its bytes; of a draw: its name; of a cell: the index on the four axes
     """
@@ -86,6 +86,12 @@ class Graph:
             array = array[np.newaxis]
         s = array.shape
         return self.node("constant", (), (s[0], s[1], s[2], s[3]), array.tobytes())
+
+    def entry(self, table: NDArray[np.float64], place: Node) -> Node:
+        """Entry of a table (entry,) at a place, a whole number."""
+        if place.single is not None:
+            return self.constant(float(table[int(place.single)]))
+        return self.node("table", (place,), place.shape, table.astype(np.float64).tobytes())
 
     def cell(self, source: Node, index: Shape) -> Node:
         """One element of a value."""

@@ -13,7 +13,7 @@ from margin.propagation.fused.graph import Node
 from margin.propagation.fused.layout import ARGUMENTS, Layout
 from margin.propagation.fused.loops_text import LoopsText
 from margin.propagation.fused.phases import Phase
-from margin.propagation.fused.vector_text import VectorText
+from margin.propagation.fused.vector_text import VectorText, intrinsics
 
 _ARITHMETIC = {"add": "fadd", "subtract": "fsub", "multiply": "fmul", "divide": "fdiv"}
 _COMPARED = {
@@ -25,19 +25,20 @@ _FUNCTIONS: dict[str, Callable[[VectorText, str], str]] = {
     "sin": vector_functions.sine,
     "cos": vector_functions.cosine,
     "arccos": vector_functions.arc_cosine,
-    "normal_quantile": vector_functions.normal_quantile,
 }
 _UNARY = {"absolute": "fabs", "sqrt": "sqrt", "round": "rint"}
 
 
-def kernel_text(layout: Layout) -> str:
-    """The whole module with the function `kernel`."""
-    return _Kernel(layout).text()
+def kernel_text(layout: Layout, register: int) -> str:
+    """The whole module with the function `kernel`; register: numbers in a vector register, 4 or 8."""
+    return _Kernel(layout, register).text()
 
 
 class _Kernel:
-    def __init__(self, layout: Layout) -> None:
-        self.layout = layout
+    def __init__(self, layout: Layout, register: int) -> None:
+        self.layout, self.register = layout, register
+        nodes = [node for phase in layout.phases for node in phase.nodes]
+        self._normal = {node.args[0].extra for node in nodes if node.op == "normal_quantile"}
         self.t = VectorText(layout.lanes)
         self.loops = LoopsText(self.t)
         self.counting = CountingText(self.t, self.loops, layout)
@@ -53,13 +54,12 @@ class _Kernel:
         self.loops.repeat("%tiles_", self._tile)
         t.line("ret void")
         t.lines.append("}")
-        n = t.numbers
-        known = [
-            f"declare {n} @llvm.{name}.v{t.lanes}f64({', '.join([n] * count)})"
-            for name, count in (("fma", 3), ("sqrt", 1), ("fabs", 1), ("rint", 1))
+        functions = [
+            philox_text.uniforms_function(self.register),
+            philox_text.normals_function(self.register),
         ]
         wide = 'attributes #0 = { "prefer-vector-width"="512" "min-legal-vector-width"="512" }'
-        return "\n".join([*known, philox_text.FUNCTION, *t.lines, wide]) + "\n"
+        return "\n".join([*intrinsics(t.lanes, self.register), *functions, *t.lines, wide]) + "\n"
 
     def _tile(self, number: str) -> None:
         self._number = number
@@ -71,7 +71,7 @@ class _Kernel:
         self.counting.end()
 
     def _draw(self, first: str) -> None:
-        """Uniforms of the units side by side; those of a unit follow each other in each stream."""
+        """Draws of the units side by side, uniform or normal; those of a unit follow each other in each stream."""
         t, layout = self.t, self.layout
         self._skip: dict[str, str] = {}
         begun: dict[int, tuple[str, str, str]] = {}
@@ -79,16 +79,16 @@ class _Kernel:
             if drawn.each not in begun:
                 begin = t.whole("mul", first, drawn.each)
                 skip = t.whole("and", begin, 3)
-                past = t.whole("add", skip, layout.lanes * drawn.each + 3)
-                begun[drawn.each] = (skip, t.whole("lshr", begin, 2), t.whole("lshr", past, 2))
+                past = t.whole("add", skip, layout.lanes * drawn.each + self.register - 1)
+                begun[drawn.each] = (skip, t.whole("lshr", begin, 2), t.whole("udiv", past, self.register))
             self._skip[drawn.name], block, many = begun[drawn.each]
+            function = "normals" if drawn.name in self._normal else "uniforms"
             for number, _ in enumerate(drawn.streams):
                 key = 2 * (layout.first_key[drawn.name] + number)
                 halves = [t.load(t.address("%keys", key + half), "i64") for half in (0, 1)]
                 into = t.address("%scratch", layout.uniforms(drawn, number))
-                t.line(
-                    f"call void @uniforms(i64 {halves[0]}, i64 {halves[1]}, i64 {block}, i64 {many}, ptr {into})"
-                )
+                keys = f"i64 {halves[0]}, i64 {halves[1]}"
+                t.line(f"call void @{function}({keys}, i64 {block}, i64 {many}, ptr {into}, ptr %quantiles)")
 
     def _phase(self, phase: Phase) -> None:
         self._own = {}
@@ -165,6 +165,9 @@ class _Kernel:
                 return t.compare("olt", t.unary("fabs", args[0]), t.number(math.inf))
             case "where":
                 return t.select(*args)
+            case "normal_quantile":
+                # a stream that is asked for normal draws is kept as such
+                return args[0]
         raise ValueError(f"no instruction for {node.op!r}")
 
     def _limited(self, node: Node, value: str, limit: str) -> str:
@@ -185,7 +188,7 @@ class _Kernel:
 
     def _given(self, node: Node) -> str:
         t = self.t
-        number = next(i for i, g in enumerate(self.layout.given) if g.name == node.extra)
+        number = next(i for i, each in enumerate(self.layout.outside) if each.name == node.extra)
         base = t.load(t.address("%given", number), "ptr")
         at = t.whole("add", t.whole("mul", self._number, math.prod(node.shape)), self.loops.at(node.shape))
         return t.load(t.vector(base, 0, at), t.numbers)
@@ -203,8 +206,5 @@ class _Kernel:
         address = t.address("%scratch", first)
         if drawn.each == 1:
             return t.load(address, t.numbers)
-        value = "poison"
-        for lane in range(t.lanes):
-            one = t.load(t.address(address, lane * drawn.each), "double")
-            value = t.new(f"insertelement {t.numbers} {value}, double {one}, i64 {lane}")
-        return value
+        each = [t.load(t.address(address, lane * drawn.each), "double") for lane in range(t.lanes)]
+        return t.together("double", each)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,13 +11,13 @@ from margin.propagation.fused.graph import needed_for, rewritten
 from margin.propagation.fused.lower import lowered
 from margin.propagation.fused.phases import Phase, Sink, phases_of, stored
 from margin.propagation.fused.tables import with_tables
-from margin.propagation.fused.trace import Drawn, Given, Trace
+from margin.propagation.fused.trace import Computed, Drawn, Given, Trace
 from margin.propagation.histogram import Bins
 from margin.propagation.tally import Frame
 
 ARGUMENTS = (
     "tiles", "start", "given", "keys", "scratch", "valid", "bins", "low", "high", "ratios", "counts_within",
-    "clipped", "blind", "bad", "constants",
+    "clipped", "blind", "bad", "constants", "quantiles",
 )  # fmt: skip
 """Arguments of a kernel, in order: two whole numbers, then addresses."""
 
@@ -28,9 +28,10 @@ class Layout:
 
     slots     node -> place of its vectors in the scratch memory; first_constant: node -> its first number;
               table_bits: table -> bits of its index
-    largest   place of (option, part of the readings, load) largest errors of the units side by side
+    extremes  place of (option, condition, part of the readings, load, 2) smallest and largest errors of the units side
+              by side
     within    place of (option,) readings within
-    room      of a drawn stream's uniforms
+    bin_places  place of the bins of the units side by side, whole numbers of 32 bits
     """
 
     lanes: int
@@ -42,11 +43,13 @@ class Layout:
     permissible: tuple[float, ...]
     drawn: tuple[Drawn, ...]
     given: tuple[Given, ...]
+    computed: tuple[Computed, ...]
     first_key: dict[str, int]
     first_uniform: dict[str, int]
     slots: dict[int, int]
-    largest: int
+    extremes: int
     within: int
+    bin_places: int
     scratch: int
     options: int
     conditions: int
@@ -58,12 +61,22 @@ class Layout:
         return len(self.permissible)
 
     @property
+    def parts(self) -> int:
+        """Parts of the readings: the first half, the second, and one in the middle of an odd number."""
+        return 3 if self.turns > 1 and self.turns % 2 else 2
+
+    @property
     def streams(self) -> tuple[str, ...]:
         """Streams of uniforms, in the order of their keys."""
         return tuple(stream for drawn in self.drawn for stream in drawn.streams)
 
+    @property
+    def outside(self) -> tuple[Given | Computed, ...]:
+        """What a kernel is given from outside, in the order of its arrays."""
+        return (*self.given, *self.computed)
+
     def room(self, drawn: Drawn) -> int:
-        """Of one stream: its draws of the units side by side, and what whole blocks of four add."""
+        """Of one stream: its draws of the units side by side, and what the last register of them adds."""
         return room(drawn, self.lanes)
 
     def uniforms(self, drawn: Drawn, stream: int) -> int:
@@ -123,11 +136,13 @@ def layout_of(trace: Trace, frame: Frame, lanes: int) -> Layout:
         slots[number] = place
         place += lanes * math.prod(node.shape)
     options, loads = len(trace.errors), len(permissible)
-    largest = place
-    within = largest + lanes * options * 3 * loads
-    conditions = len(next(iter(trace.errors.values())))
-    return Layout(
+    conditions, turns = len(next(iter(trace.errors.values()))), trace.readings // loads
+    found = Layout(
         lanes, phases, constants, first_constant, table_bits, first_permissible, permissible, drawn,
-        tuple(g for g in trace.given.values() if g.name in used), first_key, first_uniform, slots, largest, within,
-        within + lanes * options, options, conditions, trace.readings // loads, frame.bins,
+        tuple(g for g in trace.given.values() if g.name in used),
+        tuple(c for c in trace.computed.values() if c.name in used), first_key, first_uniform, slots, place, 0, 0, 0,
+        options, conditions, turns, frame.bins,
     )  # fmt: skip
+    within = place + lanes * options * conditions * found.parts * loads * 2
+    bin_places = within + lanes * options
+    return replace(found, within=within, bin_places=bin_places, scratch=bin_places + lanes)

@@ -1,4 +1,4 @@
-"""Uniforms of Philox 4x64-10 in the assembly of LLVM, as `distributions.streams` draws them.
+"""Draws of Philox 4x64-10 in the assembly of LLVM, as `distributions.streams` draws them.
 
 Salmon, Moraes, Dror and Shaw, 'Parallel random numbers: as easy as 1, 2, 3', 2011. The counter of a block of four
 words is its number plus one: the generator counts before it draws.
@@ -6,77 +6,86 @@ words is its number plus one: the generator counts before it draws.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from distributions.distribution import SMALLEST_UNIFORM
-from margin.propagation.fused.vector_text import hexadecimal
+from margin.propagation.fused.loops_text import LoopsText
+from margin.propagation.fused.normal_quantile import normal_quantile
+from margin.propagation.fused.vector_text import VectorText
 
 MULTIPLIERS = (0xD2E7470EE14C6C93, 0xCA5A826395121157)
 KEY_STEPS = (0x9E3779B97F4A7C15, 0xBB67AE8584CAA73B)
 ROUNDS = 10
+WORDS = 4
+"""Words of 64 bits in a block."""
 
 
 def _signed(word: int) -> int:
     return word - (1 << 64) if word >> 63 else word
 
 
-def _round(turn: int, c: list[str]) -> tuple[list[str], list[str]]:
-    """Lines of one round, and the four words after it."""
-    lines, low, high, mixed = [], [], [], []
-    for which in (0, 1):
-        n = f"{turn}{which}"
-        step = _signed(KEY_STEPS[which] * turn % (1 << 64))
-        lines += [
-            f"  %key{n} = add i64 %k{which}, {step}",
-            f"  %wide{n} = zext i64 {c[2 * which]} to i128",
-            f"  %product{n} = mul i128 %wide{n}, {MULTIPLIERS[which]}",
-            f"  %low{n} = trunc i128 %product{n} to i64",
-            f"  %shifted{n} = lshr i128 %product{n}, 64",
-            f"  %high{n} = trunc i128 %shifted{n} to i64",
-        ]
-        low.append(f"%low{n}")
-        high.append(f"%high{n}")
-    for which, (upper, other) in enumerate(((high[1], c[1]), (high[0], c[3]))):
-        n = f"{turn}{which}"
-        lines += [f"  %x{n} = xor i64 {upper}, {other}", f"  %m{n} = xor i64 %x{n}, %key{n}"]
-        mixed.append(f"%m{n}")
-    return lines, [mixed[0], low[1], mixed[1], low[0]]
+def uniforms_function(lanes: int) -> str:
+    """A function `uniforms` of keys, first block, how many times `lanes` draws, where to, and a table unused."""
+    return _function("uniforms", lanes, lambda t, u: u)
 
 
-def _function() -> str:
-    lines = [
-        "define internal void @uniforms(i64 %k0, i64 %k1, i64 %first, i64 %blocks, ptr %out) {",
-        "entry:",
-        "  br label %head",
-        "head:",
-        "  %i = phi i64 [0, %entry], [%next, %head]",
-        "  %before = add i64 %first, %i",
-        "  %c0 = add i64 %before, 1",
+def normals_function(lanes: int) -> str:
+    """A function `normals` like `uniforms`: standard normal quantiles of them, by `quantile_table`."""
+    return _function("normals", lanes, lambda t, u: normal_quantile(t, u, "%table"))
+
+
+def _function(name: str, lanes: int, finish: Callable[[VectorText, str], str]) -> str:
+    """Each turn makes the words of the next one while it finishes its own: neither has to wait for the other."""
+    t = VectorText(lanes)
+    t.lines.append(
+        f"define internal void @{name}(i64 %k0, i64 %k1, i64 %first, i64 %many, ptr %out, ptr %table) noinline #0 {{"
+    )
+    t.label("entry")
+    keys = [
+        [t.whole("add", f"%k{i}", _signed(KEY_STEPS[i] * n % (1 << 64))) for i in (0, 1)]
+        for n in range(ROUNDS)
     ]
-    words = ["%c0", "0", "0", "0"]
-    for turn in range(ROUNDS):
-        added, words = _round(turn, words)
-        lines += added
-    lines.append("  %at = mul i64 %i, 4")
-    smallest = hexadecimal(SMALLEST_UNIFORM)
-    for place, word in enumerate(words):
-        lines += [
-            f"  %bits{place} = lshr i64 {word}, 11",
-            f"  %number{place} = sitofp i64 %bits{place} to double",
-            f"  %uniform{place} = fmul double %number{place}, {hexadecimal(2.0**-53)}",
-            f"  %zero{place} = fcmp olt double %uniform{place}, {smallest}",
-            f"  %inside{place} = select i1 %zero{place}, double {smallest}, double %uniform{place}",
-            f"  %place{place} = add i64 %at, {place}",
-            f"  %address{place} = getelementptr double, ptr %out, i64 %place{place}",
-            f"  store double %inside{place}, ptr %address{place}, align 8",
-        ]
-    lines += [
-        "  %next = add i64 %i, 1",
-        "  %over = icmp eq i64 %next, %blocks",
-        "  br i1 %over, label %done, label %head",
-        "done:",
-        "  ret void",
-        "}",
-    ]
-    return "\n".join(lines)
+    ahead = t.new(f"alloca {t.words}")
+
+    def words(turn: str | int) -> None:
+        blocks = lanes // WORDS
+        before = t.whole("add", "%first", t.whole("mul", turn, blocks))
+        drawn = [w for b in range(blocks) for w in _block(t, keys, t.whole("add", before, b + 1))]
+        t.store(t.words, t.together("i64", drawn), ahead)
+
+    def draws(turn: str) -> None:
+        own = t.load(ahead, t.words)
+        words(t.whole("add", turn, 1))
+        t.store(t.numbers, finish(t, _uniform(t, own)), t.vector("%out", 0, turn))
+
+    words(0)
+    LoopsText(t).repeat("%many", draws)
+    t.line("ret void")
+    t.lines.append("}")
+    return "\n".join(t.lines)
 
 
-FUNCTION = _function()
+def _block(t: VectorText, keys: list[list[str]], counter: str) -> list[str]:
+    """Four words from a counter, after ten rounds."""
+    c = [counter, "0", "0", "0"]
+    for first, second in keys:
+        (high0, low0), (high1, low1) = (_product(t, c[2 * i], MULTIPLIERS[i]) for i in (0, 1))
+        c = [
+            t.whole("xor", t.whole("xor", high1, c[1]), first), low1,
+            t.whole("xor", t.whole("xor", high0, c[3]), second), low0,
+        ]  # fmt: skip
+    return c
+
+
+def _product(t: VectorText, word: str, multiplier: int) -> tuple[str, str]:
+    """Upper and lower word of a product."""
+    wide = t.new(f"mul i128 {t.new(f'zext i64 {word} to i128')}, {multiplier}")
+    upper = t.new(f"lshr i128 {wide}, 64")
+    return t.new(f"trunc i128 {upper} to i64"), t.new(f"trunc i128 {wide} to i64")
+
+
+def _uniform(t: VectorText, words: str) -> str:
+    """The upper 53 bits of each word as a number of [0, 1), 0 itself left out."""
+    upper = t.new(f"uitofp {t.words} {t.on_words('and', words, t.word(-1 << 11))} to {t.numbers}")
+    uniform, smallest = t.multiply(upper, t.number(2.0**-64)), t.number(SMALLEST_UNIFORM)
+    return t.select(t.compare("olt", uniform, smallest), smallest, uniform)

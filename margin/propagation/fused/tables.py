@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 LARGEST_TABLE = 1 << 14
 """Entries that stay in the cache of a core."""
 
-_COSTLY = frozenset({"exp", "log", "divide", "sqrt", "sin", "cos", "arccos"})
+_COSTLY = frozenset({"exp", "log", "divide", "sqrt", "sin", "cos", "arccos", "table"})
 
 NUMPY: dict[str, Any] = {
     "add": np.add, "subtract": np.subtract, "multiply": np.multiply, "divide": np.divide,
@@ -63,16 +63,25 @@ def _as_function(
     if top is not None:
         return node, np.arange(top + 1, dtype=np.float64), False
     varying = [a for a in node.args if a.single is None]
-    if node.op not in NUMPY or not varying or any(a.number not in functions for a in varying):
+    known = node.op in NUMPY or node.op == "table"
+    if not known or not varying or any(a.number not in functions for a in varying):
         return None
     code = functions[varying[0].number][0]
     if any(functions[a.number][0] is not code for a in varying):
         return None
     args = [a.single if a.single is not None else functions[a.number][1] for a in node.args]
     with np.errstate(all="ignore"):
-        values = NUMPY[node.op](*args)
+        values = _entries(node, args[0]) if node.op == "table" else NUMPY[node.op](*args)
     costly = node.op in _COSTLY or any(functions[a.number][2] for a in varying)
     return code, values, costly
+
+
+def _entries(node: Node, place: Any) -> Array:
+    """Entries of a table at whole numbers."""
+    if not isinstance(node.extra, bytes):
+        raise ValueError(f"{node.op} has no entries")
+    found: Array = np.frombuffer(node.extra, dtype=np.float64)[np.asarray(place, dtype=np.intp)]
+    return found
 
 
 def _top(node: Node) -> int | None:

@@ -9,12 +9,15 @@ from typing import Any
 import numpy as np
 
 from distributions import Normal, Rectangular
+from margin.case.types import CalibrationSpec
 from margin.chain.parameter import Value
+from margin.propagation.calibrated import Bench, lot_means
 from margin.propagation.draws import LotSamples
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
 from margin.propagation.fused.graph import Node, Shape
-from margin.propagation.fused.traced import UNITS, Counted, NotTraceable, Recorder, Traced
+from margin.propagation.fused.operations import NotTraceable, Recorder
+from margin.propagation.fused.traced import UNITS, Counted, Traced
 from margin.propagation.readings import readings_of_a_unit
 from margin.propagation.run import Model, block_errors
 
@@ -44,11 +47,29 @@ class Given:
     event: Event
     shape: Shape
 
+    def values(self, bench: Bench) -> Value:
+        """The deviation of the units of a bench, broadcastable over (unit, *shape)."""
+        return bench.source.deviation(self.factor, self.event)
+
+
+@dataclass(frozen=True)
+class Computed:
+    """Means of the lot to which a unit belongs (see `lot_means`), computed outside as the plain path does it."""
+
+    name: str
+    option: CalibrationSpec
+    shape: Shape
+
+    def values(self, bench: Bench) -> Value:
+        """The means for the units of a bench, (unit, *shape)."""
+        return lot_means(self.option, bench)
+
 
 @dataclass(frozen=True)
 class Trace:
     """All that a block is counted from.
 
+    computed  by option
     errors    option -> force error, N, under each condition of use
     clipped, blind  truths of readings under each condition
     required  truths without which an error is no number
@@ -57,6 +78,7 @@ class Trace:
 
     drawn: dict[str, Drawn]
     given: dict[str, Given]
+    computed: dict[str, Computed]
     errors: dict[str, tuple[Node, ...]]
     clipped: tuple[Node, ...]
     blind: tuple[Node, ...]
@@ -127,9 +149,13 @@ class TraceSource:
 def traced(model: Model) -> Trace:
     """Record a case. Raises NotTraceable where something in it has no counterpart in a kernel."""
     recorder = Recorder()
-    source = TraceSource(model, recorder)
+    source, computed = TraceSource(model, recorder), _computed(model)
+    means = {
+        name: Traced.of(recorder, recorder.graph.node("given", (), each.shape, each.name))
+        for name, each in computed.items()
+    }
     try:
-        found = block_errors(model, source, UNITS)
+        found = block_errors(model, source, UNITS, means)  # type: ignore[arg-type]
     except NotTraceable:
         raise
     except (TypeError, ValueError, AttributeError, IndexError) as error:
@@ -139,6 +165,7 @@ def traced(model: Model) -> Trace:
     return Trace(
         source.drawn,
         source.given,
+        computed,
         {name: tuple(_node(e) for e in errors) for name, errors in found.by_option.items()},
         _counted(found.clipped),
         _counted(found.blind),
@@ -146,6 +173,12 @@ def traced(model: Model) -> Trace:
         (study.conditions, study.loadings, study.readings, len(model.case.check_loads)),
         readings_of_a_unit(model.case),
     )
+
+
+def _computed(model: Model) -> dict[str, Computed]:
+    """Means of the lots, for each option that fits a curve to them."""
+    options = (o for o in model.case.calibrations if o.kind == "lot-curve")
+    return {o.name: Computed(f"means of the lots for {o.name}", o, (1, 1, 1, len(o.loads))) for o in options}
 
 
 def _node(value: object) -> Node:

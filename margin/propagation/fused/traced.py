@@ -10,65 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 
-from margin.propagation.fused.graph import POINT, TRUTHS, Graph, Node, Shape
+from margin.propagation.fused.graph import POINT, Node, Shape
+from margin.propagation.fused.lookup import place_among, straight_between
+from margin.propagation.fused.operations import OPERATIONS, Recorder, applied
+from margin.propagation.fused.operations import NotTraceable as NotTraceable
 
 UNITS = 7919
 """Length of the unit axis while recording: a prime, which no other axis has."""
-
-
-class NotTraceable(TypeError):
-    """What was asked of a recorded array has no counterpart in a kernel: the plain path must be taken."""
-
-
-_UFUNCS: dict[Any, str] = {
-    np.add: "add",
-    np.subtract: "subtract",
-    np.multiply: "multiply",
-    np.divide: "divide",
-    np.power: "power",
-    np.float_power: "power",
-    np.negative: "negative",
-    np.absolute: "absolute",
-    np.fabs: "absolute",
-    np.square: "square",
-    np.sqrt: "sqrt",
-    np.exp: "exp",
-    np.log: "log",
-    np.log10: "log10",
-    np.sin: "sin",
-    np.cos: "cos",
-    np.arccos: "arccos",
-    np.hypot: "hypot",
-    np.minimum: "minimum",
-    np.maximum: "maximum",
-    np.rint: "round",
-    np.less: "less",
-    np.less_equal: "less_equal",
-    np.greater: "greater",
-    np.greater_equal: "greater_equal",
-    np.equal: "equal",
-    np.not_equal: "not_equal",
-    np.logical_and: "and",
-    np.bitwise_and: "and",
-    np.logical_or: "or",
-    np.bitwise_or: "or",
-    np.logical_not: "not",
-    np.invert: "not",
-    np.isfinite: "finite",
-}
-
-_LOGICAL = frozenset({"and", "or", "not"})
-
-
-class Recorder:
-    """The graph in the making, and what must hold for it: nodes that must be true in every unit."""
-
-    def __init__(self) -> None:
-        self.graph = Graph()
-        self.required: dict[int, Node] = {}
-
-    def require(self, node: Node) -> None:
-        self.required[node.number] = node
 
 
 class Traced(NDArrayOperatorsMixin):
@@ -127,7 +75,7 @@ class Traced(NDArrayOperatorsMixin):
     # ---- elementwise
 
     def __array_ufunc__(self, ufunc: Any, method: str, *inputs: Any, **kwargs: Any) -> Any:
-        op = _UFUNCS.get(ufunc)
+        op = OPERATIONS.get(ufunc)
         if op is None or method != "__call__" or kwargs:
             raise NotTraceable(f"numpy.{ufunc.__name__} ({method})")
         return self._elementwise(op, inputs)
@@ -137,13 +85,13 @@ class Traced(NDArrayOperatorsMixin):
         shape = _broadcast(*(p.axes for p in parts))
         graph = self.recorder.graph
         if all(p.cells.size == 1 for p in parts):
-            node = _applied(graph, op, tuple(p.node for p in parts))
+            node = applied(graph, op, tuple(p.node for p in parts))
             return Traced(self.recorder, _cell_array(node), shape)
         apart: list[Any] = [p.taken_apart().cells for p in parts]
         cells = np.empty(_broadcast(*(a.shape for a in apart)), dtype=object)
         spread: list[Any] = [np.broadcast_to(a, cells.shape) for a in apart]
         for place in np.ndindex(*cells.shape):
-            cells[place] = _applied(graph, op, tuple(a[place] for a in spread))
+            cells[place] = applied(graph, op, tuple(a[place] for a in spread))
         return Traced(self.recorder, cells, shape)
 
     def taken_apart(self) -> Traced:
@@ -154,6 +102,13 @@ class Traced(NDArrayOperatorsMixin):
         cells = np.empty(node.shape, dtype=object)
         for place in np.ndindex(*node.shape):
             cells[place] = self.recorder.graph.cell(node, place)
+        return Traced(self.recorder, cells, self.axes)
+
+    def entries_of(self, table: Any) -> Traced:
+        """Entries of a table (entry,) of numbers; the array holds whole numbers, places in it."""
+        cells = np.empty_like(self.cells)
+        for place in np.ndindex(*cells.shape):
+            cells[place] = self.recorder.graph.entry(table, self.cells[place])
         return Traced(self.recorder, cells, self.axes)
 
     # ---- along axes
@@ -281,31 +236,6 @@ def _as_traced(recorder: Recorder, value: Any) -> Traced:
     return Traced.of(recorder, recorder.graph.constant(array.astype(np.float64)))
 
 
-def _applied(graph: Graph, op: str, args: tuple[Node, ...]) -> Node:
-    if op in _LOGICAL:
-        return _logical(graph, op, args)
-    if op == "where":
-        return graph.apply("where", _truth(graph, args[0]), *args[1:])
-    if any(a.is_truth for a in args):
-        raise NotTraceable("arithmetic with true and false")
-    return graph.apply(op, *args)
-
-
-def _logical(graph: Graph, op: str, args: tuple[Node, ...]) -> Node:
-    """And, or, not; a constant true or false decides or drops out."""
-    if op == "not":
-        return graph.apply("not", _truth(graph, args[0]))
-    for this, other in (args, args[::-1]):
-        if this.single is not None:
-            decides = bool(this.single) == (op == "or")
-            return this if decides else _truth(graph, other)
-    return graph.apply(op, *(_truth(graph, a) for a in args))
-
-
-def _truth(graph: Graph, node: Node) -> Node:
-    return node if node.op in TRUTHS else graph.apply("not_equal", node, graph.constant(0.0))
-
-
 def _first(*values: Any) -> Traced:
     return next(v for v in values if isinstance(v, Traced))
 
@@ -344,6 +274,12 @@ def _concatenate(parts: list[Any], axis: int = 0) -> Traced:
     return Traced(parts[0].recorder, cells, _shape4(cells.shape))
 
 
+def _take(table: Any, place: Any) -> Traced:
+    if not isinstance(place, Traced) or np.ndim(table) != 1:
+        raise NotTraceable("entries of a table that is not of numbers in a row")
+    return place.entries_of(np.asarray(table))
+
+
 def _count_nonzero(value: Traced, axis: Any) -> Counted:
     if axis != (0, 1, 2, 3):
         raise NotTraceable("counts that are not by load")
@@ -359,6 +295,9 @@ _FUNCTIONS: dict[Any, Callable[..., Any]] = {
     np.ones_like: _filled(1.0),
     np.concatenate: _concatenate,
     np.count_nonzero: _count_nonzero,
+    np.take: _take,
+    np.searchsorted: place_among,
+    np.interp: straight_between,
     np.all: Traced.all,
     np.any: Traced.any,
     np.min: Traced.min,

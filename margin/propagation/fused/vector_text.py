@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import count
 
 
 def hexadecimal(number: float) -> str:
     """A double, to the bit."""
     return f"0x{struct.unpack('>Q', struct.pack('>d', number))[0]:016X}"
+
+
+def intrinsics(*lanes: int) -> list[str]:
+    """Declarations of what the methods of `VectorText` call, for vectors of so many lanes."""
+    found = []
+    for width in sorted(set(lanes)):
+        n = f"<{width} x double>"
+        found += [
+            f"declare {n} @llvm.{name}.v{width}f64({', '.join([n] * count)})"
+            for name, count in (("fma", 3), ("sqrt", 1), ("fabs", 1), ("rint", 1))
+        ]
+        n = f"<{width} x i32>"
+        found += [f"declare {n} @llvm.{name}.v{width}i32({n}, {n})" for name in ("smin", "smax")]
+    return found
 
 
 class VectorText:
@@ -20,6 +34,7 @@ class VectorText:
         self.lines: list[str] = []
         self.numbers = f"<{lanes} x double>"
         self.words = f"<{lanes} x i64>"
+        self.halves = f"<{lanes} x i32>"
         self.truths = f"<{lanes} x i1>"
         self._count = count()
 
@@ -76,19 +91,16 @@ class VectorText:
     def select(self, truth: str, a: str, b: str) -> str:
         return self.new(f"select {self.truths} {truth}, {self.numbers} {a}, {self.numbers} {b}")
 
-    def where_any(self, truth: str, work: Callable[[], str], otherwise: str) -> str:
-        """Result of `work` where a truth holds in any lane, else `otherwise`."""
-        before, inside, after = (self.name() for _ in range(3))
-        self.line(f"br label %{before}")
-        self.label(before)
+    def if_any(self, truth: str, work: Callable[[], None]) -> None:
+        """The lines of `work` where a truth holds in any lane."""
+        inside, after = self.name(), self.name()
         bits = self.new(f"bitcast {self.truths} {truth} to i{self.lanes}")
         some = self.new(f"icmp ne i{self.lanes} {bits}, 0")
         self.line(f"br i1 {some}, label %{inside}, label %{after}")
         self.label(inside)
-        found = work()
+        work()
         self.line(f"br label %{after}")
         self.label(after)
-        return self.new(f"phi {self.numbers} [{found}, %{inside}], [{otherwise}, %{before}]")
 
     # ---- the bits of numbers
 
@@ -100,6 +112,24 @@ class VectorText:
 
     def on_words(self, operation: str, a: str, b: str) -> str:
         return self.new(f"{operation} {self.words} {a}, {b}")
+
+    # ---- upper halves of the bits: whole numbers of 32 bits
+
+    def upper(self, a: str) -> str:
+        """Sign, exponent and the first 20 bits of the mantissa."""
+        return self.new(
+            f"trunc {self.words} {self.on_words('lshr', self.bits(a), self.word(32))} to {self.halves}"
+        )
+
+    def half(self, value: int) -> str:
+        return "<" + ", ".join([f"i32 {value}"] * self.lanes) + ">"
+
+    def on_halves(self, operation: str, a: str, b: str) -> str:
+        return self.new(f"{operation} {self.halves} {a}, {b}")
+
+    def limited_half(self, function: str, a: str, limit: int) -> str:
+        h = self.halves
+        return self.new(f"call {h} @llvm.{function}.v{self.lanes}i32({h} {a}, {h} {self.half(limit)})")
 
     # ---- truths
 
@@ -129,12 +159,46 @@ class VectorText:
     def gathered(self, base: str, place: int, index: str) -> str:
         """Numbers at the indices of each lane, behind a place."""
         first = self.address(base, place)
+        places = [self.new(f"extractelement {self.words} {index}, i64 {lane}") for lane in range(self.lanes)]
+        return self.together("double", [self.load(self.address(first, one), "double") for one in places])
+
+    def together(self, kind: str, scalars: Sequence[str]) -> str:
+        """A vector of scalars of one kind, one for each lane."""
         value = "poison"
+        for lane, scalar in enumerate(scalars):
+            value = self.new(f"insertelement <{self.lanes} x {kind}> {value}, {kind} {scalar}, i64 {lane}")
+        return value
+
+    def rows(self, base: str, index: str, width: int) -> list[str]:
+        """Columns of a table's rows of `width` numbers, a vector each: a row is read as a whole for its lane."""
+        kind = f"<{width} x double>"
+        found = []
         for lane in range(self.lanes):
             one = self.new(f"extractelement {self.words} {index}, i64 {lane}")
-            number = self.load(self.address(first, one), "double")
-            value = self.new(f"insertelement {self.numbers} {value}, double {number}, i64 {lane}")
-        return value
+            found.append(self.load(self.address(base, self.whole("mul", one, width)), kind))
+        parts = range(0, width, self.lanes)
+        pieces = [[self._picked(kind, row, range(p, p + self.lanes)) for row in found] for p in parts]
+        return [column for piece in pieces for column in self._transposed(piece)]
+
+    def _picked(self, kind: str, a: str, places: Sequence[int], b: str = "poison") -> str:
+        wanted = ", ".join(f"i32 {place}" for place in places)
+        return self.new(f"shufflevector {kind} {a}, {kind} {b}, <{len(places)} x i32> <{wanted}>")
+
+    def _transposed(self, rows: list[str]) -> list[str]:
+        """As many vectors as there are lanes, rows and columns exchanged."""
+        step = 1
+        while step < self.lanes:
+            places = range(self.lanes)
+            first = [p - step + self.lanes if p & step else p for p in places]
+            second = [p + self.lanes if p & step else p + step for p in places]
+            exchanged = list(rows)
+            for place in places:
+                if not place & step:
+                    a, b = rows[place], rows[place + step]
+                    exchanged[place] = self._picked(self.numbers, a, first, b)
+                    exchanged[place + step] = self._picked(self.numbers, a, second, b)
+            rows, step = exchanged, 2 * step
+        return rows
 
     def everywhere(self, scalar: str) -> str:
         """A scalar number in every lane."""
