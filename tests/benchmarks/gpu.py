@@ -2,8 +2,8 @@
 
     python tests/benchmarks/gpu.py [--out tests/benchmarks/gpu.md] [UNITS ...]
 
-The study of `throughput.py`, percentiles included. Times are the best of several turns after one that compiles; the
-host's plain script and this program's own run are timed at the first size that is asked for, and up to `--host`.
+The study of `throughput.py`, percentiles included, by array operations and by one kernel. Times are the best of several
+turns after one that compiles; the host's plain script and this program's own run are timed up to `--host` units.
 """
 
 from __future__ import annotations
@@ -12,11 +12,15 @@ import argparse
 import os
 import platform
 import sys
+import tempfile
 import time
 from pathlib import Path
 from typing import Any
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
+
+# code that was kept would hide the time to compile it
+os.environ["CUPY_CACHE_DIR"] = tempfile.mkdtemp()
 
 import cupy  # noqa: E402
 import numpy as np  # noqa: E402
@@ -30,7 +34,7 @@ from margin.propagation.gpu import run_on_gpu  # noqa: E402
 from margin.propagation.gpu.arrays import DeviceArray  # noqa: E402
 from margin.propagation.run import RunResult, run  # noqa: E402
 
-SIZES = (204_800, 2_048_000, 20_480_000)
+SIZES = (204_800, 2_048_000, 20_480_000, 98_304_000)
 OPTION = "two points"
 EACH = CONDITIONS * LOADINGS * READINGS * LOADS.size
 
@@ -39,6 +43,18 @@ def yield_text(result: RunResult) -> str:
     """Yield at every check point with its 95 % interval."""
     found = yields_of(result.plan.frame, result.tallies[OPTION], 0.95)["units at every check point"].sampled
     return f"{found.value:.5f} ({found.low:.5f} to {found.high:.5f})"
+
+
+def apart(one: RunResult, other: RunResult) -> tuple[int, float]:
+    """Counts that stand in another bin, and the largest difference of a percentile, N."""
+    first, second = one.tallies[OPTION], other.tallies[OPTION]
+    changed = sum(
+        int(np.abs(getattr(first, f) - getattr(second, f)).sum()) for f in ("errors", "largest", "within")
+    )
+    frames = [
+        errors_frame(r.plan.frame, r.tallies[OPTION], 0.95).select_dtypes("number") for r in (one, other)
+    ]
+    return changed, float(np.nanmax(np.abs(frames[0].to_numpy() - frames[1].to_numpy())))
 
 
 def copy_bandwidth() -> float:
@@ -67,7 +83,7 @@ def bytes_moved(case: Case) -> float:
 
     DeviceArray.__array_ufunc__ = counting  # type: ignore[method-assign]
     try:
-        run_on_gpu(case)
+        run_on_gpu(case, fused=False)
     finally:
         DeviceArray.__array_ufunc__ = plain  # type: ignore[method-assign]
     return float(total)
@@ -103,20 +119,27 @@ def main() -> int:
         lines.append(line)
         print(line, flush=True)
 
-    started = time.perf_counter()
-    run_on_gpu(study_case(20_000), block=given.block)
-    print(f"\nfirst run, kernels compiled: {time.perf_counter() - started:.1f} s\n", flush=True)
+    first = []
+    for fused in (False, True):
+        started = time.perf_counter()
+        run_on_gpu(study_case(20_000), block=given.block, fused=fused)
+        first.append(time.perf_counter() - started)
     for units in given.sizes:
         case = study_case(units)
-        kept: list[RunResult] = []
-        seconds = best(lambda c=case, k=kept: k.append(run_on_gpu(c, block=given.block)), 3)
-        share = bytes_moved(case) / seconds / bandwidth
-        row(units, "accelerator", seconds, share, yield_text(kept[0]))
-        same = all(
-            np.array_equal(getattr(kept[0].tallies[OPTION], f), getattr(kept[1].tallies[OPTION], f))
-            for f in ("errors", "low", "high", "largest", "within")
+        kept: dict[bool, list[RunResult]] = {False: [], True: []}
+        for fused, way in ((False, "accelerator, array operations"), (True, "accelerator, one kernel")):
+            found = kept[fused]
+            seconds = best(
+                lambda c=case, k=found, f=fused: k.append(run_on_gpu(c, block=given.block, fused=f)), 3
+            )
+            share = None if fused else bytes_moved(case) / seconds / bandwidth
+            row(units, way, seconds, share, yield_text(found[0]))
+            print(f"\nsame bits twice: {apart(found[0], found[1])[0] == 0}", flush=True)
+        print(
+            "kernel against array operations: {} counts in another bin, {:.2e} N\n".format(
+                *apart(kept[True][0], kept[False][0])
+            )
         )
-        print(f"\nsame bits twice: {same}", flush=True)
         if units > given.host:
             continue
         script: list[PlainResult] = []
@@ -124,16 +147,20 @@ def main() -> int:
         row(units, "host, plain script", seconds, None, f"{script[0].conforming:.5f}")
         host: list[RunResult] = []
         seconds = best(lambda c=case, h=host: h.append(run(c)), 1)
-        row(units, f"host, this program, {cores} threads", seconds, None, yield_text(host[0]))
-        one, two = (errors_frame(r.plan.frame, r.tallies[OPTION], 0.95) for r in (host[0], kept[0]))
-        changed = int(np.abs(host[0].tallies[OPTION].errors - kept[0].tallies[OPTION].errors).sum())
-        numbers = one.select_dtypes("number").columns
-        apart = float(np.nanmax(np.abs(one[numbers].to_numpy() - two[numbers].to_numpy())))
-        print(f"\ncounts that stand in another bin: {changed}; percentiles apart by at most {apart:.2e} N\n")
+        row(
+            units, f"host, this program ({host[0].path}), {cores} threads", seconds, None, yield_text(host[0])
+        )
+        for fused, way in ((False, "array operations"), (True, "kernel")):
+            print(
+                "{} against the host: {} counts in another bin, {:.2e} N".format(
+                    way, *apart(kept[fused][0], host[0])
+                )
+            )
     lines += [
         "",
         "Share of copy bandwidth: bytes that the array operations read and write (an array repeated along an axis "
-        "counted in full), over the whole time of the run. Accelerator: best of three turns; host: one turn.",
+        "counted in full), over the whole time of the run. Accelerator: best of three turns; host: one turn. The first "
+        f"run ever, with what is compiled then: {first[0]:.1f} s by array operations, {first[1]:.1f} s by one kernel.",
     ]
     if given.out is not None:
         given.out.write_text("\n".join(lines) + "\n")

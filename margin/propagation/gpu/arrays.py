@@ -56,8 +56,8 @@ class DeviceArray(NDArrayOperatorsMixin):
 
     def __array__(self, *args: Any, **kwargs: Any) -> Any:
         raise NotOnDevice(
-            "a part of this case is computed in host memory only (a tabulated sensor, an element of your own that "
-            "makes numpy arrays of its inputs): run it without the accelerator, or write it by numpy's ufuncs"
+            "a part of this case is computed in host memory only (an element of your own that makes numpy arrays of "
+            "its inputs): run it without the accelerator, or write it by numpy's ufuncs"
         )
 
     def __getitem__(self, place: Any) -> Any:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from margin.propagation.gpu.arrays import DeviceArray
 from margin.propagation.gpu.space import Space
 from margin.propagation.plan import Block
-from margin.propagation.tally import RATIO_BINS, Frame, Tally, require_numbers
+from margin.propagation.tally import RATIO_BINS, Frame, Judged, Tally, require_numbers
 
 Counts = NDArray[np.int64]
 
@@ -22,8 +22,7 @@ def count_on_device(
 
     Raises EvaluationError for errors that are not numbers.
     """
-    judged: Any = space.judged(frame, errors)
-    start, units = pieces[0].start, sum(piece.count for piece in pieces)
+    start = pieces[0].start
     for piece in pieces:
         own = slice(piece.start - start, piece.start - start + piece.count)
         for row, error in enumerate(errors):
@@ -33,9 +32,16 @@ def count_on_device(
             tally.errors[piece.section, row] += found.counts
             np.minimum(tally.low[row], found.low, out=tally.low[row])
             np.maximum(tally.high[row], found.high, out=tally.high[row])
-        tally.largest[piece.section] += space.counted(judged.largest[own].reshape(-1, 1), RATIO_BINS).counts[
-            0
-        ]
+    count_judged(space, frame, space.judged(frame, errors), pieces, tally)
+
+
+def count_judged(space: Space, frame: Frame, found: Judged, pieces: list[Block], tally: Tally) -> None:
+    """Add what became of the units of a block, judged on the device, to the tally of an option."""
+    judged: Any = found
+    start, units = pieces[0].start, sum(piece.count for piece in pieces)
+    for piece in pieces:
+        own = judged.largest[piece.start - start : piece.start - start + piece.count]
+        tally.largest[piece.section] += space.counted(own.reshape(-1, 1), RATIO_BINS).counts[0]
     columns = (judged.within, judged.by_share, judged.everywhere)
     first, ends = _groups(frame, pieces, units)
     tally.within[first : first + ends.size] += np.stack([_sums(column, ends) for column in columns], axis=1)
@@ -45,8 +51,8 @@ def count_on_device(
         by_number: Any = np.bincount(beyond, minlength=frame.readings + 1)
         tally.shares[...] += by_number.to_host()
     tally.shares[frame.readings] += units - beyond.size
-    halves: Any = np.count_nonzero(judged.halves, axis=1)
-    tally.halves[...] += halves.to_host()
+    # sums along a few long rows: a device is slow to reduce those
+    tally.halves[...] += np.concatenate([_sums(row, np.array([units])) for row in judged.halves])
     if frame.by_lot:
         per_lot = frame.grouping.units_per_lot
         last = np.append(np.arange(per_lot, units, per_lot), units)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from types import ModuleType
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 import scipy.special
@@ -18,7 +18,7 @@ from margin.propagation.gpu.kernels import DRAWN_EACH, SOURCE
 from margin.propagation.histogram import Bins
 from margin.propagation.tally import Frame, Judged, judge, needed_within
 
-__all__ = ["CupySpace", "DeviceArray", "GpuUnavailable", "NotOnDevice", "NumpySpace", "Space"]
+__all__ = ["CupySpace", "DeviceArray", "GpuUnavailable", "KernelSpace", "NotOnDevice", "NumpySpace", "Space"]
 
 THREADS = 256
 """Threads in a block of a kernel."""
@@ -67,6 +67,29 @@ class Space(Protocol):
 
     def judged(self, frame: Frame, errors: list[DeviceArray]) -> Judged:
         """As `judge`, its arrays on the device."""
+
+
+@runtime_checkable
+class KernelSpace(Space, Protocol):
+    """A device that takes kernels as text."""
+
+    @property
+    def namespace(self) -> Any:
+        """Its arrays, by the names of numpy."""
+
+    @property
+    def processors(self) -> int:
+        """Processors that each run a block or a few."""
+
+    @property
+    def shared_room(self) -> int:
+        """Bytes of memory that the threads of a block share, at most."""
+
+    def compiled(self, text: str, name: str, shared: int = 0) -> Any:
+        """The kernel `name` of a module's text, called with numbers of blocks and threads and its arguments.
+
+        shared  bytes that the threads of a block share beside those stated in the text
+        """
 
 
 @dataclass(frozen=True)
@@ -120,10 +143,29 @@ class CupySpace:
             raise GpuUnavailable("no accelerator can be used: CuPy finds no CUDA device")
 
     @cached_property
-    def _cupy(self) -> ModuleType:
+    def namespace(self) -> ModuleType:
+        """CuPy."""
         import cupy
 
         return cupy  # type: ignore[no-any-return]
+
+    @property
+    def processors(self) -> int:
+        return self._attribute("MultiProcessorCount")
+
+    @property
+    def shared_room(self) -> int:
+        return self._attribute("MaxSharedMemoryPerBlockOptin")
+
+    def _attribute(self, name: str) -> int:
+        return int(self.namespace.cuda.Device().attributes[name])
+
+    def compiled(self, text: str, name: str, shared: int = 0) -> Any:
+        """See `KernelSpace`; CuPy keeps the code of texts that it has seen before."""
+        kernel = self.namespace.RawModule(code=text).get_function(name)
+        if shared:
+            kernel.max_dynamic_shared_size_bytes = shared
+        return partial(kernel, shared_mem=shared)
 
     @cached_property
     def _special(self) -> ModuleType:
@@ -133,19 +175,19 @@ class CupySpace:
 
     @property
     def room(self) -> int:
-        cupy = self._cupy
+        cupy = self.namespace
         free, _ = cupy.cuda.runtime.memGetInfo()
         return int(free + cupy.get_default_memory_pool().free_bytes())
 
     @cached_property
     def _kernels(self) -> Any:
-        return self._cupy.RawModule(code=SOURCE)
+        return self.namespace.RawModule(code=SOURCE)
 
     def array(self, values: Any) -> DeviceArray:
-        return DeviceArray(self._cupy, self._special, self._cupy.asarray(values))
+        return DeviceArray(self.namespace, self._special, self.namespace.asarray(values))
 
     def uniforms(self, stream: Stream, name: str, start: int, count: int) -> DeviceArray:
-        drawn = self._cupy.empty(count)
+        drawn = self.namespace.empty(count)
         counter, skipped = divmod(start, DRAWN_EACH)
         counters = -(-(count + skipped) // DRAWN_EACH)
         first, second = stream.key(name)
@@ -158,16 +200,16 @@ class CupySpace:
         self, stream: Stream, names: tuple[str, ...], name: str, start: int, count: int, section: int
     ) -> DeviceArray:
         directions, keys = scrambled_dimension(stream, names, name, section)
-        drawn, place = self._cupy.empty(count), (len(names), names.index(name))
+        drawn, place = self.namespace.empty(count), (len(names), names.index(name))
         if place not in self._directions:
-            self._directions[place] = self._cupy.asarray(directions)
+            self._directions[place] = self.namespace.asarray(directions)
         self._launch("sobol_points", count, (
             drawn, self._directions[place], *keys, np.uint32(start), np.int64(count),
         ))  # fmt: skip
         return self.array(drawn)
 
     def counted(self, errors: DeviceArray, bins: Bins) -> Counted:
-        cupy = self._cupy
+        cupy = self.namespace
         data = cupy.ascontiguousarray(errors.data)
         loads = errors.shape[-1]
         rows = errors.size // loads
@@ -183,10 +225,10 @@ class CupySpace:
             shared_mem=4 * bins.size,
         )  # fmt: skip
         low, high, bad = ends.get().T
-        return Counted(counts.get().astype(np.int64), _of_ordered(low), _of_ordered(high), int(bad.sum()))
+        return Counted(counts.get().astype(np.int64), of_ordered(low), of_ordered(high), int(bad.sum()))
 
     def judged(self, frame: Frame, errors: list[DeviceArray]) -> Judged:
-        cupy = self._cupy
+        cupy = self.namespace
         units, loads = errors[0].shape[0], frame.loads.size
         largest, within = cupy.zeros(units), cupy.zeros(units, dtype=np.int64)
         halves = cupy.ones((2, units), dtype=np.bool_)
@@ -205,7 +247,7 @@ class CupySpace:
         self._kernels.get_function(name)((max(-(-items // THREADS), 1),), (THREADS,), args)
 
 
-def _of_ordered(whole: NDArray[np.int64]) -> NDArray[np.float64]:
+def of_ordered(whole: NDArray[np.int64]) -> NDArray[np.float64]:
     """Doubles of whole numbers that are ordered as they are."""
     return np.where(whole >= 0, whole, whole ^ np.int64(0x7FFFFFFFFFFFFFFF)).view(np.float64)
 
