@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from margin.bench import BenchData, NotMeasurableError, Spreads, read_bench
+from margin.bench import BenchData, NotMeasurableError, Spreads, condense_bench, read_bench
 from margin.bench.circuits import circuits_file, conductances, read_circuits
 from margin.bench.model_file import write_model
 from margin.bench.sensor_model import fitted_sensor
@@ -127,6 +127,7 @@ def characterise(
     calibration: str | None = None,
     units: int = UNITS,
     output_unit: str | None = None,
+    condense: bool = False,
     workers: int | None = None,
     stage: Stage = no_progress,
 ) -> Characterisation:
@@ -145,6 +146,8 @@ def characterise(
     calibration     option of the case whose yield is looked ahead; None: the one that leads
     units           drawn for each number of sensors looked ahead to
     output_unit     of a column 'output'
+    condense        keep means of stays, not readings (`margin.bench.condense_bench`): a file of any length in bounded
+                    memory, whose rows that cannot be read are left out and counted
     stage           called with (title, total) when something long begins; returns the counter of progress
 
     What the data cannot give stands in `missing`. Raises BenchDataError for data that cannot be read,
@@ -154,9 +157,13 @@ def characterise(
         raise ValueError(f"confidence must be from 0.5 to below 1, such as 0.95 (got {confidence:g})")
     if reference_load is not None and not (np.isfinite(reference_load) and reference_load > 0):
         raise ValueError(f"the reference load must be above 0 N (got {reference_load:g} N)")
+    options = [] if case is None else [one.name for one in case.calibrations]
+    if calibration is not None and calibration not in options:
+        there = ", ".join(map(repr, options)) or "none without a case"
+        raise ValueError(f"no calibration option {calibration!r} to look ahead to; there are {there}")
     if not isinstance(path_or_frame, pd.DataFrame) and Path(path_or_frame).is_dir():
         raise ValueError(f"{path_or_frame}: a folder, not a file; name the CSV file in it")
-    data = read_bench(path_or_frame, output_unit)
+    data = _condensed(path_or_frame, output_unit) if condense else read_bench(path_or_frame, output_unit)
     kind = kind or _kind(data, case)
     elements: Mapping[str, Any] = {}
     if kind == "thin film":
@@ -177,6 +184,12 @@ def characterise(
         lack = Missing("outlook on more measuring", "", why, measure[:1].lower() + measure[1:])
         findings, outlook = dataclasses.replace(findings, missing=(*findings.missing, lack)), None
     return Characterisation(findings, outlook, reference_load, elements)
+
+
+def _condensed(path_or_frame: str | Path | pd.DataFrame, output_unit: str | None) -> BenchData:
+    if isinstance(path_or_frame, pd.DataFrame):
+        raise ValueError("a frame is in memory already: give the file to condense, or leave condense out")
+    return condense_bench(path_or_frame, output_unit)
 
 
 def _single(setup: Setup) -> dict[str, list[Any]]:
@@ -231,7 +244,7 @@ def _as_conductance(data: BenchData, circuits: Mapping[str, Any], circuit: str |
         there = [str(name) for name in data.frame["circuit"].unique()]
         if circuit not in there:
             raise NotMeasurableError(
-                f"no readings with circuit '{circuit}': the data hold {', '.join(there)}"
+                f"{data.source}: no readings with circuit '{circuit}': the data hold {', '.join(there)}"
             )
         data = dataclasses.replace(data, frame=data.frame[data.frame["circuit"] == circuit])
     names = [str(name) for name in data.frame["circuit"].unique()]
@@ -240,8 +253,8 @@ def _as_conductance(data: BenchData, circuits: Mapping[str, Any], circuit: str |
     lacking = [name for name in names if name not in circuits]
     if lacking and data.quantity == "voltage":
         raise ValueError(
-            f"circuit '{lacking[0]}' of the data is not described (described: {', '.join(circuits) or 'none'}): add a "
-            f"table [{lacking[0]}], or characterise another circuit alone"
+            f"{data.source}: circuit '{lacking[0]}' of the data is not described (described: "
+            f"{', '.join(circuits) or 'none'}): add a table [{lacking[0]}], or characterise another circuit alone"
         )
     found = conductances(data, circuits)
     for name, rows in found.frame.groupby("circuit", observed=True):

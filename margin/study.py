@@ -138,6 +138,7 @@ def estimate(
     elements: Iterable[str | Path] = (),
     budget: bool = True,
     gpu: bool = False,
+    fused: bool | None = None,
     stage: Stage = no_progress,
 ) -> Study:
     """Draw, calibrate and judge the units of a case.
@@ -147,13 +148,18 @@ def estimate(
     resume          folder that keeps finished parts of the draws; a run that was cut off goes on from there
     elements        Python files that registered elements of the case: the workers of a cluster run them too
     budget          False leaves out what each factor does, about half of the time
-    gpu             draw the units on an accelerator (extra 'gpu'): the same draws, rounded in the device's own way
+    gpu             draw the units on an accelerator (extra 'gpu'): the same draws, rounded in the device's own way;
+                    what else there is stays on the processor
+    fused           compute readings by a compiled kernel (extra 'fast'): True, False, or None to decide by the size
+                    of the study; only the last bits of exponentials and logarithms depend on it
     stage           called with (title, total) when something long begins; returns the counter of progress
 
     workers, block, cluster and resume change the time, not a bit of the results.
 
     Raises EvaluationError where the chain gives no number, RunFolderError where the folder holds another run,
-    ClusterError and UnlikeWorker (all of them ValueError) where the cluster fails.
+    ClusterError and UnlikeWorker where the cluster fails, CannotFuse and NotOnDevice where the case cannot be
+    computed as asked for (all of them ValueError), GpuUnavailable without an accelerator, ValueError for ways to
+    compute that exclude each other.
     """
     return Study(
         evaluate(
@@ -165,6 +171,7 @@ def estimate(
             elements=elements,
             with_budget=budget,
             gpu=gpu,
+            fused=fused,
             stage=stage,
         )
     )
@@ -191,7 +198,8 @@ def budget(
     """
     names = [one.name for one in case.calibrations]
     if option is not None and option not in names:
-        raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {', '.join(names)}")
+        there = ", ".join(map(repr, names))
+        raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {there}")
     found = error_budget(
         case,
         runs=runs,

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from margin.bench.data.columns import SERIES
+from margin.bench.data.weights import means
 from margin.bench.merits.slow import drift_line
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, holds_of, without_holds
 from margin.chain.laws import loop_weight
@@ -22,7 +23,7 @@ def unloaded(points: pd.DataFrame) -> pd.DataFrame:
     """Mean output without load before each cycle, in the unit of the output; empty where none was read."""
     rows = without_holds(points)
     rows = rows[(rows["branch"] == "up") & (rows["point_N"].abs() <= 1e-9 * points["point_N"].abs().max())]
-    found = rows.groupby(list(SERIES), observed=True, sort=False)["output"].mean()
+    found = means(rows, SERIES, "output")
     table: pd.DataFrame = found.rename("value").reset_index()
     return table[COLUMNS]
 
@@ -31,8 +32,8 @@ def net_of_zero(frame: pd.DataFrame, zeros: pd.DataFrame) -> pd.DataFrame:
     """Readings less the mean unloaded output of their sensor; unchanged where none was read."""
     if zeros.empty:
         return frame
-    means = zeros.groupby(WHO, observed=True, sort=False)["value"].mean().rename("zero").reset_index()
-    zero = frame[WHO].merge(means, on=WHO, how="left")["zero"].fillna(0.0).to_numpy()
+    each = zeros.groupby(WHO, observed=True, sort=False)["value"].mean().rename("zero").reset_index()
+    zero = frame[WHO].merge(each, on=WHO, how="left")["zero"].fillna(0.0).to_numpy()
     return frame.assign(output=frame["output"].to_numpy() - zero)
 
 
@@ -42,7 +43,7 @@ def loops(net: pd.DataFrame) -> pd.DataFrame:
     net  readings less their zero, at load points; u = load / highest load of the cycle, as the elements have it
     """
     rows = without_holds(net)
-    cells = rows.groupby([*SERIES, "branch", "point_N"], observed=True, sort=False)["output"].mean()
+    cells = means(rows, [*SERIES, "branch", "point_N"], "output")
     table = cells.unstack("branch").reindex(columns=["up", "down"]).reset_index()
     table["peak"] = table.groupby(list(SERIES), observed=True, sort=False)["point_N"].transform("max")
     table = table[(table["point_N"] > 0) & (table["up"] > 0) & table["down"].notna()]
@@ -60,7 +61,9 @@ def creeps(net: pd.DataFrame, t0: float) -> pd.DataFrame:
     """Relative change per decade of time in each hold, of the output at `t0` (s)."""
     rows = []
     for (lot, sensor, mounting), part in net.groupby(MOUNTED, observed=True, sort=False):
-        rows += [(lot, sensor, mounting, drift_line(h.time, h.output, t0)[1]) for h in holds_of(part)]
+        rows += [
+            (lot, sensor, mounting, drift_line(h.time, h.output, t0, h.readings)[1]) for h in holds_of(part)
+        ]
     return pd.DataFrame(rows, columns=COLUMNS)
 
 

@@ -21,6 +21,7 @@ from margin.bench.components import (
 )
 from margin.bench.data import BenchData, at_points
 from margin.bench.data.columns import SERIES
+from margin.bench.data.counted import counted
 from margin.bench.data.weights import means, readings, repeated_scatter
 from margin.bench.errors import NotMeasurableError
 from margin.bench.merits.merit import sd_interval
@@ -124,7 +125,7 @@ def spreads_of(
     heat = table["temperature_degC"].to_numpy(dtype=float)
     usual = np.abs(heat - usual_temperature(heat)) <= SAME_TEMPERATURE
     if not usual.all():
-        notes.append(f"{int((~usual).sum())} cycles at another temperature are left out")
+        notes.append(f"left out: {counted(int((~usual).sum()), 'cycle')} at another temperature")
     table = table[usual].reset_index(drop=True)
     second = "exponent" if kind == "thin film" else "zero"
     if kind == "thin film":

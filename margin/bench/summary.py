@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from margin.bench.data import flags as flagging
 from margin.bench.data.columns import SERIES, Output
 from margin.bench.data.condense import Condenser, Doubtful
+from margin.bench.data.counted import counted
 from margin.bench.data.lines import repeated_columns
 from margin.bench.data.parse import check_header, parse
 from margin.bench.data.pool import pooled
@@ -211,13 +212,14 @@ def _flags(frame: pd.DataFrame, doubtful: Doubtful) -> pd.DataFrame:
 
 
 def _notes(counts: Mapping[str, int], bad: BadRows, read: int, rows: int) -> list[str]:
-    notes = [f"{read} readings condensed into {rows} means"]
+    notes = [f"{counted(read, 'reading')} condensed into {counted(rows, 'mean')}"]
     notes += [
-        f"{counts[kind]} readings flagged '{kind}'"
+        f"{counted(counts[kind], 'reading')} flagged '{kind}'"
         + (", set aside" if kind in flagging.SET_ASIDE else ", kept")
         for kind in flagging.KINDS
         if counts.get(kind)
     ]
     if bad.count:
-        notes.append(f"{bad.count} rows cannot be read and are left out, the first: {bad.faults[0]}")
+        left_out = "is left out" if bad.count == 1 else "are left out, the first"
+        notes.append(f"{counted(bad.count, 'row')} cannot be read and {left_out}: {bad.faults[0]}")
     return notes

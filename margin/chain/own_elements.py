@@ -24,6 +24,10 @@ class ElementsFile:
     @classmethod
     def read(cls, path: Path) -> ElementsFile:
         """ElementError where the file cannot be read."""
+        if path.is_dir():
+            raise ElementError(
+                f"elements {path}: is a folder; name the Python file in it that registers them"
+            )
         if not path.is_file():
             raise ElementError(f"elements {path}: there is no such file")
         return cls(str(path), path.read_bytes())

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import faults_shown, stages
+from margin.commands.common import faults_shown, require_place, stages
 
 
 @click.command(epilog="Exit codes: 0 characterised, 2 bad input, 130 interrupted.")
@@ -28,6 +28,12 @@ from margin.commands.common import faults_shown, stages
 )
 @click.option(
     "--reference-load", metavar="LOAD", help="Load at which the sensitivity is stated, such as '20 N'."
+)
+@click.option(
+    "--condense",
+    is_flag=True,
+    help="Keep means of stays, not readings: a file of any length in bounded memory. Rows that cannot be read are "
+    "left out and counted.",
 )
 @click.option("--confidence", type=click.FloatRange(0.5, 1.0, max_open=True), default=0.95, show_default=True)
 @click.option(
@@ -53,6 +59,7 @@ def bench(
     interface: str | None,
     circuits: Path | None,
     reference_load: str | None,
+    condense: bool,
     confidence: float,
     case_file: Path | None,
     calibration: str | None,
@@ -69,8 +76,8 @@ def bench(
         load = None if reference_load is None else _load(reference_load)
         if calibration is not None and case_file is None:
             raise click.UsageError("--calibration names an option of a case: give --case CASE.toml too")
-        if model is not None and not model.parent.is_dir():
-            raise click.UsageError(f"--model {model}: there is no folder {model.parent}")
+        if model is not None:
+            require_place(model, "--model", (data, circuits, case_file))
         if out is not None:
             files.require_writable(out)
         case = None if case_file is None else load_case(case_file)
@@ -85,6 +92,7 @@ def bench(
                 confidence=confidence,
                 case=case,
                 calibration=calibration,
+                condense=condense,
                 stage=stage,
             )
         written = None if model is None else found.save_model(model)

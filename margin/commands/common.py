@@ -5,7 +5,9 @@ Heavy imports wait until a command runs, so that `--help` answers at once.
 
 from __future__ import annotations
 
+import os
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
@@ -85,11 +87,15 @@ def study_options(command: Command) -> Command:
 
 
 def draw_and_show(draw: Callable[[Stage], Finished], asked: Asked) -> Finished:
-    """Draw with progress, write the report, print the summary. A folder that is not ours is refused first."""
+    """Draw with progress, write the report, print the summary. A folder that is not ours is refused first.
+
+    The time goes to the error stream, as progress does: what is written and printed is the same for every run.
+    """
     from margin.report import files
 
     if asked.out is not None:
         files.require_writable(asked.out)
+    start = time.perf_counter()
     with stages(asked.quiet) as stage:
         study = draw(stage)
     page = None if asked.out is None else study.save(asked.out)
@@ -97,6 +103,7 @@ def draw_and_show(draw: Callable[[Stage], Finished], asked: Asked) -> Finished:
         click.echo(str(study))
         if page is not None:
             click.echo(f"Report: {page}")
+        click.echo(f"Took {time.perf_counter() - start:.3g} s", err=True)
     return study
 
 
@@ -129,6 +136,31 @@ def _interrupted(resume: Path | None) -> str:
     return f"Interrupted: finished parts are kept in {resume}, the same command goes on from them. No report."
 
 
+def _in_words(error: OSError) -> str:
+    """'report/page.html: Permission denied; check the path, ...' for a fault of the file system."""
+    if error.filename is None or error.strerror is None:
+        return str(error)
+    place = Path(os.fsdecode(error.filename if error.filename2 is None else error.filename2))
+    if place.suffix in (".part", ".margin-part"):  # half of a file, under a name that nobody asked for
+        place = place.parent
+    return f"{place}: {error.strerror}; check the path, the rights to it and the room on its disk"
+
+
+def require_place(path: Path, option: str, read: tuple[Path | None, ...] = ()) -> None:
+    """UsageError unless a file may be written to `path`, said before anything long begins.
+
+    read  files that the command reads, and must not write over
+    """
+    if any(file is not None and path.resolve() == file.resolve() for file in read):
+        raise click.UsageError(f"{option} {path}: is a file that is read here; name another")
+    if path.is_dir() or not path.name:
+        raise click.UsageError(f"{option} {path}: is a folder; name the file in it")
+    if not path.parent.is_dir():
+        raise click.UsageError(f"{option} {path}: there is no folder {path.parent}")
+    if not os.access(path.parent, os.W_OK | os.X_OK):
+        raise click.UsageError(f"{option} {path}: {path.parent} may not be written; name another folder")
+
+
 @contextmanager
 def faults_shown(resume: Path | None = None) -> Iterator[None]:
     """One clear message for a fault of the user's; no traceback. `resume`: folder that keeps parts of a run."""
@@ -139,7 +171,10 @@ def faults_shown(resume: Path | None = None) -> Iterator[None]:
         sys.exit(INTERRUPTED)
     except click.ClickException:
         raise
-    except (ValueError, OSError) as error:
+    except OSError as error:
+        click.echo(_in_words(error), err=True)
+        sys.exit(BAD_INPUT)
+    except ValueError as error:
         click.echo(str(error), err=True)
         sys.exit(BAD_INPUT)
 

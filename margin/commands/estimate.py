@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -33,14 +35,23 @@ from margin.commands.common import (
     metavar="FOLDER",
     help="Keep finished parts of the draws in FOLDER, and go on from those that are there.",
 )
+@click.option(
+    "--compiled/--not-compiled",
+    default=None,
+    help="Compute readings by a compiled kernel (extra 'fast') or by array operations; by default as the size of "
+    "the study decides.",
+)
+@click.option("--gpu", is_flag=True, help="Draw on an accelerator (extra 'gpu'); all else on the processor.")
 def estimate(
     case: Path,
     asked: Asked,
     cluster: str | None,
     resume: Path | None,
+    compiled: bool | None,
+    gpu: bool,
 ) -> None:
     """Draw, calibrate and judge the units of CASE, and say which calibration to choose."""
-    with faults_shown(resume):
+    with faults_shown(resume), _options_named():
         from margin.study import estimate as run_study
 
         loaded = load(case, asked)
@@ -51,8 +62,24 @@ def estimate(
                 cluster=int(cluster) if cluster is not None and cluster.isdecimal() else cluster,
                 resume=resume,
                 elements=asked.elements,
+                gpu=gpu,
+                fused=compiled,
                 stage=stage,
             ),
             asked,
         )
     sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)
+
+
+@contextmanager
+def _options_named() -> Iterator[None]:
+    """A way to compute that cannot be taken, told with the option that asked for it."""
+    from margin.propagation.fused.choose import CannotFuse
+    from margin.propagation.gpu import GpuUnavailable, NotOnDevice
+
+    try:
+        yield
+    except CannotFuse as fault:
+        raise ValueError(f"--compiled: {fault}") from fault
+    except (GpuUnavailable, NotOnDevice) as fault:
+        raise ValueError(f"--gpu: {fault}") from fault

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import faults_shown
+from margin.commands.common import faults_shown, require_place
 
 
 @click.command()
@@ -23,4 +23,5 @@ def schema(out: Path | None) -> None:
             return
         from margin.report.files import write_text
 
+        require_place(out, "--out")
         write_text(out, schema_json())

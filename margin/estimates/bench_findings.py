@@ -154,7 +154,9 @@ def findings_of(
     wanted = {"circuit": circuit, "interface": interface}
     chosen = _chosen(data, wanted)
     if not (chosen.usable()["load_N"] > 0).any():
-        raise NotMeasurableError("no usable reading under load: load the sensors and read them")
+        raise NotMeasurableError(
+            f"{data.source}: no usable reading under load: load the sensors and read them"
+        )
     merits = figures_of_merit(chosen, t0=t0, confidence=confidence)
     missing: list[Missing] = []
     setups = tuple(_setups(chosen, kind, merits, reference_load, confidence, missing))
@@ -179,7 +181,9 @@ def _chosen(data: BenchData, wanted: dict[str, str | None]) -> BenchData:
     for column, name in wanted.items():
         there = [str(each) for each in frame[column].unique()]
         if name is not None and name not in there:
-            raise NotMeasurableError(f"no readings with {column} '{name}': the data hold {', '.join(there)}")
+            raise NotMeasurableError(
+                f"{data.source}: no readings with {column} '{name}': the data hold {', '.join(there)}"
+            )
         frame = frame if name is None else frame[frame[column] == name]
     return dataclasses.replace(data, frame=frame)
 

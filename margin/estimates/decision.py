@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from margin.case.types import Case
-from margin.estimates.results import DesignCheck, OptionResult, Recommendation
+from margin.estimates import numbers
+from margin.estimates.results import DesignCheck, OptionResult, Recommendation, Yield
 
 LEADING = 3
 
@@ -27,15 +28,27 @@ def recommend(
         chosen = conforming[0]
         why = (
             f"least effort ({chosen.seconds:.3g} s a unit) whose lower bound on the yield, "
-            f"{100.0 * chosen.decisive_yield.lower_bound:.1f} %, reaches {100.0 * target:g} %"
+            f"{bound_in_words(chosen.decisive_yield, target)}, reaches {100.0 * target:g} %"
         )
         return Recommendation(chosen.name, why)
     best = max(options, key=lambda o: o.decisive_yield.lower_bound)
     why = (
         f"none reaches {100.0 * target:g} %; {best.name!r} comes nearest with a lower bound of "
-        f"{100.0 * best.decisive_yield.lower_bound:.1f} %"
+        f"{bound_in_words(best.decisive_yield, target)}"
     )
     return Recommendation(None, why, tuple(_obstacles(case, best, budget, checks)))
+
+
+def bound_in_words(found: Yield, target: float) -> str:
+    """The lower bound with the interval of what it was taken from: '96 % (94 to 98 %)'.
+
+    Alone where the draws set it: then it is itself the end of the interval of the yield.
+    """
+    ends = found.behind_bound
+    bound = numbers.lower_bound(found.lower_bound, *ends, target=target)
+    if ends == (found.sampled.low, found.sampled.high):
+        return bound
+    return f"{bound} ({numbers.share_interval(*ends)})"
 
 
 def _obstacles(
@@ -61,10 +74,7 @@ def _obstacles(
     ].sort_values("error_change_N")
     for _, row in frozen.head(LEADING).iterrows():
         if row["error_change_N"] < 0.0:
-            found.append(
-                f"{row['factor']}: without it the yield would be {100.0 * row['yield']:.1f} % and 95 % of the "
-                f"errors would stay within {row['error_ratio']:.2f} times the permissible error"
-            )
+            found.append(_without(row))
     knowledge = best.decisive_yield.knowledge
     sampled = best.decisive_yield.sampled
     if knowledge is not None and sampled.value >= case.requirement.target > knowledge[0]:
@@ -78,3 +88,18 @@ def _obstacles(
         worst = errors.iloc[int(np.argmax(errors["p95_abs_N"] / errors["permissible_N"]))]
         found.append(f"no single cause: the error is largest against its limit at {worst['load_N']:g} N")
     return found
+
+
+def _without(row: pd.Series) -> str:
+    """What freezing one cause brings, each number to the digits that the interval of its change supports.
+
+    The ratio to the permissible error has no interval of its own and takes the relative one of the error.
+    """
+    reached, error, ratio = (float(row[name]) for name in ("yield", "error_N", "error_ratio"))
+    yields = [reached + float(row[f"yield_change_{end}"] - row["yield_change"]) for end in ("low", "high")]
+    errors = [error + float(row[f"error_change_N_{end}"] - row["error_change_N"]) for end in ("low", "high")]
+    low, high = (each * ratio / error if error > 0.0 else 0.0 for each in errors)
+    return (
+        f"{row['factor']}: without it the yield would be {numbers.share_value(reached, yields[0], yields[1])} "
+        f"and 95 % of the errors would stay within {numbers.value_only(ratio, low, high)} times the permissible error"
+    )

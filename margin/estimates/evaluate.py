@@ -65,6 +65,7 @@ def evaluate(
     elements: Iterable[str | Path] = (),
     with_budget: bool = True,
     gpu: bool = False,
+    fused: bool | None = None,
     stage: Stage = no_progress,
 ) -> Results:
     """Draw the study of a case and put its results together.
@@ -72,21 +73,20 @@ def evaluate(
     workers, block, cluster, resume, elements  as in `run`: they do not change the results
     with_budget  False leaves out the budget (an empty frame) and the shares of the variance, which cost as much as
                  the study itself
-    gpu          draw the study on an accelerator (see `run_on_gpu`); what else there is stays on the host
+    gpu          draw the study on an accelerator (see `run_on_gpu`); what else there is stays on the host, where
+                 `workers` counts
+    fused        compute readings by a compiled kernel, as in `run` or `run_on_gpu`
 
-    Raises EvaluationError where the chain gives no number, GpuUnavailable and NotOnDevice as `run_on_gpu`, ValueError
-    for an accelerator together with a cluster or a folder to resume from.
+    Raises EvaluationError where the chain gives no number, GpuUnavailable and NotOnDevice as `run_on_gpu`, CannotFuse
+    as `run`, ValueError for ways to compute that exclude each other.
     """
+    _require_one_way(gpu=gpu, cluster=cluster is not None, resume=resume is not None)
     progress = stage("drawing units", case.study.units)
     if gpu:
-        if cluster is not None or resume is not None:
-            raise ValueError(
-                "a study is drawn on an accelerator or on a cluster, and not resumed there: choose one"
-            )
         # CuPy is an extra
         from margin.propagation.gpu import run_on_gpu
 
-        drawn = run_on_gpu(case, block=block, progress=progress)
+        drawn = run_on_gpu(case, block=block, progress=progress, fused=fused)
     else:
         drawn = run(
             case,
@@ -96,6 +96,7 @@ def evaluate(
             resume=resume,
             elements=elements,
             progress=progress,
+            fused=fused,
         )
     budget = pd.DataFrame(columns=list(BUDGET_COLUMNS))
     shares: ErrorShares | None = None
@@ -111,6 +112,17 @@ def evaluate(
                 progress=stage("shares of the variance", 2 * FIRST_RUNS),
             )
     return assemble(drawn, budget, shares)
+
+
+def _require_one_way(*, gpu: bool, cluster: bool, resume: bool) -> None:
+    """ValueError for two ways to compute readings of which one would not be taken."""
+    if gpu and cluster:
+        raise ValueError("a study is drawn on an accelerator or on a cluster, not on both: choose one")
+    if gpu and resume:
+        raise ValueError(
+            "parts drawn on an accelerator are not kept, so that nothing could be resumed: leave out the accelerator "
+            "or the folder to resume from"
+        )
 
 
 BUDGET_COLUMNS = (
@@ -143,6 +155,7 @@ def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None 
         version(),
         CAUTIONS,
         shares,
+        drawn.path,
     )
 
 

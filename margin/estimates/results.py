@@ -8,6 +8,7 @@ import pandas as pd
 
 from margin.case.types import CalibrationSpec, Case
 from margin.estimates.shares import ErrorShares
+from margin.propagation.run import Computation
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,14 @@ class Yield:
     def lower_bound(self) -> float:
         """The yield one may promise: the lower of the two lower ends."""
         return self.sampled.low if self.knowledge is None else min(self.sampled.low, self.knowledge[0])
+
+    @property
+    def behind_bound(self) -> tuple[float, float]:
+        """Ends of the interval that the draws leave to the lower bound: that of the sampled yield, or that of the
+        5 % point over what is not known where it is the lower of the two."""
+        known = self.known_low
+        behind = self.sampled if known is None or self.sampled.low < known.value else known
+        return behind.low, behind.high
 
 
 @dataclass(frozen=True)
@@ -131,6 +140,7 @@ class Results:
             'below resolution')
     samples of single units for the plot of error over load: option, unit, load_N, error_N
     shares  of the variance by cause; None where no budget was asked for, or nothing varies
+    path    how the readings of the study were computed; budget, shares and worst cases are by array operations
     """
 
     case: Case
@@ -145,6 +155,7 @@ class Results:
     version: str
     cautions: tuple[str, ...]
     shares: ErrorShares | None = None
+    path: Computation = "plain"
 
     @property
     def conforms(self) -> bool:

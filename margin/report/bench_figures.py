@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from margin.bench.data.counted import counted
 from margin.bench.merits.static import mean_curve
+from margin.estimates import numbers
 from margin.estimates.bench_findings import Setup
 from margin.estimates.bench_tables import components_frame, models_of
 from margin.estimates.next_measurement import MEASURES, VERY_MANY, NextMeasurement
-from margin.report import numbers, style
+from margin.report import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -153,7 +155,7 @@ def creep(setup: Setup, t0: float, ax: Axes | None = None) -> Axes:
     slopes = []
     for sensor in setup.sensors:
         for hold in sensor.holds:
-            start, share = drift_line(hold.time, hold.output, t0)
+            start, share = drift_line(hold.time, hold.output, t0, hold.readings)
             slopes.append(share)
             axes.plot(
                 hold.time, 100.0 * (hold.output / start - 1.0), color=style.GREY, marker="o", ms=3, lw=0.8, ls="",
@@ -169,7 +171,8 @@ def creep(setup: Setup, t0: float, ax: Axes | None = None) -> Axes:
     axes.set_xlabel("Time under load (s)")
     axes.set_ylabel(f"Change against {t0:g} s (%)")
     axes.set_title(
-        f"points: readings of {len(slopes)} holds; line: mean, {100 * mean:.2g} % a decade", loc="left"
+        f"points: readings of {counted(len(slopes), 'hold')}; line: mean, {100 * mean:.2g} % a decade",
+        loc="left",
     )
     return axes
 

@@ -15,6 +15,7 @@ from margin.estimates.bench_tables import components_frame, fits_frame, merits_f
 from margin.estimates.next_measurement import NextMeasurement
 from margin.propagation.identity import version
 from margin.report import bench_page
+from margin.report import bench_words as words
 from margin.report.document import to_json
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.page import pictures
@@ -59,7 +60,7 @@ def to_document(
         "format": {"name": FORMAT, "version": VERSION},
         "files": list(files),
         "data": {
-            "source": findings.data.source, "readings": len(findings.data.frame),
+            "source": findings.data.source, "readings": words.readings_of(findings),
             "quantity": findings.data.quantity, "unit": findings.data.unit, "notes": list(findings.notes),
         },
         "kind": findings.kind,

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import pandas as pd
 
+from margin.bench.data.counted import counted
 from margin.bench.merits.merit import Merit
+from margin.estimates import numbers
 from margin.estimates.bench_findings import Findings, Setup
 from margin.estimates.bench_tables import components_frame, fits_frame, models_of
 from margin.estimates.next_measurement import SPAN_COEFFICIENT, SPREAD_TOGETHER, NextMeasurement
 from margin.propagation.identity import version
 from margin.report import bench_figures as figures
 from margin.report import bench_words as words
-from margin.report import numbers, style
+from margin.report import style
 from margin.report.blocks import Block, Listing, Section, Table, Text, picture
 from margin.report.figures import figure_of
 from margin.report.page import page
@@ -298,6 +300,7 @@ def _name(figure: str, setup: Setup) -> str:
 def _caption(text: str, setup: Setup, findings: Findings) -> str:
     size = setup.size
     return (
-        f"{text} {size.sensors} sensors, {size.mountings} mountings of each, {size.cycles} cycles of each mounting; "
+        f"{text} {counted(size.sensors, 'sensor')}, {counted(size.mountings, 'mounting')} of each, "
+        f"{counted(size.cycles, 'cycle')} of each mounting; "
         f"margin {version()}."
     )

@@ -16,6 +16,8 @@ from margin.report.terminal import WIDTH, Column, table_lines, wrapped
 _MOST_SETUPS = 4
 _CELL = 22
 """Columns of a setup in the table of figures; fewer where the setups are many."""
+_TOLD = ("file says", "flagged", "condensed into", "cannot be read")
+"""Notes on the data that stand on the terminal too, by what they say."""
 _PLANS = (
     Column("Next measurement", 33, "left"),
     Column("readings", 8),
@@ -41,7 +43,7 @@ def render(findings: Findings, outlook: NextMeasurement | None, width: int = WID
 def _head(findings: Findings, width: int) -> list[Text]:
     out = [Text(words.title(findings))]
     out += wrapped("Measured:", words.extent(findings), width, 6)
-    said = [note for note in findings.data.notes if note.startswith("file says") or "flagged" in note]
+    said = [note for note in findings.data.notes if any(word in note for word in _TOLD)]
     return out + (wrapped("Data:", "; ".join(said), width, 4) if said else [])
 
 

@@ -8,11 +8,13 @@ from typing import Any
 import pandas as pd
 
 from margin.bench import Merit
+from margin.bench.data.counted import plural
+from margin.bench.data.weights import readings
+from margin.estimates import numbers
 from margin.estimates.bench_findings import Findings, Setup
 from margin.estimates.bench_tables import models_of
 from margin.estimates.next_measurement import SPAN_COEFFICIENT, NextMeasurement
-from margin.report import numbers
-from margin.report.numbers import Scale
+from margin.estimates.numbers import Scale
 
 PERCENT = Scale(100.0, "%")
 NOT_HAD = "not to be had"
@@ -24,19 +26,25 @@ _PER_LOAD = "/N"
 def title(findings: Findings) -> str:
     """What was measured, in one line."""
     sensors = findings.data.frame.groupby(["lot", "sensor"], observed=True).ngroups
-    return f"Bench of {sensors} {findings.kind} sensor{'s' if sensors > 1 else ''}"
+    return f"Bench of {sensors} {findings.kind} {plural('sensor', sensors)}"
+
+
+def readings_of(findings: Findings) -> int:
+    """Readings of the bench, those behind the means of a condensed one counted."""
+    return round(float(readings(findings.data.frame).sum()))
 
 
 def extent(findings: Findings) -> str:
     """How much was measured."""
-    frame = findings.data.frame
     setups = ", ".join(f"{s.name} ({_size(s)})" for s in findings.setups)
-    return f"{numbers.count(len(frame))} readings in {findings.data.source}: {setups}"
+    number = readings_of(findings)
+    return f"{numbers.count(number)} {plural('reading', number)} in {findings.data.source}: {setups}"
 
 
 def _size(setup: Setup) -> str:
     size = setup.size
-    return f"{size.sensors} x {size.mountings} mountings x {size.cycles} cycles x {size.readings} readings"
+    each = ((size.mountings, "mounting"), (size.cycles, "cycle"), (size.readings, "reading"))
+    return " x ".join([str(size.sensors), *(f"{number} {plural(noun, number)}" for number, noun in each)])
 
 
 def scale_of(merits: Iterable[Merit], unit: str) -> Scale:

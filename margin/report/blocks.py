@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from margin.estimates import numbers
 from margin.estimates.results import Results
-from margin.report import numbers, style
+from margin.report import style
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -9,10 +9,11 @@ from typing import Any
 
 import pandas as pd
 
+from margin.estimates import numbers
 from margin.estimates.budget import LOOSER, NO_NUMBER, TIGHTER, budget_units
 from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.shares import MARGIN, ErrorShares
-from margin.report import budget_figures, numbers, style
+from margin.report import budget_figures, style
 from margin.report.blocks import Block, Listing, Section, Table, Text
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable

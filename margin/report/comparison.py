@@ -7,9 +7,9 @@ from html import escape
 
 import pandas as pd
 
+from margin.estimates import numbers
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
-from margin.report import numbers
 from margin.report.blocks import Block, Section, Table, Text
 from margin.report.page import options_table, page
 from margin.report.summary import computed_in_words, requirement_in_words, summarise, verdict

@@ -33,7 +33,9 @@ def lower_bound_over_draws(results: Results, option: str, ax: Axes | None = None
     axes.set_xscale("log")
     axes.set_xticks(outer, [f"{draws:g}" for draws in outer])
     axes.set_xticks([], minor=True)
-    axes.set_ylim(max(0.0, float(value.min()) - 20.0), min(102.0, float(value.max()) + 20.0))
+    # the band of few draws may reach over everything: that of all draws is shown whole
+    bottom, top = min(value.min() - 20.0, low[-1] - 2.0), max(value.max() + 20.0, high[-1] + 2.0)
+    axes.set_ylim(max(0.0, float(bottom)), min(102.0, float(top)))
     axes.set_xlabel("Outer draws")
     axes.set_ylabel("Lower bound of the yield (%)")
     axes.set_title(option, loc="left")

@@ -39,6 +39,7 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
             "seed": results.seed,
             "version": results.version,
             "confidence": results.case.requirement.confidence,
+            "path": results.path,
         },
         "conforms": results.conforms,
         "recommendation": dataclasses.asdict(results.recommendation),

@@ -24,7 +24,7 @@ _PART = ".margin-part"
 
 
 class FolderNotOurs(ValueError):
-    """The folder holds files that no report wrote, or is no folder."""
+    """The folder holds files that no report wrote, is no folder, or may not be written."""
 
 
 def require_writable(folder: str | Path) -> None:
@@ -39,6 +39,11 @@ def require_writable(folder: str | Path) -> None:
             f"{folder}: holds files that no earlier report wrote ({shown}); nothing was written. "
             "Name a new or empty folder"
         )
+    there = next(parent for parent in (folder, *folder.absolute().parents) if parent.exists())
+    if not there.is_dir():
+        raise FolderNotOurs(f"{folder}: {there} is a file, not a folder; name another folder for the report")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise FolderNotOurs(f"{folder}: {there} may not be written; name another folder for the report")
 
 
 def publish(folder: str | Path, contents: Mapping[str, str]) -> None:

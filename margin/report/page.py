@@ -5,8 +5,9 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
+from margin.estimates import numbers
 from margin.estimates.results import Results
-from margin.report import figures, numbers, sections, style
+from margin.report import figures, sections, style
 from margin.report.blocks import Listing, Picture, Section, Table, Text, picture
 from margin.report.summary import Summary, focus_option, summarise
 from margin.report.worst_case_section import worst_cases
@@ -88,7 +89,7 @@ def options_table(summary: Summary) -> Table:
             line.name,
             line.verdict,
             f"{line.yields} ({line.yield_interval})",
-            line.lower_bound,
+            line.bound,
             f"{line.error} ({line.error_interval}) at {line.error_at}",
             f"{line.largest} ({line.largest_interval})",
             line.seconds,
@@ -96,7 +97,7 @@ def options_table(summary: Summary) -> Table:
         for line in summary.options
     )
     columns = (
-        "Calibration", "Verdict", "Yield (interval)", "Lower bound", "95 % of |error| below, worst load",
+        "Calibration", "Verdict", "Yield (interval)", "Lower bound (interval)", "95 % of |error| below, worst load",
         "Largest error / permissible", "Time a unit",
     )  # fmt: skip
     return Table(
@@ -148,6 +149,19 @@ def how_read(results: Results) -> Section:
     )
 
 
+_ON_ACCELERATOR = ", rounded in its own way; budget, shares and worst cases on the processor"
+
+_PATH_FACTS: dict[str, tuple[str, ...]] = {
+    "plain": (),
+    "fused": (
+        "Readings computed by a compiled kernel: its exponentials and logarithms differ from those of array "
+        "operations in the last bits",
+    ),
+    "gpu": (f"Readings drawn and computed on an accelerator{_ON_ACCELERATOR}",),
+    "gpu fused": (f"Readings drawn and computed by one kernel on an accelerator{_ON_ACCELERATOR}",),
+}
+
+
 def how_computed(results: Results) -> Section:
     """Draws, seed, version, and what to be careful of."""
     study, focus = results.case.study, focus_option(results)
@@ -156,6 +170,7 @@ def how_computed(results: Results) -> Section:
         f"Outer draws of what holds for the whole study: {numbers.count(results.outer)}",
         f"Conditions, loadings, readings a unit: {study.conditions}, {study.loadings}, {study.readings}",
         f"Points: {study.points}; seed {results.seed}; margin {results.version}",
+        *_PATH_FACTS[results.path],
         f"Intervals at {numbers.percent(results.case.requirement.confidence)}, two-sided",
         f"Tables and figures of one option show {focus.name!r}: the recommended one, else the nearest",
     )

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from margin.estimates import numbers
 from margin.estimates.budget import budget_units
+from margin.estimates.decision import bound_in_words
 from margin.estimates.results import Estimate, OptionResult, Results, Yield
-from margin.report import figures, numbers, style
+from margin.report import figures, style
 from margin.report.blocks import (
     Block,
     Listing,
@@ -20,7 +22,12 @@ from margin.report.blocks import (
     picture,
 )
 from margin.report.convergence import lower_bound_over_draws
-from margin.report.summary import budget_rows, counted_in_words, focus_option, rank_shown
+from margin.report.summary import (
+    budget_rows,
+    counted_in_words,
+    focus_option,
+    rank_shown,
+)
 from margin.report.where import WHERE, where_section
 
 _YIELD_WORDS = {
@@ -56,9 +63,9 @@ def yields(results: Results) -> Section:
             "Yield (interval)",
             "5 to 95 % over what is not known",
             "5 to 95 % over lots",
-            "Lower bound",
+            "Lower bound (interval of the 5 % point)",
         ),
-        tuple((option.name, *_yield_cells(option.decisive_yield)) for option in results.options),
+        tuple((option.name, *_yield_cells(option.decisive_yield, need.target)) for option in results.options),
     )
     explained = Text(
         f"The requirement counts {counted_in_words(need)}. The share carries the interval that a finite "
@@ -91,13 +98,13 @@ def _share(found: Estimate) -> str:
     return numbers.share(found.value, found.low, found.high)
 
 
-def _yield_cells(found: Yield) -> tuple[str, ...]:
+def _yield_cells(found: Yield, target: float) -> tuple[str, ...]:
     low, high = found.sampled.low, found.sampled.high
     ranges = (
         "nothing varies" if drawn is None else numbers.share_range(*drawn, low, high)
         for drawn in (found.knowledge, found.lots)
     )
-    return _share(found.sampled), *ranges, numbers.lower_bound(found.lower_bound, low, high)
+    return _share(found.sampled), *ranges, bound_in_words(found, target)
 
 
 def limit(results: Results) -> Section:

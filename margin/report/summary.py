@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from margin.case.types import Case, Requirement
+from margin.estimates import numbers
+from margin.estimates.decision import bound_in_words
 from margin.estimates.results import DesignCheck, OptionResult, Results
-from margin.report import numbers
 
 LEADING = 5
 FIRST_ASSUMED = 4
@@ -16,12 +17,14 @@ FIRST_ASSUMED = 4
 
 @dataclass(frozen=True)
 class OptionLine:
-    """One calibration option; `*_interval` stands below or beside its number."""
+    """One calibration option; `*_interval` stands below or beside its number. `bound` is the lower bound with its
+    interval."""
 
     name: str
     yields: str
     yield_interval: str
     lower_bound: str
+    bound: str
     error: str
     error_interval: str
     error_at: str
@@ -44,6 +47,11 @@ class CauseLine:
     change: str
     change_short: str
     resolved: bool
+
+    @property
+    def quantity(self) -> str:
+        """What varies, as the lists of a case name it: 'use.temperature (cold)'."""
+        return self.factor.partition(f" per {self.level}")[0].partition(" (each ")[0]
 
 
 @dataclass(frozen=True)
@@ -138,11 +146,13 @@ def option_line(option: OptionResult, results: Results) -> OptionLine:
     value, low, high = (float(worst[f"p95_abs_N{end}"]) for end in ("", "_low", "_high"))
     scale = numbers.scale_for([row["p95_abs_N"] for row in map(worst_load, results.options)], "N")
     largest = option.largest
+    bound = bound_in_words(option.decisive_yield, results.case.requirement.target)
     return OptionLine(
         name=option.name,
         yields=numbers.share_value(found.value, found.low, found.high),
         yield_interval=numbers.share_interval(found.low, found.high),
-        lower_bound=numbers.lower_bound(option.decisive_yield.lower_bound, found.low, found.high),
+        lower_bound=bound.partition(" (")[0],
+        bound=bound,
         error=numbers.value_only(value, low, high, "N", scale=scale),
         error_interval=numbers.interval(low, high, "N", scale=scale),
         error_at=numbers.plain(float(worst["load_N"]), "N"),
@@ -271,7 +281,7 @@ def next_step(results: Results) -> str:
         )
     for cause in causes:
         for line in results.case.assumed:
-            if line.startswith(f"{cause.factor.split(' ')[0]}: ") and f"per {cause.level}" in line:
+            if line.startswith(f"{cause.quantity}: ") and f"per {cause.level}" in line:
                 return f"measure what is assumed and counts most: {line}"
     if results.case.assumed:
         return "build a pilot lot: no single assumption moves the result within its resolution"
@@ -280,11 +290,19 @@ def next_step(results: Results) -> str:
     return "none needed: the requirement is met with what was measured"
 
 
+_PATH_WORDS = {
+    "plain": "",
+    "fused": ", by a compiled kernel",
+    "gpu": ", on an accelerator",
+    "gpu fused": ", on an accelerator by a compiled kernel",
+}
+
+
 def computed_in_words(results: Results) -> str:
     """How the numbers came about; stands under every figure and table."""
     confidence = numbers.percent(results.case.requirement.confidence)
     outer = "" if results.outer <= 1 else f" in {numbers.count(results.outer)} outer draws"
     return (
         f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{outer}, "
-        f"seed {results.seed}, margin {results.version}"
+        f"seed {results.seed}, margin {results.version}{_PATH_WORDS[results.path]}"
     )

@@ -220,7 +220,7 @@ def notebook_html(results: Results) -> str:
             (
                 line.name,
                 f"{line.yields} ({line.yield_interval})",
-                line.lower_bound,
+                line.bound,
                 f"{line.error} ({line.error_interval}) at {line.error_at}",
                 f"{line.largest} ({line.largest_interval})",
                 line.seconds,

@@ -7,8 +7,9 @@ from typing import Any
 
 import pandas as pd
 
+from margin.estimates import numbers
 from margin.estimates.shares import MARGIN, ErrorShares
-from margin.report import budget_figures, figures, numbers
+from margin.report import budget_figures, figures
 from margin.report.blocks import Picture, Section, Table, picture
 
 CONSTANT = "constant"

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
+from margin.estimates import numbers
 from margin.estimates.results import OptionResult, Results
-from margin.report import figures, numbers, style
+from margin.report import figures, style
 from margin.report.blocks import Block, Section, Table, Text, cell_plain, newtons, picture
 from margin.report.summary import focus_option
 

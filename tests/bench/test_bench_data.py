@@ -83,7 +83,7 @@ def test_not_a_number_is_flagged_not_dropped(tmp_path) -> None:
     data = read_bench(write(tmp_path, "load_N,code\n0,1\n5,\n10,20\n"))
     assert kinds(data) == {3: "not a number"}
     assert len(data.frame) == 3 and len(data.usable()) == 2 and len(data.usable(without=())) == 3
-    assert "1 readings flagged 'not a number', set aside" in data.notes
+    assert "1 reading flagged 'not a number', set aside" in data.notes
 
 
 def test_doubtful_readings_are_flagged() -> None:
@@ -152,6 +152,10 @@ def test_several_faults_at_once(tmp_path) -> None:
         ("load_N,code\n1,2\n1,2,3\n", "line 3: 3 fields where the header has 2"),
         ("load_N,code,code\n1,2,3\n", "appears twice"),
         ("load_N,resistance_ohm\n1,-5\n", "a resistance must be above zero"),
+        ("load_N,resistance_ohm\n1,1e-300\n", "a resistance must be above zero, 1e-12 ohm at least"),
+        ("load_N,voltage_V\n1e300,1\n", "line 2, column 'load_N': outside -1e+12 to 1e+12"),
+        ("load_N,voltage_V\n1,-1e200\n", "line 2, column 'voltage_V': outside -1e+12 to 1e+12"),
+        ("load_N,voltage_V,temperature_degC\n1,1,-300\n", "'temperature_degC': outside -273.15 to 10000"),
         ("load_N,output\n1,5\n", "unit of 'output' must be stated"),
         ("load_N,output,output_unit\n1,5,mA\n2,6,uA\n", "stated 2 times"),
         ("load_N,code,output_unit\n1,5,V\n", "has the unit count"),

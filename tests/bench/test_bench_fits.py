@@ -132,7 +132,7 @@ def test_bridge_element_from_a_quadratic() -> None:
 def test_unloaded_readings_are_left_out_and_counted() -> None:
     """Readings without a logarithm are counted in the notes."""
     fits = fit_sensor(np.append(0.0, LOADS), np.append(0.0, pad(LOADS)), "thin film", models=["power law"])
-    assert "1 readings without load or conductance are left out" in fits[0].notes
+    assert "left out: 1 reading without load or conductance" in fits[0].notes
 
 
 def test_ten_thousand_readings() -> None:

@@ -2,12 +2,14 @@
 
 Ten thousand readings are read, judged, fitted and split into components as single readings. Then files of ever more
 readings, up to a million (or as stated), are condensed: seconds, peak memory of the process, and what the analysis of
-the means takes. All values invented. Not run by pytest.
+the means takes. Last the longest file goes through `margin bench`, condensed and whole. All values invented. Not run by
+pytest.
 """
 
 from __future__ import annotations
 
 import resource
+import subprocess
 import sys
 import tempfile
 import time
@@ -58,6 +60,15 @@ def report(title: str, read: Callable[[], BenchData], rows: int) -> None:
     )
 
 
+def whole_command(path: Path, *options: str) -> None:
+    """Time and peak memory of `margin bench`; the peak is that of the largest command so far."""
+    start = time.perf_counter()
+    subprocess.run([sys.executable, "-m", "margin", "bench", str(path), "--quiet", *options], check=True)
+    seconds = time.perf_counter() - start
+    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
+    print(f"margin bench {' '.join(options)}: {seconds:.1f} s, peak {peak:.0f} MB", flush=True)
+
+
 def main() -> None:
     """Condensed files first: the peak of a process never falls."""
     most = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000
@@ -68,6 +79,13 @@ def main() -> None:
             report("condensed", lambda: condense_bench(path), rows)
         rows = write_long_bench(path, -(-10_000 // A_STAY))
         report("single", lambda: read_bench(path), rows)
+        write_long_bench(path, -(-most // A_STAY))
+        circuit = (
+            f'[unstated]\nkind = "inverting amplifier"\nreference = "1 V"\nfeedback = "{FEEDBACK:g} ohm"\n'
+        )
+        path.with_suffix(".circuits.toml").write_text(circuit, encoding="utf-8")
+        whole_command(path, "--condense")
+        whole_command(path)
 
 
 if __name__ == "__main__":

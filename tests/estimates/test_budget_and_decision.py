@@ -164,6 +164,38 @@ def test_the_least_effort_that_conforms_is_recommended(study: Results) -> None:
     assert found.obstacles == ()
 
 
+@pytest.mark.parametrize(
+    ("known", "told"),
+    [
+        (Estimate(0.9607, 0.9481, 0.9707), "96 % (94 to 98 %)"),
+        (Estimate(0.9687, 0.9683, 0.9692), "96.87 % (96.83 to 96.92 %)"),
+        (Estimate(0.9607, 0.71, 0.99), "96 % (70 to 100 %)"),
+    ],
+)
+def test_the_bound_carries_its_interval(study: Results, known: Estimate, told: str) -> None:
+    """The reason shows the lower bound to the digits of its interval, and never coarser than the target."""
+    found = study.option("one-point")
+    decisive = Yield(Estimate(0.98, 0.975, 0.985), (known.value, 0.99), known_low=known)
+    sure = dataclasses.replace(found, yields={**found.yields, found.decisive: decisive}, conforms=True)
+    why = recommend(study.case, (sure,), study.budget, ()).why.replace("\N{NO-BREAK SPACE}", " ")
+    assert f"lower bound on the yield, {told}, reaches 90 %" in why
+
+
+def test_an_obstacle_has_the_digits_of_its_interval(study: Results) -> None:
+    """What freezing a cause would bring is shown no finer than the interval of the change."""
+    rows = study.budget[(study.budget["option"] == "one-point") & (study.budget["change"] == "frozen")]
+    row = rows.iloc[:1].assign(
+        verdict="resolved", factor="a cause", error_N=2.0, error_ratio=0.8, error_change_N=-1.0,
+        error_change_N_low=-1.1, error_change_N_high=-0.9, yield_change=0.2, yield_change_low=0.17,
+        yield_change_high=0.23, **{"yield": 0.9123},
+    )  # fmt: skip
+    found = recommend(study.case, (option(study, "one-point", 0.6, 1.0),), row, ()).obstacles
+    assert found[0].replace("\N{NO-BREAK SPACE}", " ") == (
+        "a cause: without it the yield would be 91 % and 95 % of the errors would stay within 0.80 times the "
+        "permissible error"
+    )
+
+
 def test_equal_effort_goes_to_the_higher_bound(study: Results) -> None:
     """Of two that cost the same the higher lower bound wins, in either order."""
     options = (option(study, "one-point", 0.92, 30.0), option(study, "two-point", 0.95, 30.0))
@@ -178,7 +210,7 @@ def test_where_none_conforms_the_obstacles_are_named(study: Results) -> None:
     )
     found = recommend(study.case, options, study.budget, ())
     assert found.option is None
-    assert "'one-point'" in found.why and "60.0 %" in found.why
+    assert "'one-point'" in found.why and found.why.endswith("60\N{NO-BREAK SPACE}%")
     assert any(line.startswith("sensor.reload_scatter") for line in found.obstacles)
     assert not any("sensitivity" in line for line in found.obstacles)
 

@@ -9,10 +9,26 @@ import pytest
 from bench_rows import bench_frame
 from click.testing import CliRunner, Result
 
+from margin.bench_study import characterise
 from margin.cli import cli
 
 CIRCUITS = """
 [amplifier]
+kind = "inverting amplifier"
+reference = "1 V"
+feedback = "56 kohm"
+"""
+
+CASE = """
+[load]
+range = "2 N to 20 N"
+[requirement]
+permissible_error = "10 % of reading"
+[sensor]
+kind = "thin film"
+sensitivity = "40 uS +/- 10 %"
+reference_load = "10 N"
+[circuit]
 kind = "inverting amplifier"
 reference = "1 V"
 feedback = "56 kohm"
@@ -66,7 +82,16 @@ BAD = {
     "no such case": (("bench.csv", "--case", "absent.toml"), "there is no such file"),
     "calibration without a case": (("bench.csv", "--calibration", "none"), "give --case"),
     "model without a folder": (("bench.csv", "--model", "nowhere/pad.toml"), "there is no folder nowhere"),
+    "unknown calibration": (
+        ("bench.csv", "--case", "case.toml", "--calibration", "ten"),
+        "no calibration option 'ten' to look ahead to; there are 'none', 'tare'",
+    ),
+    "model over a folder": (("bench.csv", "--model", "foreign"), "--model foreign: is a folder"),
+    "report below a file": (("bench.csv", "--out", "bench.csv/report"), "bench.csv is a file, not a folder"),
     "foreign folder": (("bench.csv", "--out", "foreign"), "mine.txt"),
+    "model over the data": (("bench.csv", "--model", "./bench.csv"), "is a file that is read here"),
+    "no load": (("unloaded.csv",), "unloaded.csv: no usable reading under load"),
+    "a load that cannot be": (("huge.csv",), "huge.csv, line 3, column 'load_N': outside -1e+12 to 1e+12"),
 }
 
 
@@ -78,9 +103,34 @@ def test_bad_input_gives_one_clear_message(words: tuple[str, ...], told: str, be
     (bench / "other.toml").write_text(CIRCUITS.replace("amplifier]", "divider]"), encoding="utf-8")
     wrong = CIRCUITS.replace('reference = "1 V"', 'reference = "3 V"\nbias_ratio = 0.9')
     (bench / "wrong.toml").write_text(wrong, encoding="utf-8")
+    (bench / "case.toml").write_text(CASE, encoding="utf-8")
+    (bench / "unloaded.csv").write_text("load_N,conductance_S\n0,1e-6\nnan,2e-6\n", encoding="utf-8")
+    (bench / "huge.csv").write_text("load_N,conductance_S\n1,1e-6\n1e300,2e-6\n", encoding="utf-8")
     before = sorted(str(path) for path in bench.rglob("*"))
     found = invoke(*words)
     assert found.exit_code == 2
     assert told in found.output
     assert "Traceback" not in found.output
     assert sorted(str(path) for path in bench.rglob("*")) == before
+
+
+def test_a_long_file_is_condensed(bench: Path) -> None:
+    """`--condense` finds what single readings give, says how many there were, and leaves out rows it cannot read."""
+    with Path("bench.csv").open("a", encoding="utf-8") as file:
+        file.write("a row that is none\n")
+    words = ("bench.csv", "--reference-load", "5 N", "--out", "report")
+    assert invoke(*words).exit_code == 2
+    found = invoke(*words, "--condense")
+    assert found.exit_code == 0, found.output
+    told = " ".join(found.output.split())
+    assert "readings condensed into" in told
+    assert "1 row cannot be read and is left out: " in told
+    document = json.loads(Path("report/bench.json").read_text(encoding="utf-8"))
+    lines = Path("bench.csv").read_text(encoding="utf-8").splitlines()
+    assert document["data"]["readings"] == len(lines) - 2
+
+
+def test_a_frame_is_not_condensed() -> None:
+    """What is in memory already needs no condensing: one message."""
+    with pytest.raises(ValueError, match="in memory already"):
+        characterise(bench_frame(sensors=2, mountings=1, cycles=2), condense=True)

@@ -80,7 +80,7 @@ def test_more_can_be_asked_for(case: Path, tmp_path: Path) -> None:
 
 STILL = {"sensor.sensitivity": "40 uS", "sensor.reload_scatter": "0 %", "circuit.feedback": "10 kohm"}
 BAD = {
-    "unknown option": (("--option", "three-point"), "there are none, one-point"),
+    "unknown option": (("--option", "three-point"), "there are 'none', 'one-point'"),
     "too few runs": (("--runs", "100"), "--runs"),
     "nothing varies": (
         tuple(word for key, value in STILL.items() for word in ("--change", f"{key}={value}")),
@@ -119,7 +119,7 @@ def test_the_python_face_gives_the_same(case: Path, tmp_path: Path) -> None:
     assert set(study.actions["option"]) == {"none", "one-point"}
     assert set(study.shares.indices["by"]) == {"factor", "part", "level", "cause"}
     assert study.option == study.budget.leading_option == "one-point"
-    assert str(study) == invoke(str(case), "--runs", "1000").output.removesuffix("\n")
+    assert str(study) == invoke(str(case), "--runs", "1000").stdout.removesuffix("\n")
     assert study.save(tmp_path / "saved").exists()
     with pytest.raises(ValueError, match="no calibration option 'two'"):
         margin.budget(margin.load(case), option="two")

@@ -9,11 +9,19 @@ import sys
 import time
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner, Result
 
 from margin.cli import cli
-from margin.commands.common import BAD_INPUT, CONFORMS, DOES_NOT_CONFORM, INTERRUPTED
+from margin.commands.common import (
+    BAD_INPUT,
+    CONFORMS,
+    DOES_NOT_CONFORM,
+    INTERRUPTED,
+    faults_shown,
+    require_place,
+)
 
 CASE = """
 [load]
@@ -132,7 +140,19 @@ BAD = {
     "negative seed": ("estimate", "easy.toml", "--seed", "-1"),
     "elements absent": ("estimate", "easy.toml", "--elements", "absent.py"),
     "elements that fail": ("estimate", "easy.toml", "--elements", "broken.py"),
+    "elements in a folder": ("estimate", "easy.toml", "--elements", "."),
+    "elements that are no text": ("estimate", "easy.toml", "--elements", "binary.toml"),
     "unknown command": ("guess", "easy.toml"),
+    "report over a file": ("estimate", "easy.toml", "--out", "hard.toml"),
+    "report below a file": ("compare", "easy.toml", "easy.toml", "--out", "hard.toml/report"),
+    "schema over a folder": ("schema", "--out", "."),
+    "schema in no folder": ("schema", "--out", "absent/schema.json"),
+    "not a text": ("check", "binary.toml"),
+    "an empty case": ("check", "empty.toml"),
+    "a value that is no number": ("estimate", "easy.toml", "--change", "circuit.feedback=nan"),
+    "a resistor below zero": ("estimate", "easy.toml", "--change", "circuit.feedback=-10 kohm"),
+    "more units than can be": ("estimate", "easy.toml", "--units", "99999999999999999999"),
+    "a seed beyond its range": ("estimate", "easy.toml", "--seed", "99999999999999999999"),
 }
 
 
@@ -143,11 +163,14 @@ def test_bad_input_gives_one_message_and_no_traceback(
     """Bad input exits with 2 and says what is wrong; nothing is written."""
     monkeypatch.chdir(easy.parent)
     (easy.parent / "broken.py").write_text("1 / 0\n", encoding="utf-8")
+    (easy.parent / "binary.toml").write_bytes(bytes(range(256)))
+    (easy.parent / "empty.toml").touch()
     before = sorted(p.name for p in easy.parent.iterdir())
     found = invoke(*words)
     assert found.exit_code == BAD_INPUT
     assert found.output.strip()
     assert "Traceback" not in found.output
+    assert "Errno" not in found.output
     assert sorted(p.name for p in easy.parent.iterdir()) == before
 
 
@@ -224,3 +247,31 @@ def test_an_interrupted_run_writes_nothing(easy: Path, tmp_path: Path) -> None:
     assert process.returncode == INTERRUPTED
     assert message.strip() == "Interrupted: nothing was written."
     assert not out.exists() or not any(out.iterdir())
+
+
+def test_a_folder_of_elements_is_told_from_no_file(
+    easy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`--elements FOLDER` says that it is a folder, and what is wanted."""
+    monkeypatch.chdir(easy.parent)
+    (easy.parent / "mine").mkdir()
+    told = invoke("estimate", "easy.toml", "--elements", "mine").output
+    assert told == "elements mine: is a folder; name the Python file in it that registers them\n"
+
+
+def test_half_of_a_file_is_told_by_its_folder(capsys: pytest.CaptureFixture[str]) -> None:
+    """A fault while writing names the folder, not the passing name of a half-written file."""
+    with pytest.raises(SystemExit), faults_shown():
+        raise OSError(28, "No space left on device", "report/.page.html.17.margin-part")
+    assert capsys.readouterr().err.startswith("report: No space left on device; check the path")
+
+
+def test_a_file_that_is_read_is_not_written_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A place for a file is refused where it is one that the command reads, or its folder may not be written."""
+    read = tmp_path / "bench.csv"
+    read.touch()
+    with pytest.raises(click.UsageError, match="is a file that is read here"):
+        require_place(tmp_path / "." / "bench.csv", "--model", (None, read))
+    monkeypatch.setattr("os.access", lambda place, mode: False)
+    with pytest.raises(click.UsageError, match="may not be written"):
+        require_place(tmp_path / "pad.toml", "--model", (read,))

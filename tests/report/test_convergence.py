@@ -45,6 +45,16 @@ def test_lower_bound_is_drawn_in_percent(results: Results) -> None:
     assert "<svg" in svg(figure_of(axes), "convergence")
 
 
+def test_the_interval_of_all_draws_is_shown_whole(results: Results) -> None:
+    """However wide: its ends lie within the axis, which stays within 0 to 102 %."""
+    shown = with_convergence(results)
+    rows = shown.options[0].convergence.assign(low=[0.1, 0.2, 0.31], high=[1.0, 1.0, 0.999])
+    wide = replace(shown, options=(replace(shown.options[0], convergence=rows), *shown.options[1:]))
+    bottom, top = lower_bound_over_draws(wide, wide.options[0].name).get_ylim()
+    assert 0.0 <= bottom < 31.0
+    assert 99.9 < top <= 102.0
+
+
 def test_one_outer_draw_has_no_convergence(results: Results) -> None:
     """Where nothing varies between outer draws the figure is refused by name."""
     alone = replace(results.options[0], convergence=pd.DataFrame())

@@ -6,6 +6,7 @@ import itertools
 import re
 import sys
 from dataclasses import replace
+from typing import Literal
 
 import matplotlib as mpl
 import numpy as np
@@ -188,6 +189,16 @@ def test_caption_states_level_draws_seed_and_version(results: Results) -> None:
         "margin 0.1.0",
     ):
         assert part in text
+
+
+@pytest.mark.parametrize(("path", "told"), [("fused", "by a compiled kernel"), ("gpu", "on an accelerator")])
+def test_caption_states_a_way_to_compute_that_is_not_the_rule(
+    results: Results, path: Literal["fused", "gpu"], told: str
+) -> None:
+    """A compiled kernel and an accelerator are named; array operations, the rule, are not."""
+    assert style.caption(replace(results, path=path), "Something.").endswith(f", {told}.")
+    plain = style.caption(results, "Something.")
+    assert "kernel" not in plain and "accelerator" not in plain
 
 
 def test_no_window_is_touched(results: Results) -> None:

@@ -153,6 +153,18 @@ def test_a_file_is_no_folder(results: Results, tmp_path: Path) -> None:
         files.require_writable(tmp_path / "x")
 
 
+def test_a_folder_below_a_file_or_without_rights_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What stands in the way is named, before anything is drawn."""
+    (tmp_path / "x").write_text("mine")
+    with pytest.raises(files.FolderNotOurs, match="x is a file, not a folder"):
+        files.require_writable(tmp_path / "x" / "report")
+    monkeypatch.setattr("os.access", lambda place, mode: False)
+    with pytest.raises(files.FolderNotOurs, match="may not be written; name another folder"):
+        files.require_writable(tmp_path / "report")
+
+
 def test_interrupted_writing_leaves_nothing(
     results: Results, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -9,8 +9,9 @@ from html.parser import HTMLParser
 
 import pytest
 
-from margin.estimates.results import Results
+from margin.estimates.results import Estimate, Results
 from margin.report import page
+from margin.report.summary import next_step
 
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 
@@ -175,3 +176,40 @@ def test_budget_in_full_names_what_is_below_resolution(html: str) -> None:
     text = "".join(read(html).text)
     assert "1 further cause(s) below resolution, with numbers in budget.csv: converter noise." in text
     assert "1 further cause(s) below resolution, with numbers in budget.csv." in text
+
+
+def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results: Results) -> None:
+    """Where what is not known sets the bound, the page shows both ends of the interval of its 5 % point, and the bound
+    no more digits than that supports; where the draws set it, the bound stands alone."""
+    found = results.option("two-point")
+    decisive = found.decisive_yield
+    assert decisive.knowledge is not None
+    known = Estimate(decisive.knowledge[0], 0.93, 0.972)
+    yields = {**found.yields, found.decisive: replace(decisive, known_low=known)}
+    options = tuple(replace(o, yields=yields) if o.name == "two-point" else o for o in results.options)
+    text = "".join(read(page.render(replace(results, options=options))).text).replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
+    assert "95 % (93 to 98 %)" in text
+    before = "".join(read(page.render(results)).text).replace("\N{NO-BREAK SPACE}", " ")
+    assert "95.7 %" in before and "95.7 % (" not in before
+
+
+def test_the_page_tells_what_an_accelerator_computed(results: Results) -> None:
+    """What was drawn there and what was not stands under how it was computed, and only then."""
+    told = "Readings drawn and computed on an accelerator"
+    assert told in page.render(replace(results, path="gpu"))
+    assert told not in page.render(results)
+
+
+def test_the_next_step_finds_what_a_named_condition_assumes(results: Results) -> None:
+    """A leading cause of one condition of use is looked up among the assumptions under the condition's name."""
+    line = "use.temperature (cold): +/- 5 K per condition (stated, not measured)"
+    budget = results.budget.replace(
+        {
+            "factor": {"reload repeatability": "use.temperature (cold) per condition"},
+            "level": {"loading": "condition"},
+        }
+    )
+    shown = replace(results, budget=budget, case=replace(results.case, assumed=(line,)))
+    assert next_step(shown) == f"measure what is assumed and counts most: {line}"

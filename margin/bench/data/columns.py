@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 LABELS: tuple[str, ...] = ("lot", "sensor", "mounting", "circuit", "interface")
@@ -18,6 +19,20 @@ LABEL_DEFAULTS: dict[str, str] = {
 NUMBERS: tuple[str, ...] = ("time_s", "load_N", "temperature_degC")
 
 TEMPERATURE_DEFAULT = 25.0
+
+POSSIBLE: dict[str, tuple[float, float]] = {
+    "load_N": (-1e12, 1e12),
+    "time_s": (-1e12, 1e12),
+    "temperature_degC": (-273.15, 1e4),
+    "resistance_ohm": (-math.inf, math.inf),
+}
+"""Smallest and largest number of a column: wider than any bench, and narrow enough that no power or product of them
+overflows. A meter tells an open circuit by a huge resistance."""
+
+POSSIBLE_OUTPUT = (-1e12, 1e12)
+"""The same of an output that is not named above."""
+
+SMALLEST_RESISTANCE = 1e-12
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from array import array
 from dataclasses import dataclass
 from pathlib import Path
 
+from margin.bench.data.counted import counted
 from margin.bench.errors import BenchDataError, Fault
 
 DELIMITERS = (",", ";", "\t")
@@ -59,7 +60,7 @@ def scan(path: Path) -> Lines:
                 else:
                     count = field_count(text, delimiter)
                     if count != len(header):
-                        why = f"{count} fields where the header has {len(header)}"
+                        why = f"{counted(count, 'field')} where the header has {len(header)}"
                         faults.append(Fault(name, index + 1, None, text[:60], why, "Complete the line."))
                     numbers.append(index + 1)
     except FileNotFoundError:

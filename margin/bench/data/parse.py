@@ -16,6 +16,9 @@ from margin.bench.data.columns import (
     NUMBERS,
     OUTPUT_COLUMNS,
     OUTPUTS,
+    POSSIBLE,
+    POSSIBLE_OUTPUT,
+    SMALLEST_RESISTANCE,
     TEMPERATURE_DEFAULT,
     Output,
 )
@@ -83,11 +86,11 @@ def parse(
         columns[column] = _numbers(raw, column, default, lines, file, faults)
     values = _numbers(raw, output.column, np.nan, lines, file, faults)
     if output.column == "resistance_ohm":
-        for place in np.flatnonzero(values <= 0):
-            why = "a resistance must be above zero"
+        for place in np.flatnonzero(values < SMALLEST_RESISTANCE):
+            why = f"a resistance must be above zero, {SMALLEST_RESISTANCE:g} ohm at least"
             mend = "Check the reading; an open circuit is 'inf'."
             faults.append(Fault(file, int(lines[place]), output.column, f"{values[place]:g}", why, mend))
-        values = 1.0 / np.where(values <= 0, np.nan, values)
+        values = 1.0 / np.where(values < SMALLEST_RESISTANCE, np.nan, values)
     columns["output"] = values
     return pd.DataFrame(columns), faults
 
@@ -153,4 +156,9 @@ def _numbers(
             value = str(given.iloc[place])
             mend = "Use a decimal point, not a comma." if "," in value else MEND_NUMBER
             faults.append(Fault(file, int(lines[place]), column, value, "not a number", mend))
+    low, high = POSSIBLE.get(column, POSSIBLE_OUTPUT)
+    for place in np.flatnonzero(np.isfinite(numbers) & ((numbers < low) | (numbers > high))):
+        why = f"outside {low:g} to {high:g}, which no bench leaves"
+        mend = "Check number and unit, or leave the field empty to have the reading flagged."
+        faults.append(Fault(file, int(lines[place]), column, f"{numbers[place]:g}", why, mend))
     return numbers

@@ -14,6 +14,7 @@ from pandas.api.types import union_categoricals
 
 from margin.bench.data import flags as flagging
 from margin.bench.data.columns import LABELS, SERIES, Output
+from margin.bench.data.counted import counted
 from margin.bench.data.lines import Lines, scan
 from margin.bench.data.parse import categories, check_header, missing_notes, parse, unknown_columns
 from margin.bench.data.sequence import branches
@@ -134,7 +135,7 @@ def read_bench(
     frame = completed(frame, "run" in header)
     flags = flagging.flag(frame)
     notes += [
-        f"{(flags['kind'] == kind).sum()} readings flagged '{kind}'"
+        f"{counted(int((flags['kind'] == kind).sum()), 'reading')} flagged '{kind}'"
         + (", set aside" if kind in flagging.SET_ASIDE else ", kept")
         for kind in flagging.KINDS
         if (flags["kind"] == kind).any()

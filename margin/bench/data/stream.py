@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from margin.bench.data.columns import LABELS
+from margin.bench.data.counted import counted
 from margin.bench.data.lines import DELIMITERS, field_count, fields_of
 from margin.bench.errors import BenchDataError, Fault
 
@@ -65,7 +66,7 @@ class RowFile:
                         continue
                     count = field_count(line.rstrip("\r\n"), self.delimiter)
                     if count != width:
-                        why = f"{count} fields where the header has {width}"
+                        why = f"{counted(count, 'field')} where the header has {width}"
                         faults.append(
                             Fault(str(self.path), number, None, bare[:60], why, "Complete the line.")
                         )

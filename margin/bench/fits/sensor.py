@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize
 
+from margin.bench.data.counted import counted
 from margin.bench.data.points import load_points
 from margin.bench.errors import NotMeasurableError
 from margin.bench.fits.curve import CurveFit, Means, fit_curve, jacobian, of_means
@@ -127,7 +128,7 @@ def fit_sensor(
     if kind == "thin film":
         usable = (loads > 0) & (outputs > 0)
         if not usable.all():
-            notes.append(f"{int((~usable).sum())} readings without load or conductance are left out")
+            notes.append(f"left out: {counted(int((~usable).sum()), 'reading')} without load or conductance")
         loads, outputs = loads[usable], outputs[usable]
         means = Means(means.counts[usable], means.squares[usable] / outputs**2)
     if loads.size < 3:

@@ -176,11 +176,20 @@ def share_range(low: float, high: float, sampled_low: float, sampled_high: float
     return _join(f"{bottom} to {top}", "%")
 
 
-def lower_bound(bound: float, low: float, high: float, *, reason: str = NO_REASON) -> str:
-    """A lower bound on a share as a percentage, rounded down to the digits that the interval supports."""
+def lower_bound(
+    bound: float, low: float, high: float, *, target: float | None = None, reason: str = NO_REASON
+) -> str:
+    """A lower bound on a share as a percentage, rounded down to the digits that the interval supports.
+
+    target  share that the bound is held against: its own digits are kept, so that what is shown reaches it
+            where the bound does, and only there
+    """
     if not _finite(bound, low, high):
         return not_determined(reason)
-    return _join(_written(100.0 * bound, digit_supported(100.0 * low, 100.0 * high), ROUND_FLOOR), "%")
+    last = digit_supported(100.0 * low, 100.0 * high)
+    if last is not None and target is not None:
+        last = min(last, _last_digit(100.0 * target))
+    return _join(_written(100.0 * bound, last, ROUND_FLOOR), "%")
 
 
 def change(
@@ -236,6 +245,12 @@ def _finite(*numbers: float) -> bool:
 def _clean(value: float) -> float:
     """Without the last bits that a change of unit disturbs, so that 30.000000000000004 does not round up."""
     return float(f"{value:.12g}")
+
+
+def _last_digit(stated: float) -> int:
+    """Power of ten of the last digit of a stated number, at most that of the units: -1 for 99.5, 0 for 90."""
+    exponent = Decimal(repr(_clean(stated))).normalize().as_tuple().exponent
+    return min(int(exponent), 0)
 
 
 def _written(value: float, last: int | None, rounding: str) -> str:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from margin.report import numbers
+from margin.estimates import numbers
 
 _FORCES = st.floats(1e-6, 1e5, allow_nan=False)
 _SHARES = st.floats(0.0, 0.998)
@@ -101,6 +101,22 @@ def test_what_is_not_finite_is_not_determined(bad: float) -> None:
         numbers.lower_bound(bad, 0.0, 1.0, reason="no draws"),
     ]
     assert set(shown) == {"not determined (no draws)"}
+
+
+@pytest.mark.parametrize(
+    ("bound", "low", "high", "target", "shown"),
+    [
+        (0.953, 0.80, 1.0, 0.95, "95 %"),
+        (0.9994, 0.99, 1.0, 0.999, "99.9 %"),
+        (0.9989, 0.99, 1.0, 0.999, "99.8 %"),
+        (0.953, 0.95, 0.956, 0.9, "95.3 %"),
+    ],
+)
+def test_lower_bound_is_never_coarser_than_its_target(
+    bound: float, low: float, high: float, target: float, shown: str
+) -> None:
+    """A bound that reaches its target is shown to reach it, one that does not is shown below."""
+    assert plain_spaces(numbers.lower_bound(bound, low, high, target=target)) == shown
 
 
 def test_lower_bound_is_rounded_down() -> None:

@@ -1,0 +1,151 @@
+"""How readings are computed: by array operations, by a compiled kernel, on an accelerator, as the options ask."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+import margin
+from margin.cli import cli
+from margin.commands.common import BAD_INPUT, CONFORMS
+from margin.propagation.gpu.space import NumpySpace
+
+CASE = """
+[load]
+range = "2 N to 20 N"
+check = ["2 N", "20 N"]
+[requirement]
+permissible_error = "50 % of reading"
+[sensor]
+kind = "thin film"
+sensitivity = "40 uS +/- 10 %"
+reference_load = "10 N"
+[circuit]
+kind = "inverting amplifier"
+reference = "1.2 V"
+feedback = "10 kohm"
+[study]
+units = 200
+"""
+
+needs_compiler = pytest.mark.skipif(
+    importlib.util.find_spec("llvmlite") is None, reason="the extra 'fast' is not installed"
+)
+has_cupy = importlib.util.find_spec("cupy") is not None
+
+
+@pytest.fixture
+def case(tmp_path: Path) -> Path:
+    """A case that any calibration meets."""
+    path = tmp_path / "case.toml"
+    path.write_text(CASE, encoding="utf-8")
+    return path
+
+
+def invoke(*words: str | Path) -> Result:
+    return CliRunner().invoke(cli, ["estimate", *map(str, words)])
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--gpu", "--cluster", "2"), "on an accelerator or on a cluster, not on both"),
+        (("--gpu", "--resume", "kept"), "leave out the accelerator or the folder to resume from"),
+    ],
+)
+def test_two_ways_at_once_are_refused(
+    words: tuple[str, ...], told: str, case: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One line that says what, why and what to leave out; nothing is drawn or written."""
+    monkeypatch.chdir(case.parent)
+    found = invoke(case, *words, "--out", "report")
+    assert found.exit_code == BAD_INPUT
+    assert told in found.output
+    assert len(found.output.splitlines()) == 1
+    assert [path.name for path in case.parent.iterdir()] == ["case.toml"]
+
+
+def test_a_kernel_that_the_accelerator_cannot_take_is_refused(
+    case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One line that names the option; nothing is written. Host memory stands for the device here."""
+    monkeypatch.setattr("margin.propagation.gpu.run.CupySpace", NumpySpace)
+    found = invoke(case, "--gpu", "--compiled", "--out", tmp_path / "report")
+    assert found.exit_code == BAD_INPUT
+    assert "--compiled: a kernel is compiled for a CUDA device only" in found.output
+    assert len(found.output.splitlines()) == 1
+    assert not (tmp_path / "report").exists()
+
+
+def test_what_an_accelerator_drew_is_told(
+    case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Summary, page and JSON of a run by `--gpu` say so; host memory stands for the device here."""
+    monkeypatch.setattr("margin.propagation.gpu.run.CupySpace", NumpySpace)
+    out = tmp_path / "report"
+    found = invoke(case, "--gpu", "--out", out)
+    assert found.exit_code == CONFORMS, found.output
+    assert "on an accelerator" in " ".join(found.stdout.split())
+    assert "drawn and computed on an accelerator" in (out / "report.html").read_text(encoding="utf-8")
+    assert json.loads((out / "results.json").read_text(encoding="utf-8"))["computed"]["path"] == "gpu"
+
+
+@pytest.mark.skipif(has_cupy, reason="there is an accelerator's library")
+def test_an_accelerator_that_is_not_there_is_told_in_one_line(case: Path) -> None:
+    """The message names the option, the reason and the mend."""
+    found = invoke(case, "--gpu")
+    assert found.exit_code == BAD_INPUT
+    (line,) = found.output.splitlines()
+    assert line.startswith("--gpu: no accelerator can be used")
+    assert "install the extra 'gpu'" in line
+
+
+def test_a_kernel_that_cannot_be_had_is_told_in_one_line(case: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without a compiler `--compiled` is refused, and what is decided by itself goes on by array operations."""
+    monkeypatch.setattr("margin.propagation.fused.choose.can_compile", lambda: False)
+    found = invoke(case, "--compiled")
+    assert found.exit_code == BAD_INPUT
+    (line,) = found.output.splitlines()
+    assert line.startswith("--compiled: ")
+    assert "fast" in line
+    assert invoke(case, "--quiet").exit_code == CONFORMS
+
+
+@needs_compiler
+def test_report_and_summary_say_by_what_readings_were_computed(case: Path, tmp_path: Path) -> None:
+    """A compiled run says so in summary, page and JSON; by array operations, the rule, the JSON alone says so."""
+    told = {}
+    for option in ("--compiled", "--not-compiled"):
+        out = tmp_path / option
+        found = invoke(case, option, "--out", out)
+        assert found.exit_code == CONFORMS, found.output
+        page = (out / "report.html").read_text(encoding="utf-8")
+        computed = json.loads((out / "results.json").read_text(encoding="utf-8"))["computed"]
+        summary = " ".join(found.output.split())
+        told[option] = ("by a compiled kernel" in summary, "compiled kernel" in page, computed["path"])
+    assert told == {"--compiled": (True, True, "fused"), "--not-compiled": (False, False, "plain")}
+
+
+@needs_compiler
+def test_both_ways_draw_the_same_units(case: Path) -> None:
+    """Errors differ by the rounding of exponentials and logarithms alone."""
+    one, other = (
+        margin.estimate(margin.load(case), budget=False, fused=way).results for way in (True, False)
+    )
+    assert (one.path, other.path) == ("fused", "plain")
+    np.testing.assert_allclose(one.samples["error_N"], other.samples["error_N"], rtol=1e-9, atol=1e-9)
+
+
+def test_the_time_is_told_beside_the_results(case: Path, tmp_path: Path) -> None:
+    """The time goes to the error stream: neither the summary nor a file depends on it."""
+    out = tmp_path / "report"
+    found = invoke(case, "--out", out)
+    assert found.stderr.startswith("Took ")
+    assert "Took" not in found.stdout
+    assert all("Took" not in path.read_text(encoding="utf-8") for path in out.iterdir())
+    assert invoke(case, "--quiet").output == ""
