@@ -7,9 +7,9 @@ from typing import Any
 
 import pandas as pd
 
+from margin.estimates import numbers
 from margin.estimates.failing_unit import COLUMNS, FailingUnit
 from margin.estimates.rare_failures import RareFailures
-from margin.report import numbers
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.terminal import WIDTH, wrapped
