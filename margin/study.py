@@ -215,7 +215,7 @@ def budget(
 def compare(
     first: Case, second: Case, *, workers: int | None = None, stage: Stage = no_progress
 ) -> PairedStudy:
-    """Two cases on the same draws; NotComparable without common options or with different requirements."""
+    """Two cases on the same draws; NotComparable without common options or with different requirements or loads."""
     runs = [
         run(c, workers=workers, progress=stage(f"drawing units of {c.name}", c.study.units))
         for c in (first, second)

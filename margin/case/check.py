@@ -11,7 +11,16 @@ from distributions import GaussianCopula, NotPositiveDefinite
 from margin.case import units
 from margin.case.faults import Fault, choices, nearest
 from margin.case.levels import SENSIBLE
-from margin.case.types import CalibrationSpec, Dependence, ElementSpec, Quantity, Requirement, Role
+from margin.case.types import (
+    CalibrationSpec,
+    Dependence,
+    ElementSpec,
+    Quantity,
+    Requirement,
+    Role,
+    UseCondition,
+)
+from margin.chain.parameter import Level
 
 
 def require_match(
@@ -48,10 +57,16 @@ def require_names(calibrations: tuple[CalibrationSpec, ...], file: str) -> Itera
 
 
 def require_dependences(
-    dependences: tuple[Dependence, ...], elements: dict[Role, ElementSpec], file: str
+    dependences: tuple[Dependence, ...],
+    elements: dict[Role, ElementSpec],
+    conditions: tuple[UseCondition, ...],
+    file: str,
 ) -> Iterator[Fault]:
     """Dependences must tie two known spreads of one level, and must be able to hold together."""
-    known = {q.name: q for spec in elements.values() for q in spec.quantities.values()}
+    general = {q.name: q for spec in elements.values() for q in spec.quantities.values()}
+    drawn = [general | {q.name: q for q in c.quantities.values()} for c in conditions] or [general]
+    # a quantity of use may have its spread under a named condition alone
+    known = {name: next((k[name] for k in drawn if k[name].spreads), general[name]) for name in general}
     pairs: set[frozenset[str]] = set()
     sound: list[Dependence] = []
     for number, each in enumerate(dependences, 1):
@@ -80,6 +95,11 @@ def require_dependences(
             )
         if not found and each.measured_on is not None:
             found.extend(_not_measured_so(names, known, each, table, file))
+        if not found and not any(_spread_at(each.level, [k[name] for name in names]) for k in drawn):
+            mend = "give both a spread under one of them, or in [use]"
+            found.append(
+                Fault(file, table, "between", names, "have no condition of use in which both spread", mend)
+            )
         pairs.add(pair)
         yield from found
         if not found:
@@ -87,6 +107,11 @@ def require_dependences(
     if len(sound) == len(dependences):
         yield from _require_one_sample(sound, file)
         yield from _require_positive_definite(sound, file)
+
+
+def _spread_at(level: Level, quantities: list[Quantity]) -> bool:
+    """Whether each of them has a spread of that level."""
+    return all(any(spread.level == level for spread in quantity.spreads) for quantity in quantities)
 
 
 def _unknown(

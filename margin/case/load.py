@@ -86,7 +86,7 @@ class _Reader:
         requirement = self.requirement(tables["requirement"], check_loads)
         conditions = self.conditions(tables["use"])
         calibrations = self.calibrations(tables["calibration"], load)
-        dependences = self.dependences(tables["dependence"], elements)
+        dependences = self.dependences(tables["dependence"], elements, conditions)
         spreads = list(describe.all_spreads(elements, conditions))
         study = self.study(tables["study"], tables["use"], [spread for _, _, spread in spreads])
         if self.faults or about is None or load is None or requirement is None or study is None:
@@ -258,13 +258,15 @@ class _Reader:
             self.faults.extend(check.require_names(tuple(found), self.file))
         return tuple(found)
 
-    def dependences(self, tables: Any, elements: dict[Role, ElementSpec]) -> tuple[Dependence, ...]:
+    def dependences(
+        self, tables: Any, elements: dict[Role, ElementSpec], conditions: tuple[UseCondition, ...]
+    ) -> tuple[Dependence, ...]:
         found = tuple(
             Dependence(t.level, t.between[0], t.between[1], t.rank_correlation, t.measured_on)
             for t in tables or ()
         )
         if len(elements) == len(ROLES):
-            self.faults.extend(check.require_dependences(found, elements, self.file))
+            self.faults.extend(check.require_dependences(found, elements, conditions, self.file))
         return found
 
     def study(self, table: StudyTable | None, use: Any, spreads: Iterable[Spread]) -> StudySpec | None:

@@ -196,22 +196,36 @@ def _evaluate(model: Model, plan: Plan, source: StreamSource) -> _Changed:
     errors = block_errors(model, source, frame.units)
     for column, (name, by_condition) in enumerate(errors.by_option.items()):
         require_numbers(name, frame, by_condition, 0)
+        conforming = _conforming(model.case, frame, by_condition)
+        sizes = [np.abs(e) for e in by_condition]
+        ratios = [size / frame.permissible for size in sizes]
         for row, section in enumerate(sections):
-            own = [e[section] for e in by_condition]
-            changed.conforming[row, column] = _conforming(model.case, frame, own)
-            size = np.concatenate([np.abs(e).reshape(-1, frame.loads.size) for e in own])
-            changed.error[row, column] = np.quantile(size, LEADING_SHARE)
-            changed.ratio[row, column] = np.quantile(size / frame.permissible, LEADING_SHARE)
+            changed.conforming[row, column] = conforming[section].mean()
+            changed.error[row, column] = _leading([size[section] for size in sizes])
+            changed.ratio[row, column] = _leading([ratio[section] for ratio in ratios])
     return changed
 
 
-def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> float:
+def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> Array:
+    """Whether each unit conforms, or the share of its readings that does."""
     judged = judge(frame, by_condition)
     if case.requirement.counts == "readings":
-        return float(judged.within.mean() / frame.readings)
-    if case.requirement.counts == "units by share of readings":
-        return float(judged.by_share.mean())
-    return float(judged.everywhere.mean())
+        return judged.within / frame.readings
+    by_share = case.requirement.counts == "units by share of readings"
+    return np.asarray(judged.by_share if by_share else judged.everywhere, dtype=np.float64)
+
+
+def _leading(by_condition: list[Array]) -> float:
+    """LEADING_SHARE quantile, linear between the values beside it (type 7 of Hyndman and Fan, 1996).
+
+    `np.quantile` spends more on its checks than on a few thousand values.
+    """
+    values = np.concatenate([each.ravel() for each in by_condition])
+    place = LEADING_SHARE * (values.size - 1)
+    below = int(place)
+    above = min(below + 1, values.size - 1)
+    values.partition((below, above))
+    return float(values[below] + (place - below) * (values[above] - values[below]))
 
 
 def _rows(

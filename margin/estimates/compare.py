@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 
 class NotComparable(ValueError):
-    """Two cases that have no calibration option in common, or different requirements."""
+    """Two cases that have no calibration option in common, or different requirements or loads."""
 
 
 def compare(
@@ -29,7 +29,7 @@ def compare(
     units) and its interval comes from the scatter of these differences. With other groups the two yields are
     taken as independent.
 
-    Raises NotComparable without a common option or with different requirements.
+    Raises NotComparable without a common option or with different requirements or loads.
     """
     one, two = first.model.case, second.model.case
     common = [o.name for o in one.calibrations if o.name in second.tallies]
@@ -38,10 +38,19 @@ def compare(
             f"{one.name!r} and {two.name!r} have no calibration option of the same name: "
             f"{', '.join(first.tallies)} against {', '.join(second.tallies)}; give options that correspond one name"
         )
-    if one.requirement != two.requirement:
-        raise NotComparable(
-            f"{one.name!r} and {two.name!r} have different requirements: state the same [requirement] in both"
-        )
+    for table, this, other in (
+        ("requirement", one.requirement, two.requirement),
+        (
+            "load",
+            (one.load_low, one.load_high, one.check_loads),
+            (two.load_low, two.load_high, two.check_loads),
+        ),
+    ):
+        if this != other:
+            raise NotComparable(
+                f"{one.name!r} and {two.name!r} have a different [{table}], so that their yields count other things: "
+                f"state the same [{table}] in both"
+            )
     rows = [_row(first, second, name) for name in common]
     return Comparison(assemble(first, first_budget), assemble(second, second_budget), pd.DataFrame(rows))
 

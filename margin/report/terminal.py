@@ -41,8 +41,8 @@ _OPTIONS = (
 )
 _CAUSES = (
     Column("", 2),
-    Column("Leading cause", 43, "left"),
-    Column("becomes", 8),
+    Column("Leading cause", 41, "left"),
+    Column("becomes", 10),
     Column("change in points", 24, "left"),
 )
 

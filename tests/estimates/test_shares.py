@@ -11,7 +11,7 @@ from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyon
 
 from margin.case import Case
 from margin.estimates.error_budget import error_budget
-from margin.estimates.shares import LARGEST, MARGIN, ErrorShares, error_shares
+from margin.estimates.shares import LARGEST, MARGIN, ErrorShares, Runs, error_shares
 from margin.estimates.shares.over_temperature import TEMPERATURES, temperatures_in_use
 from margin.estimates.shares.plan import SharesPlan
 from margin.propagation.run import model_of
@@ -296,6 +296,15 @@ def test_runs_stop_when_the_intervals_are_narrow_or_the_budget_is_spent() -> Non
     assert hard.more > 0 and hard.widest > 0.001
     assert f"{hard.widest:.2g} wide where 0.001 was wanted" in hard.told
     assert str(hard.more) in hard.told
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [(48_000, "about 48000 more would do it"), (7 * 10**13, "more than can be drawn would be needed")],
+)
+def test_units_that_nobody_could_draw_are_not_advised(more: int, told: str) -> None:
+    """What more would cost is told up to the largest study that can be drawn."""
+    assert Runs("factor", 9, 512, 11_264, 0.4, 0.1, "budget", more).told.endswith(told)
 
 
 def test_the_answer_is_the_same_to_the_bit_for_any_number_of_workers() -> None:

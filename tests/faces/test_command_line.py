@@ -132,6 +132,7 @@ BAD = {
     "no such file": ("estimate", "absent.toml"),
     "a folder": ("estimate", "."),
     "two cases with other requirements": ("compare", "easy.toml", "hard.toml"),
+    "two cases with other loads": ("compare", "easy.toml", "wide.toml"),
     "unknown key": ("estimate", "easy.toml", "--change", "circuit.feedbak=1 kohm"),
     "no equals sign": ("estimate", "easy.toml", "--change", "circuit.feedback"),
     "wrong unit": ("estimate", "easy.toml", "--change", "circuit.feedback=10 N"),
@@ -165,6 +166,8 @@ def test_bad_input_gives_one_message_and_no_traceback(
     (easy.parent / "broken.py").write_text("1 / 0\n", encoding="utf-8")
     (easy.parent / "binary.toml").write_bytes(bytes(range(256)))
     (easy.parent / "empty.toml").touch()
+    wide = easy.read_text(encoding="utf-8").replace("2 N to 20 N", "2 N to 30 N")
+    (easy.parent / "wide.toml").write_text(wide, encoding="utf-8")
     before = sorted(p.name for p in easy.parent.iterdir())
     found = invoke(*words)
     assert found.exit_code == BAD_INPUT

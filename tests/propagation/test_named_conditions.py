@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import spearmanr
 
 from distributions import Rectangular, Stream
-from margin.case import read_case
+from margin.case import CaseError, read_case
 from margin.case.types import Case, UseCondition
 from margin.chain.setting import Setting
 from margin.estimates.budget import budget_of
@@ -111,6 +111,26 @@ def test_a_tie_holds_in_each_condition_within_its_own_ranges(own: bool) -> None:
         assert low <= humidity.min() < humidity.max() <= high
         # 4000 pairs: the standard error of a rank correlation of 0.9 is near 0.003
         assert spearmanr(temperature, humidity).statistic == pytest.approx(-0.9, abs=0.015)
+
+
+def test_a_tie_may_rest_on_spreads_that_only_a_condition_states() -> None:
+    """Nothing spreads in the general use: the tie holds where both do."""
+    still = BASE.replace('"20 degC +/- 10 K"', '"20 degC"').replace('"40 %RH to 60 %RH"', '"50 %RH"')
+    case = read_case(still + CONDITIONS.format(level="", cold=HUMIDITIES["cold"], hot="") + TIE)
+    setting = settings_in(case)["cold"]
+    temperature, humidity = np.ravel(setting.temperature), np.ravel(setting.humidity)
+    assert spearmanr(temperature, humidity).statistic == pytest.approx(-0.9, abs=0.015)
+
+
+def test_a_tie_that_holds_under_no_condition_is_refused() -> None:
+    """Each quantity spreads under another condition, so that nothing would be tied."""
+    apart = BASE.replace('"40 %RH to 60 %RH"', '"50 %RH"').replace('"20 degC +/- 10 K"', '"20 degC"')
+    conditions = CONDITIONS.format(level="", cold='humidity = "50 %RH"', hot=HUMIDITIES["hot"])
+    conditions = conditions.replace('"30 degC to 60 degC"', '"40 degC"')
+    with pytest.raises(
+        CaseError, match="no condition of use in which both spread; give both a spread under one"
+    ):
+        read_case(apart + conditions + TIE)
 
 
 def test_cases_without_named_conditions_keep_their_draws_to_the_bit() -> None:

@@ -9,6 +9,9 @@ import pandas as pd
 from margin.case.types import Case
 from margin.estimates.sensitivity import Refinement
 
+MOST_ADVISED = 10_000_000_000
+"""Units that could be drawn in days; more are not advised."""
+
 
 @dataclass(frozen=True)
 class Runs:
@@ -48,9 +51,14 @@ class Runs:
         done = f"by {self.by}: {self.runs} units ({self.base} base points, {self.groups} groups)"
         if self.stopped_by == "width":
             return f"{done}; every interval is at most {self.width:g} wide"
+        mend = (
+            f"about {self.more} more would do it"
+            if self.more <= MOST_ADVISED
+            else "more than can be drawn would be needed"
+        )
         return (
             f"{done}; the widest interval is {self.widest:.2g} wide where {self.width:g} was wanted: the budget of "
-            f"units was spent, about {self.more} more would do it"
+            f"units was spent, {mend}"
         )
 
 
