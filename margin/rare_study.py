@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from margin.case import Case
+from margin.estimates.evaluate import Stage, no_progress
 from margin.estimates.failing_unit import FailingUnit
 from margin.estimates.rare import RareResult
 from margin.estimates.rare_failures import RareFailures, rare_failures
@@ -37,11 +38,16 @@ class RareStudy:
 
 
 def rare(
-    case: Case, option: str | None = None, *, target_cv: float = 0.1, budget: int = 200_000
+    case: Case,
+    option: str | None = None,
+    *,
+    target_cv: float = 0.1,
+    budget: int = 200_000,
+    stage: Stage = no_progress,
 ) -> RareStudy:
     """How rarely a unit of a case fails with one calibration option (the first by default), down to 1e-7.
 
     See `rare_failures` for the arguments and errors.
     """
     name = case.calibrations[0].name if option is None else option
-    return RareStudy(rare_failures(case, name, target_cv=target_cv, budget=budget))
+    return RareStudy(rare_failures(case, name, target_cv=target_cv, budget=budget, stage=stage))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import click
@@ -15,7 +16,19 @@ from margin.commands.common import (
     Asked,
     faults_shown,
     load,
+    stages,
 )
+
+
+def whole_number(ctx: click.Context, param: click.Parameter, value: str) -> int:
+    """A whole number of units, also written as 2e5."""
+    try:
+        number = float(value)
+    except ValueError:
+        number = math.nan
+    if not number.is_integer():
+        raise click.BadParameter(f"{value!r} is not a whole number of units: write it like 200000 or 2e5")
+    return int(number)
 
 
 @click.command(epilog="Exit codes: 0 done, 2 bad input, 130 interrupted.")
@@ -23,10 +36,11 @@ from margin.commands.common import (
 @click.option("--option", metavar="NAME", help="Calibration option; by default the first of the case.")
 @click.option(
     "--budget",
-    type=click.IntRange(min=1000),
-    default=200_000,
+    callback=whole_number,
+    metavar="INTEGER",
+    default="200000",
     show_default=True,
-    help="Most units evaluated.",
+    help="Most units evaluated, 1000 to 100 million.",
 )
 @OF_SEED
 @OF_CHANGES
@@ -46,13 +60,16 @@ def rare(
     """How rarely a unit of CASE fails, down to 1e-7, and which unit most likely does."""
     asked = Asked(seed=seed, changes=changes, elements=elements, out=out, quiet=quiet)
     with faults_shown():
+        from margin.estimates.rare import require_budget
         from margin.rare_study import rare as run_rare
         from margin.report import files
 
+        require_budget(budget)
         loaded = load(case, asked)
         if out is not None:
             files.require_writable(out)
-        study = run_rare(loaded, option, budget=budget)
+        with stages(quiet) as stage:
+            study = run_rare(loaded, option, budget=budget, stage=stage)
         if out is not None:
             study.save(out)
         if not quiet:

@@ -9,8 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import Case
+from margin.estimates.evaluate import Stage, no_progress
 from margin.estimates.failing_unit import FailingUnit, failing_unit
-from margin.estimates.rare import RareResult, failure_probability, nearest_failing, second_look
+from margin.estimates.rare import (
+    RareResult,
+    failure_probability,
+    nearest_failing,
+    require_budget,
+    second_look,
+)
 from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.limit import CountedLimit
 from margin.estimates.unit_limit import UnitLimit
@@ -47,12 +54,19 @@ class RareFailures:
 
 
 def rare_failures(
-    case: Case, option: str, *, target_cv: float = 0.1, budget: int = 200_000, level: float | None = None
+    case: Case,
+    option: str,
+    *,
+    target_cv: float = 0.1,
+    budget: int = 200_000,
+    level: float | None = None,
+    stage: Stage = no_progress,
 ) -> RareFailures:
     """Probability that a unit fails with a calibration option, `common` and `station` drawn afresh for every unit.
 
     target_cv  coefficient of variation to reach; budget: most units evaluated for the probability; level of the
-    interval, by default the case's confidence
+    interval, by default the case's confidence; stage: called with (title, total) when something long begins, returns
+    the counter of progress
 
     Where the probability comes from importance sampling, an independent run of subset sampling looks for failing
     regions that it missed. Raises ValueError for an unknown option or where nothing varies, RareEventError for a
@@ -60,23 +74,30 @@ def rare_failures(
     """
     options = {one.name: one for one in case.calibrations}
     if option not in options:
-        raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {', '.join(options)}")
+        there = ", ".join(map(repr, options))
+        raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {there}")
     model = model_of(dataclasses.replace(case, calibrations=(options[option],)))
     units = UnitLimit.of(model)
     if all(c.factor is not None and c.factor.quantity == "use.direction_draw" for c in units.columns):
         raise ValueError("nothing varies in this case: no unit differs from the nominal one. Give a spread")
-    limit, seed = CountedLimit(units, len(units.names)), case.study.seed
+    require_budget(budget)
+    dimension, seed = len(units.names), case.study.seed
+    watched = CountedLimit(units, dimension, stage("units evaluated, at most", budget))
     confidence = case.requirement.confidence if level is None else level
-    found = failure_probability(limit, limit.dimension, target_cv, budget, seed, confidence)
+    found = failure_probability(watched, dimension, target_cv, budget, seed, confidence)
+    searched = CountedLimit(units, dimension)
+    looked = stage("missed regions, failing unit", 2)
     if found.method == "importance":
-        found = second_look(limit, found, seed)
-    z = nearest_failing(limit, _starts(limit.dimension, found, seed))
+        found = second_look(searched, found, seed)
+    looked(1)
+    z = nearest_failing(searched, _starts(dimension, found, seed))
+    looked(1)
     return RareFailures(
         case,
         option,
         found,
         None if z is None else failing_unit(units, z),
-        limit.evaluations - found.evaluations,
+        searched.evaluations,
         version(),
     )
 

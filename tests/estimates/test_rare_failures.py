@@ -97,7 +97,7 @@ def test_the_failing_unit_names_its_condition_and_placement() -> None:
     assert found.unit.condition == "roof"
     assert found.unit.fails_at.startswith(f"{found.unit.load:g} N in roof, error +")
     parts = parts_of(found)
-    temperature = parts.loc["use.temperature per condition"]
+    temperature = parts.loc["use.temperature (roof) per condition"]
     assert temperature["where"] == "in use, roof"
     assert 50.0 < float(temperature["value"].removesuffix(" degC")) <= 55.0
     scatter = parts.loc["sensor.reload_scatter (each loading)"]
@@ -229,7 +229,7 @@ def test_same_seed_same_answer() -> None:
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda c: rare_failures(c, "two-point"), "no calibration option 'two-point'.*none"),
+        (lambda c: rare_failures(c, "two-point"), "no calibration option 'two-point'.*are 'none'"),
         (lambda c: rare_failures(c, "none", target_cv=0.0), "target_cv must lie between 0 and 1"),
         (lambda c: rare_failures(c, ""), "no calibration option ''"),
         (lambda c: rare_failures(c, "none", target_cv=1.0), "target_cv must lie between 0 and 1"),

@@ -33,3 +33,13 @@ def radial(dimension: int, radius: float) -> KnownLimit:
         Limit(dimension, lambda z: radius - np.sqrt((z**2).sum(axis=0))),
         float(chi2.sf(radius**2, dimension)),
     )
+
+
+def staircase(beta: float, step: float = 0.5) -> KnownLimit:
+    """A sum of two factors quantised like a converter's output, failing where its middle reaches beta: Phi(-beta)
+    where beta is a whole number of steps."""
+    return KnownLimit(
+        f"staircase {beta:g}",
+        Limit(2, lambda z: beta - np.floor(z.sum(axis=0) / np.sqrt(2) / step) * step - step / 2),
+        float(ndtr(-beta)),
+    )

@@ -1,6 +1,6 @@
 """Small failure probabilities: how rarely a product misses its requirement, and in which way."""
 
-from margin.estimates.rare.choose import failure_probability
+from margin.estimates.rare.choose import failure_probability, require_budget
 from margin.estimates.rare.design_point import DesignPoint, describe
 from margin.estimates.rare.importance import importance_sampling
 from margin.estimates.rare.limit import LimitState, RareEventError
@@ -18,6 +18,7 @@ __all__ = [
     "failure_probability",
     "importance_sampling",
     "nearest_failing",
+    "require_budget",
     "second_look",
     "subset_sampling",
 ]

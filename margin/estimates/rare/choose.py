@@ -11,10 +11,13 @@ from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.importance import missed_points, run_importance
 from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
 from margin.estimates.rare.mixture import around, wide_spread
-from margin.estimates.rare.result import RareResult, binomial_interval
+from margin.estimates.rare.plain import draw_until, plain_draws, wanted_failures
+from margin.estimates.rare.result import RareResult
 from margin.estimates.rare.subset import subset_sampling
 
 PILOT = 200
+LEAST_BUDGET = 1_000
+MOST_BUDGET = 100_000_000
 EXPLORATION = 200
 FREQUENT = 0.015
 SECOND_LOOK = 400
@@ -23,7 +26,6 @@ APART = 0.5
 ROUNDS = 3
 MOST_POINTS = 8
 IMPORTANCE_PART = 0.1
-VALUES = 4_000_000
 MOST_BENT = 12.0
 PLAIN_PART = 0.2
 FEW = 50
@@ -56,17 +58,15 @@ def failure_probability(
         raise RareEventError(f"target_cv must lie between 0 and 1 (got {target_cv}): 0.1 is usual")
     if not 0 < level < 1:
         raise RareEventError(f"level must lie between 0 and 1 (got {level}): 0.95 is usual")
-    if budget < 5 * PILOT:
-        raise RareEventError(f"budget must be at least {5 * PILOT} evaluations (got {budget})")
+    require_budget(budget)
     limit = CountedLimit(limit_state, dimension)
     pilot = Draws(seed, "pilot").normals(PILOT, dimension)
     margins = limit(pilot)
     if np.sum(margins < 0) >= 2:
         more = Draws(seed, "second look").normals(SECOND_LOOK, dimension)
         pilot, margins = np.concatenate([pilot, more]), np.concatenate([margins, limit(more)])
-    failures = int(np.sum(margins < 0))
-    if failures >= FREQUENT * len(pilot):
-        return _crude(limit, failures, target_cv, budget, seed, level)
+    if np.sum(margins < 0) >= FREQUENT * len(pilot):
+        return plain_draws(limit, target_cv, budget, seed, level, "failures are frequent")
     if dimension > FEW:
         # a search costs as many evaluations a step as there are factors: plain draws first
         enough = _plain_part(limit, target_cv, budget, seed, level)
@@ -92,6 +92,20 @@ def failure_probability(
         design_points=() if near is None else near.design_points,
         why=f"importance sampling was given up: {reason}",
     )
+
+
+def require_budget(budget: float) -> None:
+    """RareEventError unless so many evaluations can be of use."""
+    if not budget >= LEAST_BUDGET:
+        raise RareEventError(
+            f"budget must be at least {LEAST_BUDGET} evaluations (got {budget}): fewer show no rare failure; "
+            "200000 is usual"
+        )
+    if budget > MOST_BUDGET:
+        raise RareEventError(
+            f"budget must be at most {MOST_BUDGET} evaluations (got {budget}): more would take days and the memory of "
+            "a whole computer, and the methods seldom need a million; 200000 is usual"
+        )
 
 
 def _points(count: int) -> str:
@@ -149,58 +163,14 @@ def _plain_part(
 ) -> RareResult | None:
     """Plain draws, where a part of what is left of the budget shows that all of it will do; None otherwise.
 
-    Nothing more is drawn where none of a first few fail: three times as few as would do were expected to.
+    Plain draws suffice where the part has as many failing ones as let the rest have all that are wanted. Nothing more
+    is drawn where none of a first few fail: three were expected to.
     """
     left = max(budget - limit.evaluations, 0)
-    plain = Draws(seed, "plain part")
-    first = int(3 * left / _wanted(target_cv))
-    failures = _failures(limit, plain, first)
-    if failures == 0:
+    part, wanted = int(PLAIN_PART * left), wanted_failures(target_cv)
+    draws = Draws(seed, "plain part")
+    if not draw_until(limit, draws, 1, min(int(3 * left / wanted), part)).failures:
         return None
-    part = max(int(PLAIN_PART * left), first)
-    failures += _failures(limit, plain, part - first)
-    if failures < PLAIN_PART * _wanted(target_cv):
+    if not draw_until(limit, draws, int(np.ceil(PLAIN_PART / (1 - PLAIN_PART) * wanted)), part).complete:
         return None
-    return _crude(limit, failures, target_cv, budget, seed, level, drawn=part)
-
-
-def _failures(limit: CountedLimit, draws: Draws, count: int) -> int:
-    """How many of so many plain draws fail, in blocks of bounded memory."""
-    block = max(VALUES // limit.dimension, 1)
-    return sum(
-        int(np.sum(limit(draws.normals(min(block, count - done), limit.dimension)) < 0))
-        for done in range(0, count, block)
-    )
-
-
-def _wanted(target_cv: float) -> int:
-    """Failing plain draws that a coefficient of variation needs."""
-    return int(np.ceil(1.1 / target_cv**2))
-
-
-def _crude(
-    limit: CountedLimit,
-    failures: int,
-    target_cv: float,
-    budget: int,
-    seed: int,
-    level: float,
-    drawn: int | None = None,
-) -> RareResult:
-    """Plain draws in blocks until enough of them failed; `drawn` of them, all by default, are there already."""
-    draws = Draws(seed, "crude")
-    wanted = _wanted(target_cv)
-    count = limit.evaluations if drawn is None else drawn
-    budget -= limit.evaluations - count
-    while failures < wanted and count < budget:
-        more = int(min(budget - count, max(PILOT, 1.1 * count * (wanted / failures - 1))))
-        failures += _failures(limit, draws, more)
-        count += more
-    low, high = binomial_interval(failures, count, level)
-    probability = failures / count
-    variation = float(np.sqrt((1 - probability) / failures))
-    return RareResult(
-        probability, low, high, level, variation, limit.evaluations, "crude",
-        effective_samples=float(failures),
-        why=f"failures are frequent: {failures} in {count} plain draws",
-    )  # fmt: skip
+    return plain_draws(limit, target_cv, budget, seed, level, "failures are frequent enough")

@@ -7,6 +7,7 @@ the standard normal space, where distance from the origin measures how unlikely 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Protocol
 
 import numpy as np
@@ -35,9 +36,12 @@ class CountedLimit:
 
     limit      callable from (n, d) to (n,); failure where the result is negative
     dimension  number d of factors
+    progress   called with the number of points of each evaluation
     """
 
-    def __init__(self, limit: LimitState, dimension: int) -> None:
+    def __init__(
+        self, limit: LimitState, dimension: int, progress: Callable[[int], None] | None = None
+    ) -> None:
         if dimension < 1:
             raise RareEventError(f"dimension must be at least 1 (got {dimension}): give one factor or more")
         names = tuple(limit.names)
@@ -49,11 +53,14 @@ class CountedLimit:
         self.dimension = dimension
         self.evaluations = 0
         self._limit = limit
+        self._progress = progress
 
     def __call__(self, z: Array, /) -> Array:
         """Margins, shape (n,), at z, shape (n, d). RareEventError where a margin is not a finite number."""
         margins = np.asarray(self._limit(z), dtype=np.float64)
         self.evaluations += len(z)
+        if self._progress is not None:
+            self._progress(len(z))
         if margins.shape != (len(z),):
             raise RareEventError(
                 f"the limit state must return shape ({len(z)},) for {len(z)} points (got {margins.shape})"

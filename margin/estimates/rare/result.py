@@ -72,3 +72,15 @@ def binomial_interval(failures: int, draws: int, level: float) -> tuple[float, f
         1.0 if failures == draws else float(beta_distribution.ppf(1 - tail, failures + 1, draws - failures))
     )
     return low, high
+
+
+def inverse_binomial_interval(failures: int, draws: int, level: float) -> tuple[float, float]:
+    """Exact interval of a share where drawing ended with the last of so many failures.
+
+    As many draws or fewer have probability I_low(k, n - k + 1), as many or more I_(1 - high)(n - k, k), k failures in
+    n draws (negative binomial distribution); both equal (1 - level) / 2.
+    """
+    tail = (1 - level) / 2
+    low = float(beta_distribution.ppf(tail, failures, draws - failures + 1))
+    high = 1.0 if failures == draws else float(beta_distribution.ppf(1 - tail, failures, draws - failures))
+    return low, high
