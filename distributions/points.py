@@ -114,7 +114,9 @@ def _sobol(
     made = {start: _unscrambled(directions, start, count) for start, count in longest.items()}
     points = np.concatenate([made[start][:, :count] for start, count, _ in pieces], axis=1)
     keys = _keys_of(stream, names, tuple(replicate for _, _, replicate in pieces))
-    scrambled = _reverse_bits(_scramble(points, np.repeat(keys, counts, axis=2)))
+    scrambled = _reverse_bits(
+        _scramble(points, keys if len(counts) == 1 else np.repeat(keys, counts, axis=2))
+    )
     return (scrambled.astype(np.float64) + 0.5) * 2.0**-_SOBOL_BITS
 
 
@@ -176,7 +178,7 @@ def _scramble(reversed_points: Bits, keys: Bits) -> Bits:
 
 def _reverse_bits(words: Bits) -> Bits:
     """The 32 bits of each word in reverse order."""
-    for shift, mask in ((1, 0x55555555), (2, 0x33333333), (4, 0x0F0F0F0F), (8, 0x00FF00FF)):
+    for shift, mask in ((1, 0x55555555), (2, 0x33333333), (4, 0x0F0F0F0F)):
         by, kept = np.uint32(shift), np.uint32(mask)
         words = ((words >> by) & kept) | ((words & kept) << by)
-    return (words >> np.uint32(16)) | (words << np.uint32(16))
+    return words.byteswap()

@@ -27,7 +27,9 @@ from margin.propagation.run import run  # noqa: E402
 
 SIZES = (2_000, 20_000, 200_000)
 SEED = 5
-FUSED = {"blocks": False, "fused": True, "itself": None}
+PLAIN = "plain script"
+WAYS = {"array blocks": False, "fused kernel": True, "by itself": None}
+"""Ways of this program: what it is told of the kernel."""
 
 CASE = """
 [load]
@@ -97,66 +99,57 @@ def best(work: Callable[[], object], turns: int) -> float:
     return min(times)
 
 
-def peak_of(which: str, units: int, workers: int | None) -> float:
-    """Peak memory of one run in a process of its own, MB."""
-    command = [sys.executable, __file__, "--only", which, str(units)]
+def alone(way: str, units: int, workers: int | None) -> tuple[float, float, float]:
+    """Shortest time, s, peak memory, MB, and yield of a way in a process of its own.
+
+    What one way leaves behind, such as memory that the C library keeps, would help or hinder the next.
+    """
+    command = [sys.executable, __file__, "--only", way, str(units)]
     if workers is not None:
         command += ["--workers", str(workers)]
-    found = subprocess.run(command, check=True, capture_output=True, text=True)
-    return float(found.stdout.split()[-1])
+    found = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
+    return float(found[-3]), float(found[-2]), float(found[-1])
+
+
+def measured(way: str, units: int, workers: int | None) -> str:
+    """The numbers of `alone`, by this process."""
+    shares: list[float] = []
+    case = study_case(units)
+
+    def work() -> None:
+        if way == PLAIN:
+            shares.append(plain_study(units, SEED).conforming)
+            return
+        drawn = run(case, workers=workers, fused=WAYS[way])
+        found = yields_of(drawn.plan.frame, drawn.tallies["two points"], 0.95)
+        shares.append(found["units at every check point"].sampled.value)
+
+    seconds = best(work, max(4, min(12, 400_000 // units)))
+    # the peak of this process alone; getrusage would hand down that of the one that started it
+    found = re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text())
+    peak = float(found[1]) / 1024.0 if found else float("nan")
+    return f"{seconds} {peak} {shares[-1]}"
 
 
 def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("sizes", nargs="*", type=int, default=SIZES)
     parser.add_argument("--workers", type=int, help="threads; default as the program chooses")
-    parser.add_argument("--only", choices=("plain", *FUSED))
+    parser.add_argument("--only", choices=(PLAIN, *WAYS), help="one way at the first size, bare numbers")
     given = parser.parse_args()
     if given.only:
-        units = given.sizes[0]
-        if given.only == "plain":
-            plain_study(units, SEED)
-        else:
-            run(study_case(units), workers=given.workers, fused=FUSED[given.only])
-        # the peak of this process alone; getrusage would hand down that of the one that started it
-        found = re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text())
-        print(float(found[1]) / 1024.0 if found else float("nan"))
+        print(measured(given.only, given.sizes[0], given.workers))
         return 0
     readings = CONDITIONS * LOADINGS * READINGS * LOADS.size
     print(f"{'units':>9} {'way':<14} {'s':>8} {'M evaluations/s':>16} {'ratio':>6} {'MB':>6} {'yield':>8}")
     for units in given.sizes:
-        case, turns = study_case(units), max(1, min(7, 400_000 // units))
-        drawn = run(case, workers=given.workers)
-        ours = yields_of(drawn.plan.frame, drawn.tallies["two points"], 0.95)["units at every check point"]
-        rows = [
-            (
-                "plain script",
-                "plain",
-                lambda u=units: plain_study(u, SEED),
-                plain_study(units, SEED).conforming,
-            ),
-            (
-                "array blocks",
-                "blocks",
-                lambda c=case: run(c, workers=given.workers, fused=False),
-                ours.sampled.value,
-            ),
-            (
-                "fused kernel",
-                "fused",
-                lambda c=case: run(c, workers=given.workers, fused=True),
-                ours.sampled.value,
-            ),
-            ("by itself", "itself", lambda c=case: run(c, workers=given.workers), ours.sampled.value),
-        ]
         first = None
-        for name, which, work, share in rows:
-            seconds = best(work, turns)
+        for way in (PLAIN, *WAYS):
+            seconds, memory, share = alone(way, units, given.workers)
             first = seconds if first is None else first
             rate = units * readings / seconds / 1e6
-            memory = peak_of(which, units, given.workers)
-            line = f"{units:>9} {name:<14} {seconds:>8.3f} {rate:>16.1f} {first / seconds:>6.2f}"
-            print(f"{line} {memory:>6.0f} {share:>8.4f}")
+            line = f"{units:>9} {way:<14} {seconds:>8.3f} {rate:>16.1f} {first / seconds:>6.2f}"
+            print(f"{line} {memory:>6.0f} {share:>8.4f}", flush=True)
     return 0
 
 
