@@ -40,7 +40,8 @@ def render(found: RareFailures) -> str:
     if found.unit is None:
         lines += wrapped("Most likely failing unit:", "none was seen", WIDTH, 1)
     else:
-        where = f"fails at {found.unit.fails_at}; {found.unit.distance:.2g} standard deviations from the median unit"
+        away = f"{found.unit.distance:.2g} standard deviations from the median unit"
+        where = f"fails at {found.unit.fails_at}; {away if found.unit.distance else 'it is the median unit'}"
         lines += wrapped("Most likely failing unit:", where, WIDTH, 3)
         for _, part in found.unit.parts.head(_SHOWN).iterrows():
             name = ", ".join(word for word in (str(part["factor"]), str(part["where"])) if word)

@@ -263,6 +263,15 @@ def test_command_writes_json_and_csv(tmp_path: Path) -> None:
     assert "Most likely failing unit: fails at" in done.output
 
 
+def test_a_median_unit_that_fails_is_told() -> None:
+    """A permissible error that no unit keeps: all fail, and the likeliest of them is the median one."""
+    change = ["--change", "requirement.permissible_error=0.001 N"]
+    done = CliRunner().invoke(cli, ["rare", str(GRIPPER), "--option", "none", "--budget", "1000", *change])
+    assert done.exit_code == 0, done.output
+    assert "Units that fail: 1000000\N{NO-BREAK SPACE}ppm" in done.output
+    assert "it is the median unit" in " ".join(done.output.split())
+
+
 BAD = {
     "unknown option": (["--option", "seven points"], "no calibration option 'seven points'"),
     "budget too small": (["--budget", "999"], "999"),

@@ -65,6 +65,14 @@ def test_without_a_failing_start_there_is_none() -> None:
     assert nearest_failing(limit, np.empty((0, 2))) is None
 
 
+def test_where_the_median_fails_it_is_the_nearest() -> None:
+    """Failure then needs nothing to vary."""
+    limit = CountedLimit(linear(-1.0, 2).limit, 2)
+    z = nearest_failing(limit, starts_for(2))
+    assert z is not None
+    np.testing.assert_array_equal(z, [0.0, 0.0])
+
+
 def test_draws_drawn_back_just_fail() -> None:
     """Each ends on its own ray, within a four-thousandth of its length beyond the limit."""
     limit = CountedLimit(linear(3.0, 2).limit, 2)

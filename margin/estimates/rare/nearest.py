@@ -73,10 +73,12 @@ def drawn_back(limit: CountedLimit, failing: Array) -> Array:
 
 
 def _needed(limit: CountedLimit, z: Array) -> Array:
-    """A failing draw with what its failure does not need at the median."""
+    """A failing draw with what its failure does not need at the median; all of it where the median fails."""
     for _ in range(SWEEPS):
         before = float(z @ z)
         moved = np.flatnonzero(z)
+        if not len(moved):
+            break
         without = np.repeat(z[None, :], len(moved), axis=0)
         without[np.arange(len(moved)), moved] = 0.0
         harm = (limit(without) - limit(z[None, :])) / z[moved] ** 2
@@ -94,6 +96,8 @@ def _needed(limit: CountedLimit, z: Array) -> Array:
 
 def _polished(limit: CountedLimit, z: Array) -> list[Array]:
     """The design point reached from a failing draw, in the factors that it moves, where it fails there."""
+    if not z.any():
+        return []
     inside = Inside(limit, np.flatnonzero(z))
     part = CountedLimit(inside, len(inside.places))
     scale = abs(float(limit(np.zeros((1, limit.dimension)))[0]))
