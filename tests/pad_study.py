@@ -39,6 +39,22 @@ NONE = {"kind": "none"}
 ONE_POINT = {"kind": "one-point", "loads": ["30 N"]}
 TWO_POINT = {"kind": "two-point", "loads": ["6 N", "54 N"]}
 
+EVERY_SPREAD: dict[str, Any] = {
+    "sensor": {
+        "sensitivity": "4 uS +/- 8 % per lot, +/- 8 % (2 sigma) per unit", "exponent": "0.85 +/- 0.02 (2 sigma)",
+        "reload_scatter": "1.5 %", "hysteresis": "1 %", "creep": "2 % +/- 0.5 %",
+    },
+    "circuit": {"offset": "0 mV +/- 1 mV"},
+    "converter": {"bits": 12, "noise": 0.7, "integral_nonlinearity": 1},
+    "use": {
+        "temperature": "5 degC to 40 degC", "dwell": "0.3 s to 3 s", "direction": "either", "conditions": 2,
+        "loadings": 2, "readings": 2,
+    },
+    "station": {"temperature": "25 degC +/- 2 K", "reference_scatter": "0.05 N", "reference_gain": "0 +/- 0.2 %"},
+    "study": {"units": 230, "outer": 1, "units_per_lot": 10},
+}  # fmt: skip
+"""Something at every level of variation that a kernel draws or is given, without named conditions."""
+
 EVERY_LEVEL: dict[str, Any] = {
     "load": {"check": 4},
     "interface": {"kind": "load concentrator", "contact_gain": "1 +/- 2 %"},

@@ -16,14 +16,13 @@ import uuid
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import reduce
 from itertools import islice
 from typing import Any
 
 from margin.chain.own_elements import ElementsFile
 from margin.propagation.identity import version
 from margin.propagation.parcel import compiler_here, pack, unpack
-from margin.propagation.partial import BlockResult, joined, packed, unpacked
+from margin.propagation.partial import BlockResult, packed, unpacked
 from margin.propagation.plan import Block, Plan
 from margin.propagation.run import Model, evaluate_range
 
@@ -48,10 +47,7 @@ def evaluate_parcel(parcel: bytes, chunk: Block, size: int) -> bytes | ValueErro
     """On a worker: the packed result of a chunk, or what is wrong with the case, which no retry mends."""
     try:
         model, plan, kernel = unpack(parcel)
-        if kernel is None:
-            return packed(evaluate_range(model, plan, chunk, size))
-        blocks = plan.cut(chunk, size)
-        return packed(reduce(joined, (kernel.evaluate(model, plan, block) for block in blocks)))
+        return packed(evaluate_range(model, plan, chunk, size, kernel))
     except ValueError as error:
         return error
 

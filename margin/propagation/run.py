@@ -185,9 +185,12 @@ def _counted(frame: Frame, blocks: Sequence[Block], errors: Errors, counts: list
     ]
 
 
-def evaluate_range(model: Model, plan: Plan, whole: Block, size: int) -> BlockResult:
-    """Evaluate a larger block in blocks of about `size` units."""
-    return reduce(joined, (evaluate_block(model, plan, block) for block in plan.cut(whole, size)))
+def evaluate_range(
+    model: Model, plan: Plan, whole: Block, size: int, kernel: Kernel | None = None
+) -> BlockResult:
+    """Evaluate a larger block in blocks of about `size` units, by a kernel where there is one."""
+    evaluate = evaluate_block if kernel is None else kernel.evaluate
+    return reduce(joined, (evaluate(model, plan, block) for block in plan.cut(whole, size)))
 
 
 def workers_for(case: Case) -> int:

@@ -8,8 +8,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from pad_study import ONE_POINT, pad_case
-from test_fused_run import SPREAD, assert_same_bits
+from pad_study import EVERY_SPREAD, ONE_POINT, pad_case
+from same_counts import assert_same_bits
 
 from margin.propagation.fused import choose, compiled, kept_code
 from margin.propagation.fused.kept_code import FOLDER_VARIABLE, folder, keep, kept, key_of
@@ -109,7 +109,7 @@ def test_a_smaller_study_is_fused_once_its_kernel_is_kept(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Loading costs less than compiling; the bits are those of the process that compiled."""
-    case = pad_case(ONE_POINT, **SPREAD)
+    case = pad_case(ONE_POINT, **EVERY_SPREAD)
     monkeypatch.setattr(choose, "WORTH_LOADING", 1.0)
     compiled._made.clear()
     assert run(case).path == "plain"

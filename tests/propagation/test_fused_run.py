@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyond
+from pad_study import EVERY_SPREAD, NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyond
+from same_counts import assert_same_bits, assert_same_counts
 
 from margin.case import Case, load_case, with_changes
 from margin.chain.elements import Contact
@@ -18,52 +19,14 @@ from margin.chain.parameter import Value
 from margin.chain.setting import Setting
 from margin.propagation.fused import choose, compiled
 from margin.propagation.fused.choose import CannotFuse
-from margin.propagation.run import RunResult, run
+from margin.propagation.run import run
 from margin.propagation.store import RunFolderError
-from margin.propagation.tally import EvaluationError, Tally
+from margin.propagation.tally import EvaluationError
 
 pytest.importorskip("llvmlite", reason="the fused path is an extra")
 
 CASES = Path(__file__).parents[2] / "cases"
-SPREAD: dict[str, Any] = {
-    "sensor": {
-        "sensitivity": "4 uS +/- 8 % per lot, +/- 8 % (2 sigma) per unit", "exponent": "0.85 +/- 0.02 (2 sigma)",
-        "reload_scatter": "1.5 %", "hysteresis": "1 %", "creep": "2 % +/- 0.5 %",
-    },
-    "circuit": {"offset": "0 mV +/- 1 mV"},
-    "converter": {"bits": 12, "noise": 0.7, "integral_nonlinearity": 1},
-    "use": {
-        "temperature": "5 degC to 40 degC", "dwell": "0.3 s to 3 s", "direction": "either", "conditions": 2,
-        "loadings": 2, "readings": 2,
-    },
-    "station": {"temperature": "25 degC +/- 2 K", "reference_scatter": "0.05 N", "reference_gain": "0 +/- 0.2 %"},
-    "study": {"units": 230, "outer": 1, "units_per_lot": 10},
-}  # fmt: skip
-
-
-def assert_same_counts(fused: RunResult, plain: RunResult) -> None:
-    """All whole numbers are equal; extremes up to the last bits of exponentials and logarithms."""
-    assert (fused.path, plain.path) == ("fused", "plain")
-    assert fused.tallies.keys() == plain.tallies.keys()
-    for name, tally in fused.tallies.items():
-        for field in dataclasses.fields(Tally):
-            ours, theirs = getattr(tally, field.name), getattr(plain.tallies[name], field.name)
-            if field.name in ("low", "high"):
-                np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-9)
-            else:
-                np.testing.assert_array_equal(ours, theirs, err_msg=f"{name}: {field.name}")
-        np.testing.assert_array_equal(fused.samples[name], plain.samples[name])
-    np.testing.assert_array_equal(fused.clipped, plain.clipped)
-    np.testing.assert_array_equal(fused.blind, plain.blind)
-
-
-def assert_same_bits(one: RunResult, other: RunResult) -> None:
-    """Every number of the results is the same."""
-    for name, tally in one.tallies.items():
-        for field in dataclasses.fields(Tally):
-            np.testing.assert_array_equal(
-                getattr(tally, field.name), getattr(other.tallies[name], field.name), err_msg=field.name
-            )
+BOTH = ("fused", "plain")
 
 
 def with_a_branch(case: Case) -> Case:
@@ -83,7 +46,7 @@ def with_a_branch(case: Case) -> Case:
 def test_a_shipped_case_counts_as_on_the_plain_path() -> None:
     """The gripper pad with its eight options and two conditions of use."""
     case = with_changes(load_case(CASES / "gripper_amplifier" / "case.toml"), {"study.units": 600})
-    assert_same_counts(run(case, fused=True), run(case, fused=False))
+    assert_same_counts(run(case, fused=True), run(case, fused=False), BOTH)
 
 
 @settings(max_examples=6, deadline=None)
@@ -113,21 +76,21 @@ def test_pads_of_many_kinds_count_as_on_the_plain_path(
 ) -> None:
     """Whatever circuit, calibration, converter and points: the same whole numbers."""
     tables = {
-        **SPREAD,
-        "circuit": {**SPREAD["circuit"], **circuit} if "kind" not in circuit else circuit,
-        "converter": {**SPREAD["converter"], "bits": bits},
-        "use": {**SPREAD["use"], "readings": readings, "loadings": 1},
-        "study": {**SPREAD["study"], "points": points},
+        **EVERY_SPREAD,
+        "circuit": {**EVERY_SPREAD["circuit"], **circuit} if "kind" not in circuit else circuit,
+        "converter": {**EVERY_SPREAD["converter"], "bits": bits},
+        "use": {**EVERY_SPREAD["use"], "readings": readings, "loadings": 1},
+        "study": {**EVERY_SPREAD["study"], "points": points},
     }  # fmt: skip
     if bits is None:
         tables.pop("converter")
     case = pad_case(option, **tables)
-    assert_same_counts(run(case, fused=True), run(case, fused=False))
+    assert_same_counts(run(case, fused=True), run(case, fused=False), BOTH)
 
 
 def test_neither_workers_nor_blocks_change_a_bit_of_the_fused_path() -> None:
     """One, two and seven threads, blocks of one unit to all of them; vectors are filled up differently each time."""
-    case = pad_case(TWO_POINT, **SPREAD)
+    case = pad_case(TWO_POINT, **EVERY_SPREAD)
     whole = run(case, fused=True, workers=1)
     for workers, block in ((2, None), (7, 13), (2, 10), (1, 37)):
         assert_same_bits(run(case, fused=True, workers=workers, block=block), whole)
@@ -155,11 +118,15 @@ def test_every_kind_of_calibration_counts_as_on_the_plain_path(per_lot: bool, po
 
     Where lots are alike, blocks begin and end inside a lot.
     """
-    sensor = SPREAD["sensor"] if per_lot else {**SPREAD["sensor"], "sensitivity": "4 uS +/- 8 % per unit"}
+    sensor = (
+        EVERY_SPREAD["sensor"]
+        if per_lot
+        else {**EVERY_SPREAD["sensor"], "sensitivity": "4 uS +/- 8 % per unit"}
+    )
     study = {"units": 130, "outer": 2, "units_per_lot": 20, "points": points}
-    case = pad_case(*EVERY_KIND, **{**SPREAD, "sensor": sensor, "study": study})
+    case = pad_case(*EVERY_KIND, **{**EVERY_SPREAD, "sensor": sensor, "study": study})
     whole = run(case, fused=True, workers=1)
-    assert_same_counts(whole, run(case, fused=False))
+    assert_same_counts(whole, run(case, fused=False), BOTH)
     for workers, block in ((2, None), (3, 13), (1, 7), (2, 1)):
         assert_same_bits(run(case, fused=True, workers=workers, block=block), whole)
 
@@ -179,11 +146,11 @@ def test_a_measured_curve_counts_as_on_the_plain_path(outputs: list[str], how: s
         "kind": "tabulated", "loads": ["0 N", "20 N", "30 N", "45 N", "60 N"], "outputs": outputs, "interpolation": how,
         "gain": "1 +/- 5 % per lot, +/- 2 % per unit", "reload_scatter": "1 %", "temperature_coefficient": "0.1 %/K",
     }  # fmt: skip
-    tables = {**SPREAD, "sensor": sensor, "converter": {**SPREAD["converter"], "bits": bits}}
+    tables = {**EVERY_SPREAD, "sensor": sensor, "converter": {**EVERY_SPREAD["converter"], "bits": bits}}
     options = (NONE, {**TWO_POINT, "temperature_correction": True}, LOT_CURVE)
     case = pad_case(*options, **tables)
     whole = run(case, fused=True)
-    assert_same_counts(whole, run(case, fused=False))
+    assert_same_counts(whole, run(case, fused=False), BOTH)
     assert_same_bits(run(case, fused=True, workers=2, block=10), whole)
 
 
@@ -191,21 +158,21 @@ def test_the_shipped_load_cell_counts_as_on_the_plain_path() -> None:
     """A measured curve of twenty-one points, seven options."""
     changes = {"study.units": 300, "study.outer": 3}
     case = with_changes(load_case(CASES / "load_cell" / "case.toml"), changes)
-    assert_same_counts(run(case, fused=True), run(case, fused=False))
+    assert_same_counts(run(case, fused=True), run(case, fused=False), BOTH)
 
 
 def test_a_case_like_one_before_is_counted_for_itself() -> None:
     """Another number of units, another seed (classes are laid out by it) or another permissible error."""
-    first = pad_case(ONE_POINT, {"kind": "classes", "classes": 3}, **SPREAD)
+    first = pad_case(ONE_POINT, {"kind": "classes", "classes": 3}, **EVERY_SPREAD)
     for change in ({}, {"study.units": 340}, {"study.seed": 6}, {"requirement.permissible_error": "2 N"}):
         case = with_changes(first, change)
-        assert_same_counts(run(case, fused=True), run(case, fused=False))
+        assert_same_counts(run(case, fused=True), run(case, fused=False), BOTH)
 
 
 def test_a_case_that_cannot_be_compiled_takes_the_plain_path(monkeypatch: pytest.MonkeyPatch) -> None:
     """A branch on drawn values: by itself the plain path is taken, and asking for the other is answered."""
     monkeypatch.setattr(choose, "WORTH_COMPILING", 0.0)
-    case = with_a_branch(pad_case(ONE_POINT, **SPREAD))
+    case = with_a_branch(pad_case(ONE_POINT, **EVERY_SPREAD))
     assert run(case).path == "plain"
     with pytest.raises(CannotFuse, match=r"cannot be compiled .*leave the way of computing to be decided"):
         run(case, fused=True)
@@ -215,7 +182,7 @@ def test_without_the_compiler_the_plain_path_is_taken(monkeypatch: pytest.Monkey
     """The extra is optional; who asks for it is told its name."""
     monkeypatch.setattr(choose, "WORTH_COMPILING", 0.0)
     monkeypatch.setattr(choose, "can_compile", lambda: False)
-    case = pad_case(ONE_POINT, **SPREAD)
+    case = pad_case(ONE_POINT, **EVERY_SPREAD)
     assert run(case).path == "plain"
     with pytest.raises(CannotFuse, match="fast"):
         run(case, fused=True)
@@ -223,7 +190,7 @@ def test_without_the_compiler_the_plain_path_is_taken(monkeypatch: pytest.Monkey
 
 def test_large_studies_are_fused_and_small_ones_are_not(monkeypatch: pytest.MonkeyPatch) -> None:
     """Compiling pays from some number of readings on, counted for each option."""
-    case = pad_case(ONE_POINT, **SPREAD)
+    case = pad_case(ONE_POINT, **EVERY_SPREAD)
     readings = 230 * 8 * 7
     monkeypatch.setattr(choose, "WORTH_COMPILING", float(readings))
     assert run(case).path == "fused"
@@ -247,7 +214,7 @@ def test_errors_that_are_not_numbers_are_named_as_on_the_plain_path(calibration:
 
 def test_a_kept_run_is_not_continued_on_the_other_path(tmp_path: Path) -> None:
     """Their last bits differ, so that the folder says which path it holds."""
-    case: Case = pad_case(ONE_POINT, **SPREAD)
+    case: Case = pad_case(ONE_POINT, **EVERY_SPREAD)
     run(case, fused=False, resume=tmp_path / "kept")
     with pytest.raises(RunFolderError, match="path"):
         run(case, fused=True, resume=tmp_path / "kept")

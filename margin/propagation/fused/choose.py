@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TypeVar
 
 from margin.case.types import Case
 from margin.propagation.fused.block import Draft, Kernel
@@ -24,8 +25,28 @@ USUAL_GRAPH = 600
 """Operations; the time to compile grows with them."""
 
 
+LEFT_OPEN = "leave the way of computing to be decided"
+
+T = TypeVar("T")
+
+
 class CannotFuse(ValueError):
     """A kernel that was asked for and cannot be had: why, and what to do."""
+
+
+def recorded_for(remembered: Remembered[T], model: Model, wanted: bool | None) -> T | None:
+    """What is made of a recorded case; None where it cannot be recorded. CannotFuse where a kernel is wanted then."""
+    try:
+        return remembered.of(model)
+    except NotTraceable as error:
+        if wanted:
+            raise CannotFuse(f"this case cannot be compiled ({error}): {LEFT_OPEN}") from error
+        return None
+
+
+def evaluations(case: Case, plan: Plan) -> int:
+    """Readings of a study, counted once for each calibration."""
+    return plan.frame.units * readings_of_a_unit(case) * len(case.calibrations)
 
 
 def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
@@ -36,23 +57,17 @@ def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
 
     Raises CannotFuse where a kernel is wanted and cannot be had.
     """
-    readings = _evaluations(model.case, plan)
+    readings = evaluations(model.case, plan)
     if wanted is False or (wanted is None and readings < min(WORTH_COMPILING, WORTH_LOADING)):
         return None
     if not can_compile():
         if wanted:
-            raise CannotFuse(
-                "the fused path needs a compiler: install margin[fast], or leave the way of computing to be decided"
-            )
+            raise CannotFuse(f"the fused path needs a compiler: install margin[fast], or {LEFT_OPEN}")
         return None
-    try:
-        draft = replace(_drafts.of(model), frame=plan.frame)
-    except NotTraceable as error:
-        if wanted:
-            raise CannotFuse(
-                f"this case cannot be compiled ({error}): leave the way of computing to be decided"
-            ) from error
+    recorded = recorded_for(_drafts, model, wanted)
+    if recorded is None:
         return None
+    draft = replace(recorded, frame=plan.frame)
     worth = WORTH_COMPILING * max(draft.operations / USUAL_GRAPH, 1.0)
     if wanted is None and readings < worth and not is_kept(draft.text):
         return None
@@ -69,7 +84,3 @@ _drafts = Remembered(_record)
 def path_of(kernel: Kernel | None) -> str:
     """What counts, for the head of a kept run: 'plain', or 'fused' and by which compiler for which processor."""
     return "plain" if kernel is None else f"fused ({compiler()})"
-
-
-def _evaluations(case: Case, plan: Plan) -> int:
-    return plan.frame.units * readings_of_a_unit(case) * len(case.calibrations)

@@ -14,10 +14,9 @@ import numpy as np
 
 from margin.chain.parameter import Value
 from margin.propagation.calibrated import Bench
-from margin.propagation.fused.choose import CannotFuse
+from margin.propagation.fused.choose import LEFT_OPEN, CannotFuse, evaluations, recorded_for
 from margin.propagation.fused.graph import needed_for
 from margin.propagation.fused.layout import Layout, layout_of
-from margin.propagation.fused.operations import NotTraceable
 from margin.propagation.fused.remembered import Remembered
 from margin.propagation.fused.trace import traced
 from margin.propagation.gpu.counting import count_judged
@@ -26,7 +25,6 @@ from margin.propagation.gpu.source import DeviceSource
 from margin.propagation.gpu.space import KernelSpace, Space, of_ordered, on_device
 from margin.propagation.partial import Total
 from margin.propagation.plan import Block, Plan, plan_of
-from margin.propagation.readings import readings_of_a_unit
 from margin.propagation.run import Model
 from margin.propagation.tally import Frame, needed_within
 
@@ -138,29 +136,21 @@ def fused_study_for(model: Model, plan: Plan, space: Space, wanted: bool | None)
 
     Raises CannotFuse where a kernel is wanted and cannot be had.
     """
-    case, frame = model.case, plan.frame
-    readings = frame.units * readings_of_a_unit(case) * len(case.calibrations)
+    readings = evaluations(model.case, plan)
     if wanted is False or (wanted is None and readings < WORTH_COMPILING):
-        return None
-    try:
-        recorded = _recorded.of(model)
-        if wanted is None and readings < WORTH_COMPILING * recorded.operations / USUAL_GRAPH:
-            return None
-    except NotTraceable as error:
-        if wanted:
-            raise CannotFuse(
-                f"this case cannot be compiled ({error}): leave the way of computing to be decided"
-            ) from error
         return None
     if not isinstance(space, KernelSpace):
         if wanted:
-            raise CannotFuse(
-                "a kernel is compiled for a CUDA device only: leave the way of computing to be decided"
-            )
+            raise CannotFuse(f"a kernel is compiled for a CUDA device only: {LEFT_OPEN}")
+        return None
+    recorded = recorded_for(_recorded, model, wanted)
+    if recorded is None:
+        return None
+    if wanted is None and readings < WORTH_COMPILING * recorded.operations / USUAL_GRAPH:
         return None
     counting = Counting.of(recorded.layout, space.shared_room)
     code = space.compiled(fused_text(recorded.layout, counting), "study", counting.shared)
-    return FusedStudy(recorded.layout, frame, recorded.options, space, counting, code)
+    return FusedStudy(recorded.layout, plan.frame, recorded.options, space, counting, code)
 
 
 @dataclass(frozen=True)
