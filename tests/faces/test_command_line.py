@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import time
 from pathlib import Path
 
 import click
+import psutil
 import pytest
 from click.testing import CliRunner, Result
 
@@ -238,13 +240,17 @@ def test_help_loads_no_numerics() -> None:
 def test_an_interrupted_run_writes_nothing(easy: Path, tmp_path: Path) -> None:
     """Ctrl-C in a long run: one message, its own exit code, no file."""
     out = tmp_path / "interrupted"
+    long = ["estimate", str(easy), "--units", "50000000", "--workers", "2", "--out", str(out)]
     process = subprocess.Popen(
-        [sys.executable, "-m", "margin", "estimate", str(easy), "--units", "50000000", "--out", str(out)],
+        [sys.executable, "-m", "margin", *long],
         cwd=Path(__file__).parents[2],
+        env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
         stderr=subprocess.PIPE,
         text=True,
     )
-    time.sleep(4.0)
+    # its own threads begin with the draws, however long the machine takes to get there
+    while process.poll() is None and psutil.Process(process.pid).num_threads() < 2:
+        time.sleep(0.05)
     process.send_signal(signal.SIGINT)
     _, message = process.communicate(timeout=120)
     assert process.returncode == INTERRUPTED
