@@ -247,6 +247,8 @@ def test_an_interrupted_run_writes_nothing(easy: Path, tmp_path: Path) -> None:
         env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
         stderr=subprocess.PIPE,
         text=True,
+        # a shell that runs these tests in the background has interrupts ignored
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
     # its own threads begin with the draws, however long the machine takes to get there
     while process.poll() is None and psutil.Process(process.pid).num_threads() < 2:
