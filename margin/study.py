@@ -21,10 +21,9 @@ from margin.estimates.budget import BUDGET_UNITS, budget_of
 from margin.estimates.compare import compare as compare_runs
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_budget import ErrorBudget, error_budget
-from margin.estimates.evaluate import Stage, evaluate, no_progress
-from margin.estimates.results import Results
+from margin.estimates.evaluate import Stage, drawn_pair, evaluate, no_progress
+from margin.estimates.results import Results, Verdict
 from margin.estimates.shares import RUNS, WIDTH, ErrorShares
-from margin.propagation.run import run
 from margin.report import budget_page, files, terminal
 from margin.report import comparison as comparison_report
 
@@ -37,8 +36,13 @@ class Study:
 
     @property
     def conforms(self) -> bool:
-        """Whether a calibration option reaches the required yield with its lower bound."""
+        """Whether an option reaches the required yield with its lower bound, and the design checks are kept."""
         return self.results.conforms
+
+    @property
+    def verdict(self) -> Verdict:
+        """'conforms', 'does not conform', or 'undecided' by the units drawn."""
+        return self.results.verdict
 
     @property
     def yields(self) -> pd.DataFrame:
@@ -74,8 +78,16 @@ class PairedStudy:
 
     @property
     def conforms(self) -> bool:
-        """Whether a calibration option of either case conforms."""
-        return self.comparison.first.conforms or self.comparison.second.conforms
+        """Whether either case conforms."""
+        return self.verdict == "conforms"
+
+    @property
+    def verdict(self) -> Verdict:
+        """'conforms' where either case does; 'undecided' where none does and one is."""
+        found = {self.comparison.first.verdict, self.comparison.second.verdict}
+        if "conforms" in found:
+            return "conforms"
+        return "undecided" if "undecided" in found else "does not conform"
 
     @property
     def differences(self) -> pd.DataFrame:
@@ -216,10 +228,7 @@ def compare(
     first: Case, second: Case, *, workers: int | None = None, stage: Stage = no_progress
 ) -> PairedStudy:
     """Two cases on the same draws; NotComparable without common options or with different requirements or loads."""
-    runs = [
-        run(c, workers=workers, progress=stage(f"drawing units of {c.name}", c.study.units))
-        for c in (first, second)
-    ]
+    runs = drawn_pair((first, second), workers=workers, stage=stage)
     budgets = [
         budget_of(r.model, workers=workers, progress=stage(f"budget of {r.model.case.name}", BUDGET_UNITS))
         for r in runs

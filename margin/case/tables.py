@@ -255,21 +255,30 @@ class DependenceTable(Table):
 class StudyTable(Table):
     """How much to draw."""
 
-    units: int = Field(default=20_000, ge=10, le=MOST_UNITS, description="units drawn in all")
-    outer: int = Field(
-        default=100,
+    units: int = Field(
+        default=500_000,
+        ge=10,
+        le=MOST_UNITS,
+        description="most units drawn before a verdict is left undecided; with draw = 'all units' the units drawn",
+    )
+    draw: Literal["until decided", "all units"] = Field(
+        default="until decided",
+        description="whether a study ends as soon as the verdict is decided, or draws all its units",
+    )
+    outer: int | None = Field(
+        default=None,
         ge=1,
         le=100_000,
-        description="draws of what is common or of the station, among which the units are divided; their yields "
-        "are joined by a smooth surface, so that 100 serve a handful of unknowns, and more where the report shows "
-        "that the lower bound has not settled",
+        description="draws of what is common or of the station, among which the units of a study of fixed size are "
+        "divided; by default the study chooses",
     )
     units_per_lot: int = Field(default=100, ge=1, le=MOST_UNITS, description="units in a production lot")
     seed: int = Field(default=1, ge=0, le=2**63 - 1, description="of the random numbers")
     points: Literal["random", "latin", "sobol"] = Field(
         default="sobol",
-        description="how outer draws, lots and units are sampled: at random, by Latin hypercubes, or by scrambled "
-        "Sobol points, which need the fewest units; ten independent scramblings give the intervals",
+        description="how lots and units are sampled where nothing is common or of the station: at random, by Latin "
+        "hypercubes, or by scrambled Sobol points, which need the fewest units; ten independent scramblings give "
+        "the intervals",
     )
 
 

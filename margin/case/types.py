@@ -143,21 +143,37 @@ class Dependence:
     measured_on: int | None = None
 
 
+LEAST_INNER = 32
+"""Fewest units in an outer draw: with fewer the yield of a draw is hardly counted at all."""
+
+
 @dataclass(frozen=True)
 class StudySpec:
-    """How much to draw. `outer` counts draws of `common` and `station`; it is 1 where nothing varies there.
+    """How much to draw.
 
-    points  how outer draws, lots and units are sampled: at random, by Latin hypercubes or by scrambled Sobol points
+    units   most units of a study that draws until its verdict is decided; all of them for one of fixed size
+    outer   draws of `common` and `station`; 1 where nothing varies there, None where the study chooses
+    draw    'until decided', or 'all units'
+    units_per_lot  of production, among which a curve of the lot is shared; how many are drawn of a lot is a matter
+                   of sampling
+    points  how lots and units are sampled where there is one outer draw: at random, by Latin hypercubes or by
+            scrambled Sobol points; within several outer draws they are random, so that noise can be measured
     """
 
-    units: int = 20_000
-    outer: int = 100
+    units: int = 500_000
+    outer: int | None = None
     units_per_lot: int = 100
     conditions: int = 2
     loadings: int = 2
     readings: int = 1
     seed: int = 1
     points: Literal["random", "latin", "sobol"] = "sobol"
+    draw: Literal["until decided", "all units"] = "until decided"
+
+    @property
+    def nested(self) -> bool:
+        """Whether units are drawn within outer draws."""
+        return self.outer != 1
 
 
 @dataclass(frozen=True)

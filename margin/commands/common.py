@@ -22,16 +22,24 @@ if TYPE_CHECKING:
     from margin.estimates.evaluate import Stage
     from margin.study import BudgetStudy, PairedStudy, Study
 
-CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, UNDECIDED, INTERNAL_ERROR, INTERRUPTED = 0, 1, 2, 3, 70, 130
 
-EXIT_CODES = "Exit codes: 0 a calibration option conforms, 1 none conforms, 2 bad input, 130 interrupted."
+CODE_OF = {"conforms": CONFORMS, "does not conform": DOES_NOT_CONFORM, "undecided": UNDECIDED}
+
+EXIT_CODES = (
+    "Exit codes: 0 the design conforms, 1 it does not, 2 bad input, 3 undecided by the units drawn, 70 internal error, "
+    "130 interrupted."
+)
 
 Command = Callable[..., Any]
 Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
 
 
 OF_UNITS = click.option(
-    "--units", type=click.IntRange(min=1), help="Units to draw, in place of the case's number."
+    "--units", type=click.IntRange(min=1), help="Most units to draw, in place of the case's number."
+)
+OF_ALL_UNITS = click.option(
+    "--all-units", is_flag=True, help="Draw all units, and not only as many as decide the verdict."
 )
 OF_SEED = click.option(
     "--seed", type=click.IntRange(min=0), help="Seed of the draws, in place of the case's."
@@ -64,6 +72,7 @@ class Asked:
     """What a command that draws units was asked for; None where the case or the machine decides."""
 
     units: int | None = None
+    all_units: bool = False
     seed: int | None = None
     changes: tuple[str, ...] = ()
     elements: tuple[Path, ...] = ()
@@ -81,7 +90,7 @@ def study_options(command: Command) -> Command:
         asked = Asked(**{name: given.pop(name) for name in names})
         return command(asked=asked, **given)
 
-    for decorate in (OF_QUIET, OF_OUT, OF_WORKERS, OF_ELEMENTS, OF_CHANGES, OF_SEED, OF_UNITS):
+    for decorate in (OF_QUIET, OF_OUT, OF_WORKERS, OF_ELEMENTS, OF_CHANGES, OF_SEED, OF_ALL_UNITS, OF_UNITS):
         gathered = decorate(gathered)
     return gathered
 
@@ -125,6 +134,8 @@ def load(path: Path, asked: Asked) -> Case:
         wanted[key.strip()] = value.strip()
     if asked.units is not None:
         wanted["study.units"] = asked.units
+    if asked.all_units:
+        wanted["study.draw"] = "all units"
     if asked.seed is not None:
         wanted["study.seed"] = asked.seed
     return with_changes(case, wanted) if wanted else case

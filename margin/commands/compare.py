@@ -8,8 +8,7 @@ from pathlib import Path
 import click
 
 from margin.commands.common import (
-    CONFORMS,
-    DOES_NOT_CONFORM,
+    CODE_OF,
     EXIT_CODES,
     Asked,
     draw_and_show,
@@ -34,4 +33,4 @@ def compare(
 
         one, two = (load(path, asked) for path in (first, second))
         study = draw_and_show(lambda stage: run_both(one, two, workers=asked.workers, stage=stage), asked)
-    sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)
+    sys.exit(CODE_OF[study.verdict])

@@ -10,8 +10,7 @@ from pathlib import Path
 import click
 
 from margin.commands.common import (
-    CONFORMS,
-    DOES_NOT_CONFORM,
+    CODE_OF,
     EXIT_CODES,
     Asked,
     draw_and_show,
@@ -68,7 +67,7 @@ def estimate(
             ),
             asked,
         )
-    sys.exit(CONFORMS if study.conforms else DOES_NOT_CONFORM)
+    sys.exit(CODE_OF[study.verdict])
 
 
 @contextmanager

@@ -65,7 +65,8 @@ def _worse(check: Check, new: DesignCheck, old: DesignCheck) -> bool:
 
 
 def saturation_frame(run: RunResult) -> pd.DataFrame:
-    """One row a check load: load_N, saturated, blind (shares of readings), resolution_N and noise_N as designed."""
+    """One row a check load: load_N, saturated, blind (shares of readings), limit that the voltage as designed is nearer
+    to ('low' or 'high'), resolution_N and noise_N as designed."""
     frame, model = run.plan.frame, run.model
     readings = frame.units * frame.readings / frame.loads.size
     chain, setting = model.nominal.chain, model.nominal.setting
@@ -74,10 +75,24 @@ def saturation_frame(run: RunResult) -> pd.DataFrame:
             "load_N": frame.loads,
             "saturated": run.clipped / readings,
             "blind": run.blind / readings,
+            "limit": _nearer_limit(run),
             "resolution_N": resolution_at(chain, setting, frame.loads, 1e-3 * frame.span),
             "noise_N": _noise(run),
         }
     )
+
+
+def _nearer_limit(run: RunResult) -> list[str]:
+    """Limit of circuit and converter that the voltage as designed is nearer to at each load."""
+    chain, setting = run.model.nominal.chain, run.model.nominal.setting
+    loads = run.plan.frame.loads
+    voltage = np.broadcast_to(
+        np.asarray(chain.respond(loads, setting).voltage, dtype=np.float64), loads.shape
+    )
+    low, high = chain.circuit.swing(setting)
+    full = chain.converter.span_voltage(chain.circuit.reference_voltage(setting), setting)
+    above, below = voltage - np.maximum(low, 0.0), np.minimum(high, full) - voltage
+    return ["low" if near else "high" for near in above < below]
 
 
 def _noise(run: RunResult) -> NDArray[np.float64]:

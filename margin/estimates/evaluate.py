@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,6 +18,7 @@ from margin.estimates.decision import recommend
 from margin.estimates.design_checks import design_checks, saturation_frame
 from margin.estimates.errors import errors_frame, largest_ratio
 from margin.estimates.intervals import clopper_pearson
+from margin.estimates.looks import confidence_at, decided, inner_size
 from margin.estimates.results import OptionResult, Results
 from margin.estimates.shares import ErrorShares, error_shares
 from margin.estimates.worst_case import WorstCase, worst_cases
@@ -28,7 +31,8 @@ from margin.estimates.yields import (
     yields_of,
 )
 from margin.propagation.identity import version
-from margin.propagation.run import RunResult, run
+from margin.propagation.plan import Plan, growing_plan, pilot_plan, plan_of
+from margin.propagation.run import Enough, Model, RunResult, model_of, run
 from margin.propagation.tally import Tally
 
 MULTIPLES = np.round(np.geomspace(0.25, 4.0, 33), 4)
@@ -45,6 +49,9 @@ CAUTIONS = (
 
 FIRST_RUNS = 1 << 14
 """Units evaluated for the shares of the variance of a report; the budget command takes more."""
+
+PILOT_SEED = 1 << 62
+"""What the seed of a pilot differs by, so that its draws are none of the study's."""
 
 Stage = Callable[[str, int], Callable[[int], None]]
 """Called with what begins and how much of it there is; gives the function that counts progress."""
@@ -81,23 +88,13 @@ def evaluate(
     as `run`, ValueError for ways to compute that exclude each other.
     """
     _require_one_way(gpu=gpu, cluster=cluster is not None, resume=resume is not None)
-    progress = stage("drawing units", case.study.units)
-    if gpu:
-        # CuPy is an extra
-        from margin.propagation.gpu import run_on_gpu
-
-        drawn = run_on_gpu(case, block=block, progress=progress, fused=fused)
-    else:
-        drawn = run(
-            case,
-            workers=workers,
-            block=block,
-            cluster=cluster,
-            resume=resume,
-            elements=elements,
-            progress=progress,
-            fused=fused,
-        )
+    drawn = _drawn(
+        case,
+        gpu=gpu,
+        stage=stage,
+        ways={"workers": workers, "block": block, "fused": fused},
+        apart={"cluster": cluster, "resume": resume, "elements": elements},
+    )
     budget = pd.DataFrame(columns=list(BUDGET_COLUMNS))
     shares: ErrorShares | None = None
     if with_budget:
@@ -112,6 +109,63 @@ def evaluate(
                 progress=stage("shares of the variance", 2 * FIRST_RUNS),
             )
     return assemble(drawn, budget, shares)
+
+
+def _drawn(case: Case, *, gpu: bool, stage: Stage, ways: dict[str, Any], apart: dict[str, Any]) -> RunResult:
+    """The units of a study: all of them, or as many as decide it.
+
+    ways   of computing, on this machine; apart: those that an accelerator does not take
+    """
+    model = model_of(case)
+    growing = case.study.draw == "until decided"
+    plan = growing_plan(case, _inner(model, ways)) if growing else plan_of(case)
+    enough = decided if growing else None
+    progress = stage("drawing units", plan.frame.units)
+    if gpu:
+        # CuPy is an extra
+        from margin.propagation.gpu import run_on_gpu
+
+        return run_on_gpu(
+            case,
+            plan=plan,
+            enough=enough,
+            model=model,
+            block=ways["block"],
+            fused=ways["fused"],
+            progress=progress,
+        )
+    return run(case, plan=plan, enough=enough, model=model, progress=progress, **ways, **apart)
+
+
+def drawn_pair(cases: tuple[Case, Case], *, workers: int | None, stage: Stage) -> tuple[RunResult, RunResult]:
+    """The studies of two cases, as many looks at one as at the other, so that their draws are paired."""
+    ways: dict[str, Any] = {"workers": workers}
+    models = [model_of(case) for case in cases]
+    growing = all(case.study.draw == "until decided" for case in cases)
+    inner = [_inner(model, ways) for model in models] if growing else [None, None]
+    most = max((each for each in inner if each is not None), default=None)
+    plans = [growing_plan(case, most) if growing else plan_of(case) for case in cases]
+
+    def draw(number: int, plan: Plan, enough: Enough | None) -> RunResult:
+        case = cases[number]
+        progress = stage(f"drawing units of {case.name}", plan.frame.units)
+        return run(case, plan=plan, enough=enough, model=models[number], progress=progress, **ways)
+
+    found = [draw(number, plans[number], decided if growing else None) for number in range(2)]
+    looks = [len(each.plan.looks) for each in found]
+    behind = looks.index(min(looks))
+    if looks[0] != looks[1] and len(plans[behind].looks) >= max(looks):
+        found[behind] = draw(behind, plans[behind].upto(max(looks) - 1), None)
+    return found[0], found[1]
+
+
+def _inner(model: Model, ways: dict[str, Any]) -> int | None:
+    """Units in an outer draw, by a pilot with draws of its own; None where there is one outer draw."""
+    case = model.case
+    if not case.study.nested:
+        return None
+    apart = replace(model, seed=case.study.seed ^ PILOT_SEED)
+    return inner_size(run(case, plan=pilot_plan(case), model=apart, **ways))
 
 
 def _require_one_way(*, gpu: bool, cluster: bool, resume: bool) -> None:
@@ -145,7 +199,7 @@ def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None 
     return Results(
         case,
         options,
-        recommend(case, options, budget, checks),
+        recommend(case, options, budget, checks, frame.units),
         budget,
         checks,
         _samples(drawn),
@@ -156,6 +210,8 @@ def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None 
         CAUTIONS,
         shares,
         drawn.path,
+        len(drawn.plan.looks),
+        confidence_at(case, drawn.plan),
     )
 
 
@@ -173,8 +229,8 @@ def _option(
 ) -> OptionResult:
     case, frame = drawn.model.case, drawn.plan.frame
     need = case.requirement
-    scores = drawn.outer_scores() if frame.outer > 1 else None
-    yields = yields_of(frame, tally, need.confidence, scores)
+    confidence = confidence_at(case, drawn.plan)
+    yields = yields_of(frame, tally, confidence)
     station = nominal_element(case.elements["station"])
     trials = effective_units(frame, tally, COUNTS.index("units at every check point"), need.confidence)
     return OptionResult(
@@ -188,11 +244,9 @@ def _option(
         _limit_curve(tally, trials, need.confidence),
         saturation,
         seconds_per_unit(spec, station, case.study.units_per_lot),
-        yields[need.counts].lower_bound >= need.target,
+        yields[need.counts].verdict(need.target),
         readings_bias(frame, tally),
-        pd.DataFrame()
-        if scores is None
-        else convergence_of(frame, tally, need.counts, need.confidence, scores),
+        convergence_of(frame, tally, need.counts, confidence) if frame.outer > 1 else pd.DataFrame(),
     )
 
 

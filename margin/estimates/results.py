@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import pandas as pd
 
 from margin.case.types import CalibrationSpec, Case
 from margin.estimates.shares import ErrorShares
 from margin.propagation.run import Computation
+
+Verdict = Literal["conforms", "does not conform", "undecided"]
 
 
 @dataclass(frozen=True)
@@ -36,17 +39,20 @@ class Yield:
     known_low: Estimate | None = None
 
     @property
-    def lower_bound(self) -> float:
-        """The yield one may promise: the lower of the two lower ends."""
-        return self.sampled.low if self.knowledge is None else min(self.sampled.low, self.knowledge[0])
+    def bound(self) -> Estimate:
+        """The lower bound with its interval: the 5 % point over what is not known, or the yield where all is known."""
+        return self.sampled if self.known_low is None else self.known_low
 
     @property
-    def behind_bound(self) -> tuple[float, float]:
-        """Ends of the interval that the draws leave to the lower bound: that of the sampled yield, or that of the
-        5 % point over what is not known where it is the lower of the two."""
-        known = self.known_low
-        behind = self.sampled if known is None or self.sampled.low < known.value else known
-        return behind.low, behind.high
+    def lower_bound(self) -> float:
+        """Value of the lower bound."""
+        return self.bound.value
+
+    def verdict(self, target: float) -> Verdict:
+        """What the interval of the lower bound says of a yield to be reached."""
+        if self.bound.low >= target:
+            return "conforms"
+        return "does not conform" if self.bound.high < target else "undecided"
 
 
 @dataclass(frozen=True)
@@ -77,6 +83,7 @@ class OptionResult:
     seconds      a unit, on the calibration station
     convergence  the 5 % point of the decisive yield over ever more outer draws: outer, lower_bound, low, high;
                  empty where there is but one
+    verdict     of the yield alone: whether the interval of its lower bound lies above or below the target
     readings_bias  how far 'units at every check point' moves when the number of readings a unit is halved
     """
 
@@ -90,7 +97,7 @@ class OptionResult:
     limit_curve: pd.DataFrame
     saturation: pd.DataFrame
     seconds: float
-    conforms: bool
+    verdict: Verdict
     readings_bias: float
     convergence: pd.DataFrame = field(default_factory=pd.DataFrame)
 
@@ -99,17 +106,26 @@ class OptionResult:
         return self.spec.name
 
     @property
+    def conforms(self) -> bool:
+        return self.verdict == "conforms"
+
+    @property
     def decisive_yield(self) -> Yield:
         return self.yields[self.decisive]
 
 
 @dataclass(frozen=True)
 class Recommendation:
-    """The least effort that conforms, or what stands in the way."""
+    """The option of least effort that conforms, or what stands in the way.
+
+    option     None where none conforms, or a design check is exceeded
+    undecided  options of less effort (all of them where none conforms) whose verdict the draws leave open
+    """
 
     option: str | None
     why: str
     obstacles: tuple[str, ...] = ()
+    undecided: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -141,6 +157,8 @@ class Results:
     samples of single units for the plot of error over load: option, unit, load_N, error_N
     shares  of the variance by cause; None where no budget was asked for, or nothing varies
     path    how the readings of the study were computed; budget, shares and worst cases are by array operations
+    looks   how often the study was looked at until it was decided or its units spent
+    confidence  of the intervals of the yields at the last look
     """
 
     case: Case
@@ -156,10 +174,25 @@ class Results:
     cautions: tuple[str, ...]
     shares: ErrorShares | None = None
     path: Computation = "plain"
+    looks: int = 1
+    confidence: float = 0.95
+
+    @property
+    def exceeded(self) -> tuple[DesignCheck, ...]:
+        """Design checks that are not kept."""
+        return tuple(check for check in self.checks if check.verdict == "exceeded")
+
+    @property
+    def verdict(self) -> Verdict:
+        """Of the design: its yield with the best option, and its design checks."""
+        found = {option.verdict for option in self.options}
+        if self.exceeded or found == {"does not conform"}:
+            return "does not conform"
+        return "conforms" if "conforms" in found else "undecided"
 
     @property
     def conforms(self) -> bool:
-        return any(option.conforms for option in self.options)
+        return self.verdict == "conforms"
 
     def option(self, name: str) -> OptionResult:
         """The option of that name; KeyError with the names there are."""

@@ -5,14 +5,13 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 
-from margin.calibration.cost import seconds_per_unit
-from margin.case.build import nominal_element
 from margin.case.faults import choices
 from margin.case.types import Case, ElementSpec, Spread
 from margin.chain.parameter import Level
 from margin.estimates.evaluate import Stage, no_progress
+from margin.estimates.looks import in_order_of_effort
 from margin.estimates.results import Yield
-from margin.estimates.yields import yields_of
+from margin.estimates.yields import yield_of
 from margin.propagation.run import RunResult, run
 
 Added = tuple[tuple[Level, int], ...]
@@ -90,19 +89,14 @@ def yields_with_more(
 
 def _decisive(drawn: RunResult, option: str) -> Yield:
     need = drawn.model.case.requirement
-    frame, tally = drawn.plan.frame, drawn.tallies[option]
-    return yields_of(frame, tally, need.confidence, drawn.outer_scores())[need.counts]
+    return yield_of(drawn.plan.frame, drawn.tallies[option], need.counts, need.confidence)
 
 
 def _leading(drawn: RunResult) -> str:
-    """The option of least time on the station whose lower bound reaches the target, else the highest bound."""
+    """The option of least effort whose lower bound reaches the target, else the highest bound."""
     case = drawn.model.case
-    station = nominal_element(case.elements["station"])
     bounds = {spec.name: _decisive(drawn, spec.name).lower_bound for spec in case.calibrations}
-    enough = [spec for spec in case.calibrations if bounds[spec.name] >= case.requirement.target]
-    if enough:
-        return min(
-            enough,
-            key=lambda spec: (seconds_per_unit(spec, station, case.study.units_per_lot), -bounds[spec.name]),
-        ).name
+    for spec in in_order_of_effort(case):
+        if bounds[spec.name] >= case.requirement.target:
+            return spec.name
     return max(bounds, key=lambda name: bounds[name])

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import betaincinv
 
-from margin.estimates.intervals import clopper_pearson, clustered_share, effective_trials, shrunken
+from margin.estimates.intervals import clopper_pearson, clustered_share, effective_trials
+from margin.estimates.outer_draws import bound_over_draws, convergence, points_over_draws
 from margin.estimates.results import Estimate, Yield
-from margin.estimates.two_dimensional import convergence, ends_over_draws
 from margin.propagation.tally import RATIO_BINS, Frame, Tally
 
 Array = NDArray[np.float64]
@@ -17,39 +18,40 @@ COUNTS = ("readings", "units by share of readings", "units at every check point"
 """What can be counted, in the order of the columns of `Tally.within`."""
 
 
-def yields_of(frame: Frame, tally: Tally, confidence: float, scores: Array | None = None) -> dict[str, Yield]:
-    """The three yields of one option, by what counts.
-
-    scores  (outer draw, unknown), standard normal, of what differs between outer draws; without them the points
-            over outer draws come from the yields of single draws alone
-    """
-    return {name: _yield(frame, tally, column, confidence, scores) for column, name in enumerate(COUNTS)}
+def yields_of(frame: Frame, tally: Tally, confidence: float) -> dict[str, Yield]:
+    """The three yields of one option, by what counts."""
+    return {name: yield_of(frame, tally, name, confidence) for name in COUNTS}
 
 
-def _yield(frame: Frame, tally: Tally, column: int, confidence: float, scores: Array | None) -> Yield:
+def yield_of(frame: Frame, tally: Tally, counts: str, confidence: float) -> Yield:
+    """The yield of one option by what counts, with its lower bound where something is not known."""
+    column = COUNTS.index(counts)
     lots = _lots(frame, tally, column)
     if frame.outer > 1:
-        shares, units, noise = _shares_of_draws(frame, tally, column)
-        low, high = ends_over_draws(shares, units, noise, scores, confidence)
-        return Yield(_in_groups(frame, tally, column, confidence), (low.value, high.value), lots, low)
+        cells = cells_of(frame, tally, counts)
+        known_low = bound_over_draws(cells, float(frame.grouping.units_per_cell), confidence)
+        high = max(points_over_draws(cells)[1], known_low.value)
+        return Yield(_in_groups(frame, tally, column, confidence), (known_low.value, high), lots, known_low)
     if frame.repeated:
         return Yield(_in_groups(frame, tally, column, confidence), None, lots)
     return Yield(_one_draw(frame, tally, column, confidence), None, lots)
 
 
-def groups_of(frame: Frame, tally: Tally, column: int) -> tuple[Array, Array]:
-    """Conforming units (of readings: their mean share) and units of groups that are independent of one another.
+def cells_of(frame: Frame, tally: Tally, counts: str) -> Array:
+    """Conforming shares of the cells of each outer draw, (draw, cell)."""
+    column = COUNTS.index(counts)
+    trials = frame.grouping.units_per_cell * (frame.readings if column == 0 else 1)
+    return np.asarray(tally.within[:, column].reshape(frame.outer, -1) / trials)
 
-    Outer draws, or sections where there is one draw only or where their points are scrambled apart.
-    """
+
+def groups_of(frame: Frame, tally: Tally, column: int) -> tuple[Array, Array]:
+    """Conforming units (of readings: their mean share) and units of groups that are independent of one another:
+    outer draws, or sections where there is one draw only."""
     counts = tally.within[:, column] / (frame.readings if column == 0 else 1)
-    starts = frame.grouping.starts("outer")
     if frame.outer == 1:
         sizes = tally.largest.sum(axis=1).astype(np.float64)
-    elif frame.repeated and starts is not None:
-        sizes = np.diff(np.append(starts, frame.outer)) * float(frame.grouping.units_per_draw)
-        counts = np.add.reduceat(counts, starts)
     else:
+        counts = counts.reshape(frame.outer, -1).sum(axis=1)
         sizes = np.full(frame.outer, float(frame.grouping.units_per_draw))
     filled = sizes > 0.0
     return np.asarray(counts[filled]), sizes[filled]
@@ -61,10 +63,9 @@ def effective_units(frame: Frame, tally: Tally, column: int, confidence: float) 
     return effective_trials(counts, sizes, np.ones(sizes.size), confidence, repeated=frame.repeated)
 
 
-def convergence_of(frame: Frame, tally: Tally, counts: str, confidence: float, scores: Array) -> pd.DataFrame:
+def convergence_of(frame: Frame, tally: Tally, counts: str, confidence: float) -> pd.DataFrame:
     """The lower bound over ever more outer draws; see `OptionResult.convergence` for the columns."""
-    shares, units, noise = _shares_of_draws(frame, tally, COUNTS.index(counts))
-    return convergence(shares, units, noise, scores, confidence)
+    return convergence(cells_of(frame, tally, counts), float(frame.grouping.units_per_cell), confidence)
 
 
 def _in_groups(frame: Frame, tally: Tally, column: int, confidence: float) -> Estimate:
@@ -98,42 +99,31 @@ def _one_draw(frame: Frame, tally: Tally, column: int, confidence: float) -> Est
     return Estimate(p, min(low, p), max(high, p))
 
 
-def _shares_of_draws(frame: Frame, tally: Tally, column: int) -> tuple[Array, float, float]:
-    """Conforming share of each outer draw, its number of units, and the variance of a share within its draw."""
-    units = float(frame.grouping.units_per_draw)
-    if column == 0:
-        shares = tally.within[:, 0] / (units * frame.readings)
-        mean = np.arange(frame.readings + 1) / frame.readings
-        weights = tally.shares / tally.shares.sum()
-        spread = float(np.sum(weights * mean**2) - np.sum(weights * mean) ** 2)
-        # the spread of all units holds that between draws as well: take it out of what a draw scatters by
-        return shares, units, max(spread - float(shares.var()), 0.0) / max(units - 1.0, 1.0)
-    shares = tally.within[:, column] / units
-    noise = float(np.mean(shares * (1.0 - shares))) / max(units - 1.0, 1.0)
-    lots = units / frame.grouping.units_per_lot
-    if frame.by_lot and lots > 1.0:
-        # the variance of all lots is that between draws and that within, of which a draw averages `lots`
-        kinds = np.arange(frame.grouping.units_per_lot + 1) / frame.grouping.units_per_lot
-        weights = tally.lots[column - 1] / tally.lots[column - 1].sum()
-        spread = float(np.sum(weights * kinds**2) - np.sum(weights * kinds) ** 2)
-        noise = max((spread - float(shares.var())) / (lots - 1.0), 0.0)
-    return shares, units, noise
-
-
 def _lots(frame: Frame, tally: Tally, column: int) -> tuple[float, float] | None:
     """5 % and 95 % points of the yield of a lot; None where lots do not differ or readings are counted.
 
-    The scatter of finite counts is taken out where units are drawn at random. Better points make it smaller than
-    binomial, by an unknown share: it is then left in, and the range is rather too wide.
+    Lots are drawn with few units each. The variance of their shares is that of the yields of lots and that of
+    counting, p (1 - p) / n (1 - r) of the beta-binomial distribution (Williams, 'The analysis of binary responses
+    from toxicological experiments', Biometrics 31, 1975); the points are those of the beta distribution with the
+    mean and variance left.
     """
     if not frame.by_lot or column == 0:
         return None
     size = frame.grouping.units_per_lot
-    lots = tally.lots[column - 1]
-    shares = np.repeat(np.arange(size + 1) / size, lots)
-    noise = 0.0 if frame.repeated else float(np.mean(shares * (1.0 - shares))) / max(size - 1.0, 1.0)
-    low, high = np.quantile(shrunken(shares, noise), [0.05, 0.95], method="median_unbiased")
-    return float(low), float(high)
+    lots = tally.lots[column - 1].astype(np.float64)
+    shares = np.arange(size + 1) / size
+    count = float(lots.sum())
+    mean = float(lots @ shares) / count
+    within = mean * (1.0 - mean)
+    variance = float(lots @ (shares - mean) ** 2) / max(count - 1.0, 1.0)
+    if within <= 0.0 or size < 2:
+        return mean, mean
+    tied = (variance / within - 1.0 / size) / (1.0 - 1.0 / size)
+    if tied <= 0.0:
+        return mean, mean
+    total = 1.0 / min(tied, 1.0 - 1e-9) - 1.0
+    low, high = (float(betaincinv(mean * total, (1.0 - mean) * total, end)) for end in (0.05, 0.95))
+    return low, high
 
 
 def readings_bias(frame: Frame, tally: Tally) -> float:

@@ -83,7 +83,7 @@ class Cluster:
 
         Raises what a worker found wrong with the case, ClusterError where the workers fail.
         """
-        parcel = pack(model.case, self.elements, self.fused)
+        parcel = pack(model.case, plan, self.elements, self.fused)
         run, coming = uuid.uuid4().hex, iter(chunks)
         waiting: dict[Any, Block] = {}
         try:

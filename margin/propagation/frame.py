@@ -37,6 +37,7 @@ class Frame:
     """What every block of a run has in common. loads, permissible: (load,), N.
 
     repeated  better points are drawn, and the sections are independent repetitions of them
+    outer     draws of what is not known; 1 where nothing varies there
     """
 
     loads: Array
@@ -49,9 +50,10 @@ class Frame:
     outer: int
     by_lot: bool
     repeated: bool
+    units: int
 
     @classmethod
-    def of(cls, case: Case, grouping: Grouping, outer: int, by_lot: bool) -> Frame:
+    def of(cls, case: Case, grouping: Grouping, outer: int, by_lot: bool, units: int) -> Frame:
         loads = np.asarray(case.check_loads, dtype=np.float64)
         return cls(
             loads,
@@ -63,17 +65,14 @@ class Frame:
             grouping,
             outer,
             by_lot,
-            case.study.points != "random",
+            grouping.points != "random",
+            units,
         )
 
     @property
-    def units(self) -> int:
-        return self.outer * self.grouping.units_per_draw
-
-    @property
     def groups(self) -> int:
-        """Groups in which what is within is counted: outer draws, or sections where there is but one."""
-        return self.outer if self.outer > 1 else SECTIONS
+        """Groups in which units within are counted: cells of outer draws, or sections where there is but one draw."""
+        return self.outer * self.grouping.cells if self.outer > 1 else SECTIONS
 
     @property
     def bins(self) -> Bins:

@@ -26,6 +26,7 @@ class Model:
     """A case made ready to be drawn.
 
     draws_first  a source makes its many draws at once: long steps, during which other threads set up theirs
+    seed         of the draws, where it is not that of the study
     """
 
     case: Case
@@ -34,12 +35,13 @@ class Model:
     groups: tuple[DependentGroup, ...]
     classes: Mapping[str, Classes]
     draws_first: bool = False
+    seed: int | None = None
 
     def source(self, grouping: Grouping, start: int, count: int) -> StreamSource:
         """Draws of `count` units from `start`."""
-        study = self.case.study
+        seed = self.case.study.seed if self.seed is None else self.seed
         source = StreamSource(
-            self.factors, Stream(study.seed), grouping, start, count, study.points, self.groups
+            self.factors, Stream(seed), grouping, start, count, grouping.points, self.groups
         )
         if self.draws_first:
             for condition in use_conditions(self.case):

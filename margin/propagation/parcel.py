@@ -15,7 +15,7 @@ from margin.propagation.fused.block import Kernel
 from margin.propagation.fused.choose import kernel_for
 from margin.propagation.fused.compiled import can_compile, compiler
 from margin.propagation.identity import environment
-from margin.propagation.plan import Plan, plan_of
+from margin.propagation.plan import Plan
 from margin.propagation.run import Model, model_of
 
 _opening = Lock()
@@ -39,6 +39,7 @@ class _Parcel:
     environment: dict[str, str]
     files: tuple[ElementsFile, ...]
     case: bytes
+    plan: Plan
     fused: bool
 
 
@@ -51,8 +52,11 @@ def _environment(fused: bool) -> dict[str, str]:
     return environment() | ({"compiler": compiler_here()} if fused else {})
 
 
-def pack(case: Case, files: tuple[ElementsFile, ...], fused: bool = False) -> bytes:
-    """The case as bytes, to be counted by a kernel or not. UnlikeWorker for an element that a worker could not find."""
+def pack(case: Case, plan: Plan, files: tuple[ElementsFile, ...], fused: bool = False) -> bytes:
+    """The case and its plan as bytes, to be counted by a kernel or not.
+
+    UnlikeWorker for an element that a worker could not find.
+    """
     elements = {}
     for role, spec in case.elements.items():
         importable = _is_importable(spec.cls)
@@ -64,7 +68,7 @@ def pack(case: Case, files: tuple[ElementsFile, ...], fused: bool = False) -> by
         elements[role] = spec if importable else dataclasses.replace(spec, cls=_FromFile)
     # what the file said word for word is of no use there
     sent = dataclasses.replace(case, elements=elements, source={}, path=None)
-    return pickle.dumps(_Parcel(_environment(fused), files, pickle.dumps(sent), fused))
+    return pickle.dumps(_Parcel(_environment(fused), files, pickle.dumps(sent), plan, fused))
 
 
 def _is_importable(cls: type) -> bool:
@@ -102,8 +106,8 @@ def _unpack(content: bytes) -> tuple[Model, Plan, Kernel | None]:
         found = classes_in(parcel.files)
         elements = {role: _with_class(spec, found) for role, spec in case.elements.items()}
         case = dataclasses.replace(case, elements=elements)
-    model, plan = model_of(case), plan_of(case)
-    return model, plan, kernel_for(model, plan, parcel.fused)
+    model = model_of(case)
+    return model, parcel.plan, kernel_for(model, parcel.plan, parcel.fused)
 
 
 def _with_class(spec: ElementSpec, found: dict[tuple[str, str], type]) -> ElementSpec:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from functools import reduce
 from itertools import chain
@@ -133,12 +133,6 @@ class RunResult:
     samples: dict[str, Array]
     path: Computation = "plain"
 
-    def outer_scores(self) -> Array:
-        """Standard normal scores of all that differs between outer draws: (outer draw, unknown)."""
-        frame = self.plan.frame
-        source = self.model.source(frame.grouping, 0, frame.outer)
-        return replace(source, outer_of=np.arange(frame.outer, dtype=np.int64)).outer_scores()
-
 
 def evaluate_block(model: Model, plan: Plan, block: Block) -> BlockResult:
     """Draw, calibrate, use and count one block."""
@@ -193,9 +187,9 @@ def evaluate_range(
     return reduce(joined, (evaluate(model, plan, block) for block in plan.cut(whole, size)))
 
 
-def workers_for(case: Case) -> int:
+def workers_for(case: Case, units: int) -> int:
     """Threads by default: one a core, and no more than have readings enough to outweigh what a thread costs."""
-    readings = case.study.units * readings_of_a_unit(case)
+    readings = units * readings_of_a_unit(case)
     worth = max(readings // READINGS_A_WORKER, 2 if readings >= READINGS_OF_TWO else 1)
     return min(default_workers(), worth)
 
@@ -257,9 +251,16 @@ def executor(
         yield found
 
 
+Enough = Callable[["RunResult"], bool]
+"""Whether what has been drawn up to a look suffices."""
+
+
 def run(
     case: Case,
     *,
+    plan: Plan | None = None,
+    enough: Enough | None = None,
+    model: Model | None = None,
     workers: int | None = None,
     block: int | None = None,
     cluster: str | int | None = None,
@@ -268,8 +269,11 @@ def run(
     progress: Progress | None = None,
     fused: bool | None = None,
 ) -> RunResult:
-    """Draw the whole study of a case.
+    """Draw the study of a case.
 
+    plan      what is drawn, by default a study of fixed size (see `plan_of`)
+    enough    asked after each look of the plan; what it leaves out is not drawn
+    model     the case made ready, where that has been done
     workers   threads, default one a core where that is worth it; block: units in one block, default by the cache
     cluster   address of a Dask scheduler, or a number of worker processes to start here, in place of threads
     resume    folder in which finished chunks are kept, and from which they are taken where they are there
@@ -278,48 +282,64 @@ def run(
     fused     count by a compiled kernel (extra `fast`): True or False, default where the study is large enough and
               the case can be compiled; on a cluster, where its workers compile as this program does.
 
-    None of them changes the result by a bit, but `fused` the last bits of exponentials and logarithms.
+    The last five do not change the result by a bit, but `fused` the last bits of exponentials and logarithms.
 
     Raises EvaluationError for errors that are not numbers, ValueError for workers or block below 1,
     RunFolderError for a folder of something else, CannotFuse for a kernel that cannot be had, ClusterError and
     UnlikeWorker for a cluster that fails.
     """
-    workers = workers_for(case) if workers is None else workers
+    plan = plan_of(case) if plan is None else plan
+    workers = workers_for(case, plan.units_at(0)) if workers is None else workers
     if workers < 1 or (block is not None and block < 1):
         raise ValueError(f"workers and block must be at least 1 (got {workers} and {block})")
     keep_freed_memory()
     files = tuple(ElementsFile.read(Path(path)) for path in elements)
     counted: Progress = (lambda units: None) if progress is None else progress
-    model, plan = model_of(case), plan_of(case)
+    model = model_of(case) if model is None else model
     kernel, path = _kernel(model, plan, fused, cluster)
     folder = None if resume is None else RunFolder.open(Path(resume), header_of(case, files, path))
     size = block or (default_block(case) if kernel is None else LARGEST_BLOCK)
     total = Total.empty(plan.frame, tuple(o.name for o in case.calibrations))
-    missing: list[Block] = []
-    for chunk in plan.blocks(units_in_chunk(case)):
-        kept = None if folder is None else folder.kept(chunk)
-        if kept is None:
-            missing.append(chunk)
-        else:
-            total.add(kept)
-            counted(chunk.count)
-    if missing:
-        with executor(workers, cluster, files, kernel) as chosen:
-            for chunk, result in chosen.evaluate(model, plan, missing, size):
-                total.add(result)
-                if folder is not None:
-                    folder.add(chunk, result)
-                counted(result.block.count)
+    with ExitStack() as held:
+        chosen: Executor | None = None
+        for look in range(len(plan.looks)):
+            missing: list[Block] = []
+            for chunk in plan.blocks(units_in_chunk(case), look):
+                kept = None if folder is None else folder.kept(chunk)
+                if kept is None:
+                    missing.append(chunk)
+                else:
+                    total.add(kept)
+                    counted(chunk.count)
+            if missing:
+                if chosen is None:
+                    chosen = held.enter_context(executor(workers, cluster, files, kernel))
+                for chunk, result in chosen.evaluate(model, plan, missing, size):
+                    total.add(result)
+                    if folder is not None:
+                        folder.add(chunk, result)
+                    counted(result.block.count)
+            found = result_of(model, plan.upto(look), total, "fused" if kernel else "plain", total.samples())
+            if enough is not None and enough(found):
+                break
     if folder is not None:
         folder.finish()
+    return found
+
+
+def result_of(
+    model: Model, plan: Plan, total: Total, path: Computation, samples: dict[str, Array]
+) -> RunResult:
+    """What has been counted up to the last look of `plan`."""
+    groups = plan.frame.groups
     return RunResult(
         model,
         plan,
-        total.tallies,
-        total.clipped,
-        total.blind,
-        total.samples(),
-        "fused" if kernel else "plain",
+        {name: tally.copy(groups) for name, tally in total.tallies.items()},
+        total.clipped.copy(),
+        total.blind.copy(),
+        samples,
+        path,
     )
 
 

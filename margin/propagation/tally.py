@@ -7,7 +7,7 @@ blocks can change a result, and what is kept does not grow with the number of un
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import reduce
 from itertools import accumulate
 from typing import Any
@@ -41,7 +41,7 @@ class Tally:
     errors    (section, condition, load, bin) signed error, N
     low, high (condition, load) extremes of the error, N
     largest   (section, bin) each unit's largest |error| relative to the permissible one
-    within    (group, 3) readings, units by share, units everywhere that are within
+    within    (group, 3) readings, units by share, units everywhere that are within; see `Frame.groups`
     shares    (readings a unit + 1,) units by how many of their readings are within
     halves    (2,) units within everywhere, judged on the first and on the second half of their readings
     lots      (2, units a lot + 1) lots by how many of their units are within by share and everywhere
@@ -69,6 +69,11 @@ class Tally:
             np.zeros(2, dtype=np.int64),
             np.zeros((2, frame.grouping.units_per_lot + 1), dtype=np.int64),
         )
+
+    def copy(self, groups: int) -> Tally:
+        """A copy that later blocks do not change, with the first `groups` groups alone."""
+        parts = {f.name: getattr(self, f.name).copy() for f in fields(self) if f.name != "within"}
+        return Tally(within=self.within[:groups].copy(), **parts)
 
 
 @dataclass(frozen=True)
@@ -263,13 +268,13 @@ def _by_group(
     """Sums of columns (column, unit) over the groups of each block, (group, column), and its first group."""
     if frame.outer == 1:
         return list(np.add.reduceat(columns, firsts_of(counts), axis=1).T[:, np.newaxis, :]), sections
-    outer = frame.grouping.outer_of(np.arange(start, start + sum(counts), dtype=np.int64))
+    cell = frame.grouping.cell_of(np.arange(start, start + sum(counts), dtype=np.int64))
     firsts = firsts_of(counts)
     sums = [
-        _sums(outer[first : first + count], columns[:, first : first + count])
+        _sums(cell[first : first + count], columns[:, first : first + count])
         for first, count in zip(firsts, counts, strict=True)
     ]
-    return sums, outer[firsts].tolist()
+    return sums, cell[firsts].tolist()
 
 
 def _by_lot(frame: Frame, columns: Counts, start: int, counts: list[int]) -> Counts:

@@ -12,7 +12,7 @@ from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
 from margin.report.blocks import Block, Section, Table, Text
 from margin.report.page import options_table, page
-from margin.report.summary import computed_in_words, requirement_in_words, summarise, verdict
+from margin.report.summary import computed_in_words, requirement_in_words, summarise
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
 
 _COLUMNS = (
@@ -28,7 +28,7 @@ def render(comparison: Comparison) -> str:
     """The comparison as plain text, 80 columns."""
     shown = []
     for place, results in _both(comparison):
-        shown.extend(wrapped(f"{place}:", f"{results.case.name}, {verdict(results.conforms)}", WIDTH, 1))
+        shown.extend(wrapped(f"{place}:", f"{results.case.name}, {results.verdict}", WIDTH, 1))
         recommended = results.recommendation.option or "no calibration option"
         shown.extend(wrapped("  Recommended:", recommended, WIDTH, 1))
     shown.extend(
@@ -90,7 +90,7 @@ def render_page(comparison: Comparison) -> str:
         )
     title = f"{comparison.first.case.name} and {comparison.second.case.name}"
     headline = Section("Requirement", tuple(blocks))
-    verdicts = "; ".join(f"{place.lower()}: {verdict(r.conforms)}" for place, r in _both(comparison))
+    verdicts = "; ".join(f"{place.lower()}: {r.verdict}" for place, r in _both(comparison))
     parts = (headline, section(comparison), *sides)
     return page(title, verdicts, None, comparison.second.version, parts)
 

@@ -57,7 +57,7 @@ def error_over_load(
     )  # fmt: skip
     axes.set_xlabel("Load (N)")
     axes.set_ylabel("Force error (N)")
-    verdict_line = "conforms" if found.conforms else "does not conform"
+    verdict_line = found.verdict
     axes.set_title("\n".join([*textwrap.wrap(option, 26), verdict_line]), loc="left")
     return axes
 

@@ -25,6 +25,7 @@ def yields_frame(results: Results) -> pd.DataFrame:
                 "largest_ratio_high": option.largest.high,
                 "seconds": option.seconds,
                 "readings_bias": option.readings_bias,
+                "verdict": option.verdict,
                 "conforms": option.conforms,
             }
         )

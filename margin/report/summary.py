@@ -81,7 +81,7 @@ def summarise(results: Results) -> Summary:
     return Summary(
         title=results.case.name,
         conforms=results.conforms,
-        verdict=verdict(results.conforms),
+        verdict=results.verdict,
         requirement=requirement_in_words(results.case),
         options=tuple(option_line(option, results) for option in results.options),
         recommendation=recommendation(results),
@@ -95,11 +95,6 @@ def summarise(results: Results) -> Summary:
         next_step=next_step(results),
         computed=computed_in_words(results),
     )
-
-
-def verdict(conforms: bool) -> str:
-    """The verdict in the words of JCGM 106."""
-    return "conforms" if conforms else "does not conform"
 
 
 def permissible_in_words(requirement: Requirement, span: float) -> str:
@@ -160,7 +155,7 @@ def option_line(option: OptionResult, results: Results) -> OptionLine:
         largest_interval=numbers.interval(largest.low, largest.high),
         seconds=numbers.plain(option.seconds, "s"),
         conforms=option.conforms,
-        verdict=verdict(option.conforms),
+        verdict=option.verdict,
     )
 
 
@@ -263,6 +258,8 @@ def next_step(results: Results) -> str:
     option = focus_option(results)
     found = option.decisive_yield
     target = results.case.requirement.target
+    if results.verdict == "undecided":
+        return f"draw more units: {results.recommendation.obstacles[0]}"
     if (
         not results.conforms
         and found.knowledge is not None
@@ -302,7 +299,8 @@ def computed_in_words(results: Results) -> str:
     """How the numbers came about; stands under every figure and table."""
     confidence = numbers.percent(results.case.requirement.confidence)
     outer = "" if results.outer <= 1 else f" in {numbers.count(results.outer)} outer draws"
+    looks = "" if results.looks <= 1 else f" at {results.looks} looks"
     return (
-        f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{outer}, "
+        f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{outer}{looks}, "
         f"seed {results.seed}, margin {results.version}{_PATH_WORDS[results.path]}"
     )

@@ -20,6 +20,7 @@ WIDTH = 80
 LINES = 40
 _MOST_OPTIONS = 8
 _GOOD, _BAD, _HEAD = "green", "bold red", "bold"
+_BOUND_WORDS = {"conforms": "enough", "does not conform": "too low", "undecided": "open"}
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,7 @@ def _option_row(option: OptionLine) -> tuple[str, ...]:
     return (
         "\n".join(name),
         f"{option.yields}\n{option.yield_interval}",
-        f"{option.lower_bound}\n{'enough' if option.conforms else 'too low'}",
+        f"{option.lower_bound}\n{_BOUND_WORDS[option.verdict]}",
         f"{option.error} at {option.error_at}\n{option.error_interval}",
         f"{option.largest}\n{option.largest_interval}",
         option.seconds,

@@ -14,11 +14,11 @@ import sys
 from collections.abc import Callable
 
 import numpy as np
+from margin.estimates.two_dimensional import ends_over_draws
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from distributions import Stream, unit_points
-from margin.estimates.two_dimensional import ends_over_draws
 from margin.propagation.knowledge import spread_ratio
 
 Array = NDArray[np.float64]

@@ -122,7 +122,8 @@ class TraceSource:
     def _is_plain(self, factor: Factor, event: Event) -> bool:
         """Whether its uniforms are a stream of its own, which nothing else transforms."""
         alone = factor.measured_on is None and all(factor.name not in g.names for g in self.model.groups)
-        random = self.model.case.study.points == "random"
+        study = self.model.case.study
+        random = study.nested or study.points == "random"
         by_unit = factor.level in ("unit", "mounting") and (random or event.stream(factor.level) != "")
         return alone and (factor.level in _FRESH or by_unit)
 

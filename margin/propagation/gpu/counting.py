@@ -43,8 +43,9 @@ def count_judged(space: Space, frame: Frame, found: Judged, pieces: list[Block],
         own = judged.largest[piece.start - start : piece.start - start + piece.count]
         tally.largest[piece.section] += space.counted(own.reshape(-1, 1), RATIO_BINS).counts[0]
     columns = (judged.within, judged.by_share, judged.everywhere)
-    first, ends = _groups(frame, pieces, units)
-    tally.within[first : first + ends.size] += np.stack([_sums(column, ends) for column in columns], axis=1)
+    groups, ends = _groups(frame, pieces, units)
+    # one section may have several pieces in a block
+    np.add.at(tally.within, groups, np.stack([_sums(column, ends) for column in columns], axis=1))
     # nearly all units have every reading within, and a device is slow to count many into one place
     beyond = judged.within[judged.within < frame.readings]
     if beyond.size:
@@ -60,18 +61,15 @@ def count_judged(space: Space, frame: Frame, found: Judged, pieces: list[Block],
             tally.lots[row] += np.bincount(_sums(column, last), minlength=per_lot + 1)
 
 
-def _groups(frame: Frame, pieces: list[Block], units: int) -> tuple[int, Counts]:
-    """First group of the block, and where each of its groups, sections or outer draws, ends among its units."""
+def _groups(frame: Frame, pieces: list[Block], units: int) -> tuple[Counts, Counts]:
+    """Groups of the block, sections or cells of outer draws, and where each ends among its units."""
     start = pieces[0].start
     if frame.outer == 1:
-        # a section without units ends where the one before it does
-        sections = range(pieces[0].section, pieces[-1].section + 1)
-        ends = [max(p.start + p.count - start for p in pieces if p.section <= s) for s in sections]
-        return pieces[0].section, np.array(ends)
-    per_draw = frame.grouping.units_per_draw
-    first = start // per_draw
-    inner = np.arange((first + 1) * per_draw - start, units, per_draw, dtype=np.int64)
-    return first, np.append(inner, units)
+        return np.array([p.section for p in pieces]), np.array([p.start + p.count - start for p in pieces])
+    per_cell = frame.grouping.units_per_cell
+    first = start // per_cell
+    ends = np.append(np.arange((first + 1) * per_cell - start, units, per_cell, dtype=np.int64), units)
+    return first + np.arange(ends.size), ends
 
 
 def _sums(values: Any, ends: Counts) -> Counts:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Any
 
 from margin.case.types import Case
@@ -14,7 +13,16 @@ from margin.propagation.gpu.space import CupySpace, Space
 from margin.propagation.partial import Total
 from margin.propagation.plan import Block, Plan, plan_of
 from margin.propagation.readings import readings_of_a_unit
-from margin.propagation.run import Computation, Model, Progress, RunResult, block_errors, model_of
+from margin.propagation.run import (
+    Computation,
+    Enough,
+    Model,
+    Progress,
+    RunResult,
+    block_errors,
+    model_of,
+    result_of,
+)
 
 VALUES_IN_BLOCK = 1 << 28
 """Most readings in a block: large arrays keep a device busy while the host asks for the next step."""
@@ -26,13 +34,17 @@ ALIVE = 48
 def run_on_gpu(
     case: Case,
     *,
+    plan: Plan | None = None,
+    enough: Enough | None = None,
+    model: Model | None = None,
     block: int | None = None,
     progress: Progress | None = None,
     space: Space | None = None,
     fused: bool | None = None,
 ) -> RunResult:
-    """Draw the whole study of a case on the accelerator; counts alone come back.
+    """Draw the study of a case on the accelerator; counts alone come back.
 
+    plan, enough, model  as in `run`
     block     units in one block, by default what memory allows
     progress  called with the number of units just finished
     space     where the arrays live; the current CUDA device by default
@@ -47,26 +59,35 @@ def run_on_gpu(
     CannotFuse for a kernel that cannot be had, EvaluationError as `run`, ValueError for a block below 1.
     """
     device = CupySpace() if space is None else space
-    model, plan = model_of(case), plan_of(case)
+    model = model_of(case) if model is None else model
+    plan = plan_of(case) if plan is None else plan
     frame = plan.frame
     kernel = fused_study_for(model, plan, device, fused)
     values = min(VALUES_IN_BLOCK, device.room // (8 * ALIVE))
     by_arrays = max(values // readings_of_a_unit(case), 1)
-    size = (by_arrays if kernel is None else kernel.units_at_once) if block is None else block
-    if size < 1:
-        raise ValueError(f"block must be at least 1 unit (got {size})")
-    # blocks of one size: a small one at the end costs nearly as much as a large one
-    size = -(-frame.units // -(-frame.units // size))
+    most = (by_arrays if kernel is None else kernel.units_at_once) if block is None else block
+    if most < 1:
+        raise ValueError(f"block must be at least 1 unit (got {most})")
     total = Total.empty(frame, tuple(o.name for o in case.calibrations))
-    for whole in plan.cut(Block(0, frame.units, 0), size):
-        if kernel is None or not _count_by_kernel(kernel, model, plan, device, whole, total):
-            for part in plan.cut(whole, min(size, by_arrays)):
-                _count_by_arrays(model, plan, device, part, total)
-        if progress is not None:
-            progress(whole.count)
     path: Computation = "gpu" if kernel is None else "gpu fused"
-    samples = samples_of(model, plan, Block(0, frame.units, 0))
-    return RunResult(model, plan, total.tallies, total.clipped, total.blind, samples, path)
+    begin = 0
+    for look in range(len(plan.looks)):
+        units = plan.units_at(look) - begin
+        # blocks of one size: a small one at the end costs nearly as much as a large one
+        size = max(-(-units // max(-(-units // most), 1)), 1)
+        for whole in plan.cut(Block(begin, units, 0), size):
+            if kernel is None or not _count_by_kernel(kernel, model, plan, device, whole, total):
+                for part in plan.cut(whole, min(size, by_arrays)):
+                    _count_by_arrays(model, plan, device, part, total)
+            if progress is not None:
+                progress(whole.count)
+        begin += units
+        drawn = plan.upto(look)
+        samples = samples_of(model, drawn, Block(0, drawn.frame.units, 0))
+        found = result_of(model, drawn, total, path, samples)
+        if enough is not None and enough(found):
+            break
+    return found
 
 
 def _count_by_kernel(
@@ -88,11 +109,11 @@ def _count_by_arrays(model: Model, plan: Plan, device: Space, block: Block, tota
 
 
 def _pieces(plan: Plan, block: Block) -> list[Block]:
-    """The parts of a block in each section that it reaches."""
+    """The parts of a block in each piece that it reaches."""
     end = block.start + block.count
     pieces = []
-    for section, (low, high) in enumerate(pairwise(plan.boundaries)):
-        first, last = max(low, block.start), min(high, end)
+    for piece in plan.pieces():
+        first, last = max(piece.start, block.start), min(piece.start + piece.count, end)
         if last > first:
-            pieces.append(Block(first, last - first, section))
+            pieces.append(Block(first, last - first, piece.section))
     return pieces

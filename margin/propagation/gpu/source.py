@@ -80,7 +80,7 @@ class DeviceSource:
         if host.points == "random" or host.suffix:
             return self.space.uniforms(host.stream, name, host.start, host.count)
         names = dimensions(host.factors, ())["unit"]
-        starts, end = np.array(host.grouping.sections), host.start + host.count
+        starts, end = np.array(host.grouping.pieces), host.start + host.count
         within = starts[(starts > host.start) & (starts < end)]
         cuts = np.unique([host.start, *within, end])
         parts: list[Any] = []

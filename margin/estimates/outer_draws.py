@@ -1,0 +1,157 @@
+"""Yield over what is not known: its 5 % point over outer draws, with an interval that covers, and convergence.
+
+Each outer draw has a yield of its own, counted on finitely many units. Counting adds noise, noise widens the spread
+of the yields, and so the 5 % point of the counted yields lies too low. Noise is measured: an outer draw is counted in
+equal cells, and what the 5 % point does when half of the cells are left out tells how far it moves when all noise is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import bdtr, ndtri
+
+from margin.estimates.intervals import clopper_pearson
+from margin.estimates.results import Estimate
+
+Array = NDArray[np.float64]
+
+END = 0.05
+"""The yield is at least the lower bound with all but this probability, over what is not known."""
+
+FEW_FAILURES = 4.0
+"""Failing units in half an outer draw below which its yield takes few values and an extrapolation cannot be trusted
+from above (common practice, no source)."""
+
+
+def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
+    """5 % point of the yield over outer draws, with its interval.
+
+    cells  (draw, cell) conforming shares of the cells of each outer draw, independent and of equal size
+    units  in a cell
+
+    The value is the jackknife over the inner size, 2 q(n) - q(n/2): the bias of a quantile of noisy yields is
+    proportional to 1/n, and cancels (Gordy and Juneja, 'Nested simulation in portfolio risk measurement',
+    Management Science 56, 2010, 4). Its interval is that of order statistics (David and Nagaraja, 'Order Statistics',
+    2003, 7.1), widened by what the extrapolation scatters (see `_Quantile`), and reaches further where noise rules:
+
+    - up to the end of a second extrapolation, linear in 1/n of the squared distance from the mean, which is exact for
+      normal yields however large the noise; the first stays too low there;
+    - down to the end without extrapolation, and up to that of the mean yield, where units fail so rarely that the
+      yield of a draw takes but few values;
+    - at least as far as a share counted on the units of the lowest 5 % of the draws (Clopper and Pearson, 1934):
+      no interval has zero width;
+    - down to 0 where so few outer draws cannot show a 5 % point at all (Wilks, 1941).
+    """
+    draws, count = cells.shape[0], cells.shape[0] * cells.shape[1] * units
+    below, above = _ranks(draws, confidence)
+    half = cells.shape[1] // 2
+    whole = _Quantile.of(cells.mean(axis=1), below, above)
+    first, second = (
+        _Quantile.of(cells[:, part].mean(axis=1), below, above) for part in (slice(half), slice(half, None))
+    )
+    deviation = float(np.sqrt(END * (1.0 - END) / draws))
+    value = float(np.clip(2.0 * whole.value - 0.5 * (first.value + second.value), 0.0, 1.0))
+
+    def width(side: str) -> float:
+        """Half width of the linear extrapolation, on one side."""
+        parts = (getattr(each, side) * (each.below - END) for each in (whole, first, second))
+        a, b, c = parts
+        reach = (END - below if side == "down" else above - END) / deviation
+        return float(reach * np.std(2.0 * a - 0.5 * (b + c)) / np.sqrt(draws))
+
+    low, high = value - width("down"), value + width("up")
+    mean = float(cells.mean())
+    high = max(high, _end_of_squares(cells, (whole, first, second), mean, confidence))
+    if (1.0 - value) * units * half < FEW_FAILURES:
+        low = min(low, whole.value - (END - below) * whole.down)
+        high = max(high, clopper_pearson(mean * count, count, confidence)[1])
+    trials = max(END * count, 1.0)
+    ends = clopper_pearson(value * trials, trials, confidence)
+    low, high = min(low, ends[0]), max(high, ends[1])
+    if (1.0 - END) ** draws > 0.5 * (1.0 - confidence):
+        low = 0.0
+    return Estimate(value, max(min(low, value), 0.0), min(max(high, value), 1.0))
+
+
+@dataclass(frozen=True)
+class _Quantile:
+    """The 5 % point of counted yields and how it moves.
+
+    below     (draw,) whether the yield of a draw lies below it, a half where it lies on it
+    down, up  change of the point over change of its probability, towards the ends of its interval
+    """
+
+    value: float
+    below: Array
+    down: float
+    up: float
+
+    @classmethod
+    def of(cls, yields: Array, below: float, above: float) -> _Quantile:
+        low, value, high = np.quantile(yields, [max(below, 0.0), END, above], method="median_unbiased")
+        inside = 0.5 * (yields < value) + 0.5 * (yields <= value)
+        down = (value - low) / (END - below)
+        return cls(float(value), inside, float(down), float((high - value) / (above - END)))
+
+
+def _ranks(draws: int, confidence: float) -> tuple[float, float]:
+    """Probabilities of the two order statistics that hold the 5 % point."""
+    tail = 0.5 * (1.0 - confidence)
+    reached = bdtr(np.arange(draws), draws, END)
+    ranks = np.count_nonzero(reached <= tail), np.count_nonzero(reached < 1.0 - tail) + 1
+    low, high = ((rank - 1.0 / 3.0) / (draws + 1.0 / 3.0) for rank in ranks)
+    return float(np.clip(low, 0.0, 0.999 * END)), float(np.clip(high, 1.001 * END, 1.0))
+
+
+def _end_of_squares(
+    cells: Array, points: tuple[_Quantile, _Quantile, _Quantile], mean: float, confidence: float
+) -> float:
+    """Upper end of mean - sqrt(D), D = 2 d(n)^2 - d(n/2)^2 with d the distance of the 5 % point below the mean."""
+    whole, *halves = points
+    draws, z = cells.shape[0], float(ndtri(0.5 * (1.0 + confidence)))
+    of_draw = cells.mean(axis=1) - mean
+    d, e = mean - whole.value, mean - 0.5 * (halves[0].value + halves[1].value)
+    # a point falls where more yields lie below it
+    moved = -whole.up * (whole.below - END), -0.5 * sum(h.up * (h.below - END) for h in halves)
+    influence = 4.0 * d * (of_draw - moved[0]) - 2.0 * e * (of_draw - moved[1])
+    left = 2.0 * d * abs(d) - e * abs(e) - z * float(np.std(influence)) / np.sqrt(draws)
+    return float(mean + z * np.std(of_draw) / np.sqrt(draws) - np.sqrt(max(left, 0.0)))
+
+
+def points_over_draws(cells: Array) -> tuple[float, float]:
+    """5 % and 95 % points of the yield over outer draws, the bias by counting taken out as in `bound_over_draws`."""
+    ends = []
+    for share in (END, 1.0 - END):
+        whole, halves = (
+            np.mean([np.quantile(part, share, method="median_unbiased") for part in level])
+            for level in _levels(cells)
+        )
+        ends.append(float(np.clip(2.0 * whole - halves, 0.0, 1.0)))
+    return ends[0], ends[1]
+
+
+def convergence(cells: Array, units: float, confidence: float) -> pd.DataFrame:
+    """The 5 % point after ever more of the outer draws: outer, lower_bound, low, high. Arguments as above."""
+    draws = cells.shape[0]
+    counts = np.unique(np.geomspace(min(20, draws), draws, 7).round().astype(int))
+    rows = []
+    for count in counts.tolist():
+        found = bound_over_draws(cells[:count], units, confidence)
+        rows.append({"outer": count, "lower_bound": found.value, "low": found.low, "high": found.high})
+    return pd.DataFrame(rows, columns=["outer", "lower_bound", "low", "high"])
+
+
+def noise_and_scatter(cells: Array) -> tuple[float, float]:
+    """Variance of the yield of an outer draw by counting, measured between its cells, and between outer draws."""
+    noise = float(cells.var(axis=1, ddof=1).mean()) / cells.shape[1]
+    return noise, max(float(cells.mean(axis=1).var(ddof=1)) - noise, 0.0)
+
+
+def _levels(cells: Array) -> tuple[list[Array], list[Array]]:
+    """Yields of outer draws counted on all cells, and on each half of them."""
+    half = cells.shape[1] // 2
+    return [cells.mean(axis=1)], [cells[:, :half].mean(axis=1), cells[:, half:].mean(axis=1)]
