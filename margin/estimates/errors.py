@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
-from margin.estimates.intervals import section_half_width
 from margin.estimates.results import Estimate
 from margin.propagation.histogram import Bins, mean_and_sd, quantile
 from margin.propagation.tally import RATIO_BINS, Frame, Tally
@@ -37,15 +39,50 @@ def filled_sections(counts: Counts) -> Counts:
 def with_intervals(
     counts: Counts, bins: Bins, q: Array, low: Array, high: Array, confidence: float
 ) -> tuple[Array, Array, Array]:
-    """Quantiles of all sections together, and their interval from the scatter between sections.
+    """Quantiles of all sections together, with their intervals.
 
     counts: (section, load, bin); low, high: (load,). Returns three arrays (load, quantile).
+
+    The share of the values below a quantile scatters between sections; its interval, taken on the scale of the
+    logit, where rare shares are nearly normal, is carried to the quantile by the distribution of all sections
+    (Woodruff, 'Confidence intervals for medians and other position measures', Journal of the American Statistical
+    Association 47, 1952). A quantile of one section alone is biased where it holds few values beyond.
     """
-    value = quantile(counts.sum(axis=0), bins, q, low, high)
+    pooled = counts.sum(axis=0)
+    value = quantile(pooled, bins, q, low, high)
     sections = filled_sections(counts)
-    each = np.stack([quantile(section, bins, q, low, high) for section in sections])
-    half = section_half_width(each, confidence)
-    return value, value - half, value + half
+    below, sizes = _shares_below(sections, bins, value), sections.sum(axis=2)[..., np.newaxis]
+    residual = sizes * (below - q)
+    number = sections.shape[0]
+    if number < 2:
+        raise ValueError("an interval from sections needs at least two of them")
+    scale = math.sqrt(number / (number - 1.0))
+    deviation = scale * np.sqrt((residual**2).sum(axis=0)) / sizes.sum(axis=0)
+    reach = stdtrit(number - 1.0, 0.5 * (1.0 + confidence)) * deviation / (q * (1.0 - q))
+    centre = np.log(q / (1.0 - q))
+    ends = [1.0 / (1.0 + np.exp(-(centre + side * reach))) for side in (-1.0, 1.0)]
+    lower, upper = (
+        np.concatenate(
+            [
+                quantile(p[np.newaxis], bins, e, a, b)
+                for p, e, a, b in zip(pooled, end, low[:, None], high[:, None], strict=True)
+            ]
+        )
+        for end in ends
+    )
+    return value, np.minimum(lower, value), np.maximum(upper, value)
+
+
+def _shares_below(counts: Counts, bins: Bins, values: Array) -> Array:
+    """Share of the values of each section below `values` (load, quantile): (section, load, quantile); a bin that holds
+    one counts in part."""
+    edges = bins.edges()
+    reached = np.cumsum(counts, axis=2)
+    place = np.clip(np.searchsorted(edges, values, side="right") - 1, 0, bins.size - 1)
+    part = np.clip((values - edges[place]) / (edges[place + 1] - edges[place]), 0.0, 1.0)
+    load = np.arange(values.shape[0])[:, np.newaxis]
+    inside = counts[:, load, place]
+    return np.asarray((reached[:, load, place] - (1.0 - part) * inside) / reached[:, :, -1:])
 
 
 def errors_frame(frame: Frame, tally: Tally, confidence: float) -> pd.DataFrame:

@@ -26,8 +26,8 @@ Counts = NDArray[np.int64]
 ROUNDING = 1e-9
 """Errors, and changes of them, below this share of the span are rounding of the arithmetic, not an effect."""
 
-RATIO_BINS = Bins(1.0, lowest=-12, highest=12)
-"""Bins of the largest error of a unit, relative to the permissible error."""
+RATIO_BINS = Bins(1.0, lowest=-12, highest=40)
+"""Bins of the largest error of a unit, relative to the permissible error, up to 1e12: an inversion may run away."""
 
 
 class EvaluationError(ValueError):
