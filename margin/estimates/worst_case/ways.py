@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from margin.chain.checks import resolution_at
 from margin.estimates.worst_case.corners import Corners
 from margin.estimates.worst_case.dependence import correlation_of
 from margin.estimates.worst_case.moments import Moments, moments
+from margin.estimates.worst_case.rounding import ROUNDING, rounding_variance
 from margin.estimates.worst_case.screen import Screen, screen
 from margin.estimates.worst_case.search import Found, search
 from margin.estimates.worst_case.variables import OUTER_SHARE, Variable
@@ -46,7 +46,7 @@ class _Condition:
     @classmethod
     def of(cls, corners: Corners) -> _Condition:
         screened, found = _searched(corners)
-        return cls(corners, screened, found, _moments(corners), rounding_variance(corners))
+        return cls(corners, screened, found, *propagated(corners))
 
     def range_of(self, second: bool) -> Array:
         """(2, load) ends of the root sum square at COVERAGE, N."""
@@ -57,27 +57,14 @@ class _Condition:
 
 def first_order(corners: Corners) -> tuple[Array, Array]:
     """Error at the mean of all inputs, and its combined standard uncertainty of first order, (load,), N."""
-    moved = _moments(corners)
-    return moved.mean, np.sqrt(moved.u_first**2 + rounding_variance(corners))
+    moved, rounding = propagated(corners)
+    return moved.mean, np.sqrt(moved.u_first**2 + rounding)
 
 
 def extreme_values(corners: Corners) -> tuple[Array, Array]:
     """Lowest and highest error that the search finds, (load,), N."""
     lowest, highest = _searched(corners)[1].error
     return lowest, highest
-
-
-def rounding_variance(corners: Corners) -> Array:
-    """(load,), N^2: variance by the rounding of one reading, a count as designed over root 12 (JCGM 100, F.2.2.1).
-
-    The differences of the moments are those of a converter without staircase; 0 where no count moves.
-    """
-    case, nominal = corners.model.case, corners.model.nominal
-    loads = np.asarray(case.check_loads, dtype=np.float64)
-    if not nominal.chain.converter.bits:
-        return np.zeros_like(loads)
-    count = resolution_at(nominal.chain, nominal.setting, loads, 1e-3 * case.span)
-    return np.where(np.isfinite(count), count, 0.0) ** 2 / 12.0
 
 
 def _searched(corners: Corners) -> tuple[Screen, Found]:
@@ -90,15 +77,22 @@ def _searched(corners: Corners) -> tuple[Screen, Found]:
     return screened, search(errors, low, centre, high, screened)
 
 
-def _moments(corners: Corners) -> Moments:
-    return moments(
-        corners.unrounded().errors,
-        corners.column("mean"),
-        corners.column("sd"),
-        low=corners.column("low"),
-        high=corners.column("high"),
+def propagated(corners: Corners) -> tuple[Moments, Array]:
+    """Moments of the chain without the converter's staircase, and (load,), N^2, the variance by its rounding."""
+    smooth = corners.unrounded()
+    rounding = np.array([v.factor.quantity == ROUNDING for v in smooth.variables], dtype=bool)
+    mean, sd, low, high = (smooth.column(name)[~rounding] for name in ("mean", "sd", "low", "high"))
+    found = moments(
+        smooth.errors_of(~rounding),
+        mean,
+        sd,
+        low=low,
+        high=high,
         correlation=correlation_of(corners.variables, corners.model.groups),
     )
+    centres = smooth.column("mean")[rounding]
+    one_count = np.full_like(centres, 12**-0.5)
+    return found, rounding_variance(smooth.errors_of(rounding), centres, one_count)
 
 
 def worst_cases(model: Model, frame: Frame, tallies: dict[str, Tally]) -> Iterator[tuple[str, WorstCase]]:
