@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 from margin.estimates.worst_case.corners import Corners
 from margin.estimates.worst_case.dependence import correlation_of
+from margin.estimates.worst_case.effects import Effects, why
 from margin.estimates.worst_case.moments import Moments, moments
 from margin.estimates.worst_case.rounding import ROUNDING, rounding_variance
 from margin.estimates.worst_case.screen import Screen, screen
 from margin.estimates.worst_case.search import Found, search
 from margin.estimates.worst_case.variables import OUTER_SHARE, Variable
-from margin.estimates.worst_case.verdict import COVERAGE, Effects, Widths, verdict, why
+from margin.estimates.worst_case.verdict import COVERAGE, Range, Ranges
 from margin.propagation.histogram import quantile
 from margin.propagation.readings import use_conditions
 from margin.propagation.run import Model
@@ -114,9 +115,9 @@ def _ways(known: list[_Condition], frame: Frame, tally: Tally) -> pd.DataFrame:
     drawn = quantile(pooled, frame.bins, ends, tally.low.min(axis=0), tally.high.max(axis=0)).T
     extreme = _envelope([c.found.error for c in known])
     first, second = (_envelope([c.range_of(order) for c in known]) for order in (False, True))
-    widths = [
-        Widths(*map(float, (_half(d), d.mean(), _half(f), f.mean(), _half(e))))
-        for d, f, e in zip(drawn.T, first.T, extreme.T, strict=True)
+    at_load = [
+        Ranges(*(Range(float(low), float(high)) for low, high in ends))
+        for ends in np.stack([drawn, first, second, extreme]).transpose(2, 0, 1)
     ]
     # the condition that is furthest out tells why
     wide = np.stack([_half(c.found.error) for c in known]).argmax(axis=0)
@@ -135,10 +136,10 @@ def _ways(known: list[_Condition], frame: Frame, tally: Tally) -> pd.DataFrame:
             "root_sum_square_second_N": _half(second),
             "monte_carlo_low_N": drawn[0],
             "monte_carlo_high_N": drawn[1],
-            "extreme_over_draws": [w.extreme_over_drawn for w in widths],
-            "rss_over_draws": [w.summed_over_drawn for w in widths],
-            "verdict": [verdict(w, e) for w, e in zip(widths, effects, strict=True)],
-            "why": [why(w, e) for w, e in zip(widths, effects, strict=True)],
+            "extreme_over_draws": [r.extreme_over_drawn for r in at_load],
+            "rss_over_draws": [r.rss_over_drawn for r in at_load],
+            "verdict": [r.verdict() for r in at_load],
+            "why": [why(r, e) for r, e in zip(at_load, effects, strict=True)],
         }
     )
 
