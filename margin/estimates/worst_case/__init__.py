@@ -5,7 +5,7 @@ corners     force errors of corners, by the same chain and calibration as the dr
 screen      each variable alone, and each pair, at their limits
 search      extreme values by bounded search
 moments     root sum square with terms of first and second order
-rounding    the converter without its staircase, and its rounding as an input
+staircases  converter and sorting without their steps, and the steps as inputs
 dependence  correlations of the variables
 verdict     how the ranges of the methods compare
 effects     the factors behind a verdict

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import CalibrationSpec, UseCondition
-from margin.estimates.worst_case.rounding import without_staircase
+from margin.estimates.worst_case.staircases import Continuous, without_staircase
 from margin.estimates.worst_case.variables import Variable, single, variables_of
 from margin.propagation.assemble import nominal_of
 from margin.propagation.draws import GivenSource
@@ -40,18 +40,22 @@ class Corners:
         case = single(model.case, option, chosen)
         return cls(dataclasses.replace(model, case=case), variables_of(case))
 
-    def unrounded(self) -> Corners:
-        """The same corners of a chain without any staircase, its firmware included, so that differences show slopes
-        and not steps; the rounding of each reading is then a variable of its own (factor of quantity ROUNDING).
+    def smooth(self, error: float = 0.0) -> Corners:
+        """The same corners without any staircase, firmware included, so that differences show slopes and not steps.
 
-        Classes of sorting stay as laid out. An ideal converter has no staircase: these corners themselves.
+        The rounding of each reading becomes a variable of its own (factor of quantity ROUNDING), and sorting gives
+        each unit the gain that it needs, times (1 + error). These corners themselves where there is no staircase.
         """
-        case = self.model.case
+        model, case = self.model, self.model.case
         converter = without_staircase(case.elements["converter"])
-        if converter is None:
+        if converter is None and not model.classes:
             return self
-        case = dataclasses.replace(case, elements={**case.elements, "converter": converter})
-        model = dataclasses.replace(self.model, case=case, nominal=nominal_of(case), factors=factors_of(case))
+        if converter is not None:
+            case = dataclasses.replace(case, elements={**case.elements, "converter": converter})
+        classes = {name: Continuous(c.edges, c.gains, error) for name, c in model.classes.items()}
+        model = dataclasses.replace(
+            model, case=case, nominal=nominal_of(case), factors=factors_of(case), classes=classes
+        )
         return Corners(model, variables_of(case))
 
     def errors_of(self, chosen: NDArray[np.bool_]) -> Callable[[Array], Array]:

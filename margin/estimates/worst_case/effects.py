@@ -11,7 +11,7 @@ from margin.estimates.worst_case.moments import Moments
 from margin.estimates.worst_case.screen import Screen
 from margin.estimates.worst_case.search import Found
 from margin.estimates.worst_case.variables import Variable
-from margin.estimates.worst_case.verdict import AGREE, COVERAGE, TOLERANCE, Ranges
+from margin.estimates.worst_case.verdict import COVERAGE, TOLERANCE, Ranges
 
 Array = NDArray[np.float64]
 
@@ -102,16 +102,15 @@ def why(ranges: Ranges, effects: Effects) -> str:
     """The factors behind the verdict, and what makes the extreme value as wide as it is."""
     if ranges.still:
         return ""
-    reasons = [
-        ("no first-order term", effects.vanishing(ranges)),
-        ("nonlinear within its limits", effects.nonlinear(ranges)),
-    ]
-    if ranges.rss_over_drawn > 1.0 + TOLERANCE:
-        reasons.append((f"limits closer than {COVERAGE:g} standard deviations", effects.cut_short()))
-    parts = [f"{what}: {_listed(names)}" for what, names in reasons if names]
-    if not parts:
-        agree = ranges.verdict() == AGREE
-        parts = ["first-order terms explain the draws" if agree else SEVERAL]
+    parts = ["first-order terms explain the draws"]
+    if not ranges.summed_agrees:
+        reasons = [
+            ("no first-order term", effects.vanishing(ranges)),
+            ("nonlinear within its limits", effects.nonlinear(ranges)),
+        ]
+        if ranges.rss_over_drawn > 1.0 + TOLERANCE:
+            reasons.append((f"limits closer than {COVERAGE:g} standard deviations", effects.cut_short()))
+        parts = [f"{what}: {_listed(names)}" for what, names in reasons if names] or [SEVERAL]
     if ranges.extreme_over_drawn > 1.0 + TOLERANCE and effects.alike() > 1:
         parts.append(f"extreme value: as pessimistic as {effects.alike()} equal causes all at their limits")
     return "; ".join(parts)

@@ -87,6 +87,11 @@ class Ranges:
         largest = max(max(abs(r.low), abs(r.high)) for r in ends)
         return found.half <= FLAT * largest
 
+    @property
+    def summed_agrees(self) -> bool:
+        """Whether both root sum squares describe the draws, which vary."""
+        return fit(self.first, self.drawn) == fit(self.second, self.drawn) == "agrees"
+
     def verdict(self) -> str:
         """What the other methods make of the draws' range, in words.
 

@@ -13,9 +13,9 @@ from margin.estimates.worst_case.corners import Corners
 from margin.estimates.worst_case.dependence import correlation_of
 from margin.estimates.worst_case.effects import Effects, why
 from margin.estimates.worst_case.moments import Moments, moments
-from margin.estimates.worst_case.rounding import ROUNDING, rounding_variance
 from margin.estimates.worst_case.screen import Screen, screen
 from margin.estimates.worst_case.search import Found, search
+from margin.estimates.worst_case.staircases import ROUNDING, class_error, rounding_variance
 from margin.estimates.worst_case.variables import OUTER_SHARE, Variable
 from margin.estimates.worst_case.verdict import COVERAGE, Range, Ranges
 from margin.propagation.histogram import quantile
@@ -42,7 +42,7 @@ class _Condition:
     screened: Screen
     found: Found
     moved: Moments
-    rounding: Array
+    steps: Array
 
     @classmethod
     def of(cls, corners: Corners) -> _Condition:
@@ -52,14 +52,14 @@ class _Condition:
     def range_of(self, second: bool) -> Array:
         """(2, load) ends of the root sum square at COVERAGE, N."""
         u, shift = (self.moved.u_second, self.moved.shift) if second else (self.moved.u_first, 0.0)
-        half = COVERAGE * np.sqrt(u**2 + self.rounding)
+        half = COVERAGE * np.sqrt(u**2 + self.steps)
         return np.stack([self.moved.mean + shift - half, self.moved.mean + shift + half])
 
 
 def first_order(corners: Corners) -> tuple[Array, Array]:
     """Error at the mean of all inputs, and its combined standard uncertainty of first order, (load,), N."""
-    moved, rounding = propagated(corners)
-    return moved.mean, np.sqrt(moved.u_first**2 + rounding)
+    moved, steps = propagated(corners)
+    return moved.mean, np.sqrt(moved.u_first**2 + steps)
 
 
 def extreme_values(corners: Corners) -> tuple[Array, Array]:
@@ -79,8 +79,8 @@ def _searched(corners: Corners) -> tuple[Screen, Found]:
 
 
 def propagated(corners: Corners) -> tuple[Moments, Array]:
-    """Moments of the chain without the converter's staircase, and (load,), N^2, the variance by its rounding."""
-    smooth = corners.unrounded()
+    """Moments of the case without staircases, and (load,), N^2, the variance by them: rounding and classes."""
+    smooth = corners.smooth()
     rounding = np.array([v.factor.quantity == ROUNDING for v in smooth.variables], dtype=bool)
     mean, sd, low, high = (smooth.column(name)[~rounding] for name in ("mean", "sd", "low", "high"))
     found = moments(
@@ -93,7 +93,20 @@ def propagated(corners: Corners) -> tuple[Moments, Array]:
     )
     centres = smooth.column("mean")[rounding]
     one_count = np.full_like(centres, 12**-0.5)
-    return found, rounding_variance(smooth.errors_of(rounding), centres, one_count)
+    steps = rounding_variance(smooth.errors_of(rounding), centres, one_count)
+    return found, steps + _class_variance(corners)
+
+
+def _class_variance(corners: Corners) -> Array:
+    """(load,) variance by the classes of sorting, of the mean of all inputs, N^2."""
+    (option,) = corners.model.case.calibrations
+    if option.kind != "classes":
+        return np.zeros(len(corners.model.case.check_loads))
+    error = class_error(corners.model.classes[option.name])
+    mean = corners.smooth().column("mean")[None]
+    above, below = (corners.smooth(sign * error).errors(mean)[0] for sign in (1.0, -1.0))
+    variance: Array = (0.5 * (above - below)) ** 2
+    return variance
 
 
 def worst_cases(model: Model, frame: Frame, tallies: dict[str, Tally]) -> Iterator[tuple[str, WorstCase]]:

@@ -1,4 +1,4 @@
-"""The converter without its staircase, and its rounding as an input of its own."""
+"""Converter and sorting without their steps, and the steps as inputs of their own."""
 
 from __future__ import annotations
 
@@ -9,14 +9,20 @@ from functools import cache
 from typing import Any
 
 import numpy as np
+from numpy.polynomial.polynomial import polyfit
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from margin.case.types import ElementSpec
 from margin.chain.parameter import Value, draw
+from margin.propagation.calibrated import Classes
 
 Array = NDArray[np.float64]
 
 _DRAW = "rounding_draw"
+
+NEEDED = 4096
+"""Needed gains by which the error of the classes is computed, equally probable."""
 
 ROUNDING = f"converter.{_DRAW}"
 """Quantity of the factor that stands for the rounding: the rounding error of a reading, less half a count."""
@@ -62,3 +68,29 @@ def rounding_variance(errors: Callable[[Array], Array], mean: Array, sd: Array) 
     below, above = np.split(errors(np.concatenate([mean - steps, mean + steps])), 2)
     variance: Array = np.sum((0.5 * (above - below)) ** 2, axis=0)
     return variance
+
+
+@dataclass(frozen=True)
+class Continuous(Classes):
+    """Sorting without steps: each unit is given the gain that it needs, times (1 + error)."""
+
+    error: float = 0.0
+
+    def gain(self, needed: Array) -> Array:
+        return needed * (1.0 + self.error)
+
+
+def class_error(classes: Classes) -> float:
+    """Standard deviation of the gain that a unit is given by its class, relative to the gain that it needs.
+
+    The needed gains count as normal, through the quantiles that are known of them: of K classes with equal shares the
+    edges are those at k / K, the gains those at (k + 1/2) / K (least squares). Counted as independent of the scatter
+    at the calibration, of which wide classes pass on less: the sum is then somewhat too large.
+    """
+    count = classes.gains.size
+    scores = ndtri(np.arange(1, 2 * count) / (2.0 * count))
+    quantiles = np.empty(2 * count - 1)
+    quantiles[0::2], quantiles[1::2] = classes.gains, classes.edges
+    centre, slope = polyfit(scores, quantiles, 1)
+    needed = centre + slope * ndtri((np.arange(NEEDED) + 0.5) / NEEDED)
+    return float(np.std(classes.gain(needed) / needed))

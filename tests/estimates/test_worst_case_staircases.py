@@ -1,4 +1,5 @@
-"""Root sum square of a coarse converter: slopes of a chain without staircase, and the rounding of each reading."""
+"""Root sum square of chains with staircases: slopes without them, and the rounding of each reading, the classes of
+sorting, as inputs of their own."""
 
 from __future__ import annotations
 
@@ -15,7 +16,8 @@ from margin.case import Case
 from margin.chain.converter import Converter
 from margin.chain.parameter import Value
 from margin.estimates.worst_case import Corners, first_order, worst_cases
-from margin.propagation.calibrated import Coordinates
+from margin.estimates.worst_case.staircases import ROUNDING, class_error
+from margin.propagation.calibrated import Classes, Coordinates
 from margin.propagation.run import model_of, run
 
 Array = NDArray[np.float64]
@@ -168,11 +170,51 @@ def test_draws_of_a_coarse_converter_scatter_as_much(chain: str) -> None:
     assert errors[:, 0, 0, 0, :].std(axis=0) == pytest.approx(u, rel=0.06)
 
 
+def test_variables_of_the_smooth_chain_are_those_of_the_case() -> None:
+    """Without the staircase a corner has the same variables in the same order, and the rounding of each reading: one in
+    use and one at each load of the calibration, the unloaded unit included."""
+    case = case_of("bridge", "two-point", {"bits": 12, "noise": 1.0})
+    for tare, loads in ((False, 2), (True, 3)):
+        option = dataclasses.replace(case.calibrations[0], tare=tare)
+        corners = Corners.of(model_of(dataclasses.replace(case, calibrations=(option,))), option)
+        smooth = corners.smooth().variables
+        own = [v for v in smooth if v.factor.quantity != ROUNDING]
+        assert [(v.key, v.load, v.low, v.high) for v in own] == [
+            (v.key, v.load, v.low, v.high) for v in corners.variables
+        ]
+        assert len(smooth) - len(own) == 1 + loads
+
+
+def test_the_error_of_two_classes() -> None:
+    """Two classes of normal gains with standard deviation s are given the quartiles, -+q s: the rest has the
+    variance s^2 (1 - 2 q sqrt(2 / pi) + q^2) (closed form of the half-normal distribution)."""
+    s, q = 1e-3, 0.674490
+    classes = Classes(np.array([1.0]), np.array([1.0 - q * s, 1.0 + q * s]))
+    expected = s * np.sqrt(1.0 - 2.0 * q * np.sqrt(2.0 / np.pi) + q**2)
+    assert class_error(classes) == pytest.approx(expected, rel=0.01)
+
+
+@pytest.mark.parametrize("bits", [8, 24])
+@pytest.mark.parametrize("chain", ["inverting amplifier", "divider"])
+def test_sorting_into_classes_has_no_slope_of_its_steps(chain: str, bits: int) -> None:
+    """Steps between classes do not enter the terms of second order: both orders agree within 2 %, and with the draws
+    within the tolerance of a verdict."""
+    option = {"kind": "classes", "classes": 5, "loads": ["30 N"]}
+    case = pad_case(
+        option, **CHAINS[chain], converter={"bits": bits}, study={"units": 4096, "points": "sobol"},
+        load={"check": ["4 N", "20 N", "50 N"]},
+    )  # fmt: skip
+    first, second = half_widths(case)
+    assert second == pytest.approx(first, rel=0.02)
+    (errors,) = errors_of(case).values()
+    assert errors[:, 0, 0, 0, :].std(axis=0) == pytest.approx(first, rel=0.2)
+
+
 def test_an_ideal_converter_has_no_rounding() -> None:
     """Without a converter table there is no staircase: the corners are those of the case itself."""
     case = pad_case(ONE_POINT, **CHAINS["divider"])
     corners = Corners.of(model_of(case), case.calibrations[0])
-    assert corners.unrounded() is corners
+    assert corners.smooth() is corners
 
 
 class Truncating(Converter):
