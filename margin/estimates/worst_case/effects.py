@@ -23,6 +23,9 @@ VANISHES = 0.1
 MATTERS = 0.1
 """A factor matters where it moves the error by this share of half the width of the draws, or of the extremes."""
 
+CLOSE = 2.8
+"""Standard deviations within which a variable's limits make the root sum square at COVERAGE too wide."""
+
 LISTED = 4
 """Most factors that a reason lists."""
 
@@ -35,7 +38,7 @@ class Effects:
     alone     change by the factor alone at its limits
     corner    by how much an extreme corner recedes without it
     departure of the change by the factor alone, at its limits, from its first-order term
-    overreach share of the first-order variance by variables whose limits lie within COVERAGE standard deviations
+    overreach share of the first-order variance by variables whose limits lie within CLOSE standard deviations
     """
 
     names: tuple[str, ...]
@@ -54,7 +57,7 @@ class Effects:
         sd, first = np.array([v.sd for v in variables]), moved.first[:, load]
         linear = np.where(moved.switching, np.sign(ends), ends / sd) * first
         alone = screened.alone[:, :, load]
-        bounded = np.abs(ends).max(axis=0) < (COVERAGE - TOLERANCE) * sd
+        bounded = np.abs(ends).max(axis=0) < CLOSE * sd
         share = bounded * first**2 / max(float(np.sum(first**2)), np.finfo(float).tiny)
         names = tuple(dict.fromkeys(v.factor.name for v in variables))
         row = np.array([names.index(v.factor.name) for v in variables], dtype=np.int64)

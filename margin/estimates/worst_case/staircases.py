@@ -19,13 +19,11 @@ from margin.propagation.calibrated import Classes
 
 Array = NDArray[np.float64]
 
-_DRAW = "rounding_draw"
-
 NEEDED = 4096
 """Needed gains by which the error of the classes is computed, equally probable."""
 
-ROUNDING = f"converter.{_DRAW}"
-"""Quantity of the factor that stands for the rounding: the rounding error of a reading, less half a count."""
+ROUNDING = "converter.rounding_draw"
+"""Quantity of the factor that stands for the rounding: the rounding error of a reading plus half a count."""
 
 
 def without_staircase(spec: ElementSpec) -> ElementSpec | None:
