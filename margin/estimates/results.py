@@ -69,7 +69,9 @@ class OptionResult:
                  root_sum_square_N (k = 3 about rss_mean_N), root_sum_square_second_N about rss_second_mean_N
                  (the same with terms of second order), monte_carlo_low_N, monte_carlo_high_N (0.135 % and
                  99.865 %), extreme_over_draws and rss_over_draws (half width over that of Monte Carlo: above 1
-                 pessimistic, below 1 blind; infinite where the draws do not vary), verdict, why (factors)
+                 pessimistic, below 1 optimistic; infinite where the draws do not vary), verdict (how the ranges
+                 compare), why (factors). Extreme values take every cause to the bounds of a spread bounded on both
+                 sides, of any other to its 0.135 % and 99.865 % quantiles
     extremes     the corner of each extreme value, one row a check load, end ('low', 'high') and factor, largest
                  change first: load_N, end, error_N, condition, factor, event ('both', 'use', 'calibration',
                  'calibration at 30 N'), value (deviation from nominal in the unit of `unit`), unit ('relative',

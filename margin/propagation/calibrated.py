@@ -25,6 +25,7 @@ from margin.calibration.schemes import (
 )
 from margin.case.types import CalibrationSpec, Case
 from margin.chain.arrays import as_array
+from margin.chain.converter import Converter
 from margin.chain.setting import Setting
 from margin.propagation.assemble import Nominal, drawn_chain, drawn_element, firmware_setting
 from margin.propagation.draws import LotSamples, Source
@@ -172,7 +173,10 @@ class Coordinates:
 
     @property
     def _few_codes(self) -> bool:
-        return 0 < self.nominal.chain.converter.bits <= TABLE_BITS
+        converter = self.nominal.chain.converter
+        # a converter that makes its codes in its own way need not make whole numbers
+        whole = type(converter).code_of_counts is Converter.code_of_counts
+        return whole and 0 < converter.bits <= TABLE_BITS
 
     @property
     def _by_code(self) -> Array:

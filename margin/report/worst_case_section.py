@@ -1,4 +1,4 @@
-"""The section on the worst case: three ways side by side, and the corner of the largest one."""
+"""The section on the worst case: three methods side by side, and the corner of the largest extreme value."""
 
 from __future__ import annotations
 
@@ -6,23 +6,28 @@ import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.results import OptionResult, Results
+from margin.estimates.worst_case import AGREE, COVERAGE, NOTHING, OUTER_SHARE, TOLERANCE
 from margin.report import figures, style
 from margin.report.blocks import Block, Section, Table, Text, cell_plain, newtons, picture
 from margin.report.summary import focus_option
 
 LEADING_OF_CORNER = 12
-_AGREE = ("the three agree in kind", "agree", "nothing varies")
 
 
 def worst_cases(results: Results) -> Section:
-    """Worst case three ways, with a warning where they tell different stories."""
+    """Worst case by three methods, with a warning where they disagree."""
     scale, focus = newtons(results), focus_option(results)
+    low, high = 100.0 * OUTER_SHARE, 100.0 * (1.0 - OUTER_SHARE)
     blocks: list[Block] = [
         Text(
             "Extreme value: the limits of all causes searched together, interior points included; dependence between "
-            "causes is left out there. Root sum square: terms of first order, and with those of second order, at k = 3 "
-            "(JCGM 100, 5.1.2 and 5.2.2). Monte Carlo: 0.135 % to 99.865 % of the errors drawn. The ratios are half "
-            "widths over that of Monte Carlo: above 1 pessimistic, below 1 blind."
+            "causes is left out. The limits are the bounds of a spread that is bounded on both sides, and the "
+            f"{low:.3f} % and {high:.3f} % quantiles of any other; of a spread taken from few units, those of one "
+            "further unit. Root sum square: terms of first order, and with those of second order, at k = "
+            f"{COVERAGE:g} (JCGM 100, 5.1.2 and 5.2.2), the rounding of each reading included (F.2.2.1). Monte Carlo: "
+            f"{low:.3f} % to {high:.3f} % of the errors drawn. The ratios are half widths over that of Monte Carlo: "
+            "above 1 pessimistic, below 1 optimistic. The methods agree where both ends of the root sum square lie "
+            f"within {100.0 * TOLERANCE:.0f} % of the half width of Monte Carlo."
         )
     ]
     for (verdict, loads), names in _warnings(results, scale).items():
@@ -30,10 +35,10 @@ def worst_cases(results: Results) -> Section:
     blocks += [_worst_case_table(option, scale) for option in results.options]
     blocks.append(_corner_table(focus, scale))
     axes = figures.worst_case_ways(results, focus.name)
-    text = "Worst case three ways at each check load."
+    text = "Worst case by three methods at each check load."
     alternative = f"Three ranges at each load for {focus.name}, against the permissible error."
     shown = picture("worst-case", figures.figure_of(axes), style.caption(results, text), alternative)
-    return Section("Worst case three ways", (*blocks, shown))
+    return Section("Worst case by three methods", (*blocks, shown))
 
 
 def _worst_case_table(option: OptionResult, scale: numbers.Scale) -> Table:
@@ -59,7 +64,7 @@ def _worst_case_table(option: OptionResult, scale: numbers.Scale) -> Table:
 
 
 def _corner_table(option: OptionResult, scale: numbers.Scale) -> Table:
-    """The causes that make the largest extreme value, with their values."""
+    """The causes of the largest extreme value, with their values."""
     found = option.extremes
     worst = found.iloc[int(found["error_N"].abs().to_numpy().argmax())]
     own = found[(found["load_N"] == worst["load_N"]) & (found["end"] == worst["end"])]
@@ -100,7 +105,7 @@ def _warnings(results: Results, scale: numbers.Scale) -> dict[tuple[str, str], l
     """Options that share a warning at the same loads, by warning and loads."""
     found: dict[tuple[str, str], list[str]] = {}
     for option in results.options:
-        odd = option.worst_case[~option.worst_case["verdict"].isin(_AGREE)]
+        odd = option.worst_case[~option.worst_case["verdict"].isin((AGREE, NOTHING))]
         for verdict, rows in odd.groupby("verdict", sort=False):
             loads = ", ".join(cell_plain(row, "load_N", scale) for _, row in rows.iterrows())
             found.setdefault((str(verdict), f"{loads} {scale.unit}"), []).append(option.name)

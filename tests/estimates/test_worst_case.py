@@ -1,5 +1,4 @@
-"""Worst case three ways: extreme values that enclose, root sum square, and where they tell different
-stories."""
+"""Worst case by three methods: extreme values that enclose, root sum square, and where they disagree."""
 
 from __future__ import annotations
 
@@ -12,6 +11,7 @@ from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
 
 from margin.case import Case
 from margin.estimates.worst_case import Corners, WorstCase, worst_cases
+from margin.estimates.worst_case.verdict import BELOW_ROUNDING
 from margin.propagation.run import model_of, run
 
 
@@ -132,8 +132,8 @@ def test_an_interior_worst_point_is_found() -> None:
 
 
 def test_root_sum_square_misses_the_overlap() -> None:
-    """A load concentrator that mostly lies within its clearance has no first-order effect: root sum square is
-    blind, and the verdict says so and names the placement (common practice, no source)."""
+    """A load concentrator that mostly lies within its clearance has no first-order effect: root sum square does not
+    see it, and the verdict says so and names the placement (common practice, no source)."""
     puck = {
         "kind": "load concentrator",
         "concentrator_radius": "4 mm",
@@ -144,7 +144,7 @@ def test_root_sum_square_misses_the_overlap() -> None:
     frame, low, _ = judged(case)["none"]
     assert np.all(frame["root_sum_square_N"] < 1e-9)
     assert np.all(low < -0.01 * frame["load_N"].to_numpy())
-    assert frame["verdict"].str.contains("without first-order term").all()
+    assert frame["verdict"].str.startswith("root sum square too narrow").all()
     assert frame["why"].str.startswith("no first-order term: interface.placement x").all()
     assert frame["why"].str.contains("interface.placement y").all()
     assert np.all(frame["rss_over_draws"] < 1e-9)
@@ -152,14 +152,15 @@ def test_root_sum_square_misses_the_overlap() -> None:
 
 
 def test_root_sum_square_of_second_order_sees_the_tilt() -> None:
-    """The cosine of a tilt is one-sided and of second order: root sum square of first order is blind to it. With
+    """The cosine of a tilt is one-sided and of second order: root sum square of first order does not
+    see it. With
     second order the mean moves by -s^2 and the standard deviation is s^2, with s the standard deviation about
     each of two axes (closed form of chi square with two degrees of freedom)."""
     puck = {"kind": "load concentrator", "tilt": "6 deg"}
     frame, low, high = judged(pad_case(NONE, interface=puck, study={"units": 4000}))["none"]
     assert np.all(high <= 1e-9)
     assert np.all(frame["rss_mean_N"] - frame["root_sum_square_N"] > low)
-    assert frame["verdict"].str.contains("without first-order term").all()
+    assert frame["verdict"].str.startswith("root sum square too narrow").all()
     assert frame["why"].str.contains("interface.tilt x").all()
     load, square = frame["load_N"].to_numpy(), np.deg2rad(6.0) ** 2
     assert frame["rss_second_mean_N"].to_numpy() == pytest.approx(-load * square, rel=0.01)
@@ -173,9 +174,9 @@ def test_clipping_makes_root_sum_square_too_wide() -> None:
     frame, _, _ = judged(case)["none"]
     top = frame.iloc[-1]
     assert top["verdict"].startswith("root sum square too wide")
-    assert "bent within its limits: sensor.sensitivity per unit" in top["why"]
+    assert "nonlinear within its limits: sensor.sensitivity per unit" in top["why"]
     assert top["rss_over_draws"] > 1.2
-    assert frame.iloc[0]["verdict"] == "the three agree in kind"
+    assert frame.iloc[0]["verdict"] == "the three methods agree"
 
 
 def test_limits_within_three_sigma_make_root_sum_square_too_wide() -> None:
@@ -304,11 +305,14 @@ def test_what_an_option_does_not_read_is_no_variable() -> None:
 
 
 def test_nothing_varies() -> None:
-    """Without tolerances the verdict says that nothing varies, and every end is the same."""
-    frame, low, high = judged(pad_case(NONE, converter={"bits": 10}))["none"]
+    """Without tolerances the verdict says that nothing varies, and every end is the same; a coarse converter leaves
+    its rounding in the root sum square, and the verdict says that."""
+    frame, low, high = judged(pad_case(NONE))["none"]
     assert set(frame["verdict"]) == {"nothing varies"}
     assert frame["extreme_low_N"].to_numpy() == pytest.approx(low)
     assert frame["extreme_high_N"].to_numpy() == pytest.approx(high)
+    coarse, _, _ = judged(pad_case(NONE, converter={"bits": 10}))["none"]
+    assert set(coarse["verdict"]) == {BELOW_ROUNDING}
 
 
 def test_unbounded_shapes_count_to_three_sigma() -> None:

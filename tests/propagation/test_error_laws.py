@@ -158,7 +158,7 @@ def test_normal_linear_case_adds_in_squares() -> None:
     frame = evaluate(case, workers=1, with_budget=False).options[0].worst_case
     assert frame["root_sum_square_N"].to_numpy() == pytest.approx(3 * expected, rel=1e-3)
     assert frame["monte_carlo_high_N"].to_numpy() == pytest.approx(3 * expected, rel=0.1)
-    assert set(frame["verdict"]) == {"the three agree in kind"}
+    assert set(frame["verdict"]) == {"the three methods agree"}
 
 
 @pytest.mark.parametrize(

@@ -140,8 +140,8 @@ def option(
             "root_sum_square_second_N": 2.0 * pooled["sd_N"].to_numpy(),
             "monte_carlo_low_N": 1.2 * pooled["p0_5_N"].to_numpy(),
             "monte_carlo_high_N": 1.2 * pooled["p99_5_N"].to_numpy(),
-            "verdict": ["the three agree in kind"] * 5
-            + ["root sum square too narrow: an effect without first-order term"],
+            "verdict": ["the three methods agree"] * 5
+            + ["root sum square too narrow; with second order it agrees"],
             "extreme_over_draws": 2.0,
             "rss_over_draws": [1.0] * 5 + [0.6],
             "why": ["first-order terms explain the draws"] * 5

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import CalibrationSpec, UseCondition
-from margin.chain.converter import Converter
-from margin.chain.parameter import Value
+from margin.estimates.worst_case.staircases import Continuous, without_staircase
 from margin.estimates.worst_case.variables import Variable, single, variables_of
+from margin.propagation.assemble import nominal_of
 from margin.propagation.draws import GivenSource
+from margin.propagation.factors import factors_of
 from margin.propagation.readings import condition_name, use_conditions
 from margin.propagation.run import Model, block_errors
 from margin.propagation.tally import EvaluationError
@@ -22,14 +23,6 @@ Array = NDArray[np.float64]
 
 CHUNK = 2048
 """Corners evaluated at a time, so that what the chain holds of them stays in the cache."""
-
-
-class Unrounded(Converter):
-    """The converter with its limits but without its staircase, so that differences show slopes, not steps."""
-
-    def code_of_counts(self, counts: Value) -> Value:
-        limited: Value = np.clip(counts, 0.0, float(self.top))
-        return limited
 
 
 @dataclass(frozen=True)
@@ -47,15 +40,34 @@ class Corners:
         case = single(model.case, option, chosen)
         return cls(dataclasses.replace(model, case=case), variables_of(case))
 
-    def unrounded(self) -> Corners:
-        """The same corners read by a converter without rounding (one of a user's own stays as it is)."""
-        elements: dict[Any, Any] = dict(self.model.case.elements)
-        spec = elements["converter"]
-        if spec.cls is not Converter:
+    def smooth(self, error: float = 0.0) -> Corners:
+        """The same corners without any staircase, firmware included, so that differences show slopes and not steps.
+
+        The rounding of each reading becomes a variable of its own (factor of quantity ROUNDING), and sorting gives
+        each unit the gain that it needs, times (1 + error). These corners themselves where there is no staircase.
+        """
+        model, case = self.model, self.model.case
+        converter = without_staircase(case.elements["converter"])
+        if converter is None and not model.classes:
             return self
-        elements["converter"] = dataclasses.replace(spec, cls=Unrounded)
-        case = dataclasses.replace(self.model.case, elements=elements)
-        return dataclasses.replace(self, model=dataclasses.replace(self.model, case=case))
+        if converter is not None:
+            case = dataclasses.replace(case, elements={**case.elements, "converter": converter})
+        classes = {name: Continuous(c.edges, c.gains, error) for name, c in model.classes.items()}
+        model = dataclasses.replace(
+            model, case=case, nominal=nominal_of(case), factors=factors_of(case), classes=classes
+        )
+        return Corners(model, variables_of(case))
+
+    def errors_of(self, chosen: NDArray[np.bool_]) -> Callable[[Array], Array]:
+        """Errors of rows of the chosen variables alone, every other at its mean; chosen: (variable,)."""
+        rest = self.column("mean")
+
+        def errors(rows: Array) -> Array:
+            full = np.tile(rest, (rows.shape[0], 1))
+            full[:, chosen] = rows
+            return self.errors(full)
+
+        return errors
 
     @property
     def condition(self) -> str:

@@ -12,7 +12,7 @@ from scipy.special import gammaln, ndtr
 
 from distributions import Distribution
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
-from margin.estimates.worst_case.variables import Variable, freedom, predictive
+from margin.estimates.worst_case.variables import Variable, freedom, standard_deviation
 from margin.propagation.dependence import DependentGroup
 from margin.propagation.factors import Factor
 
@@ -67,4 +67,4 @@ def _tied_share(factor: Factor) -> float:
         return 1.0
     nu = freedom(factor.measured_on)
     ratio = math.sqrt(nu / 2.0) * math.exp(float(gammaln((nu - 1) / 2.0) - gammaln(nu / 2.0)))
-    return ratio * factor.distribution.sd / predictive(factor).sd
+    return ratio * factor.distribution.sd / standard_deviation(factor)

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
-from distributions import Distribution, StudentT
+from distributions import Distribution
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.case.types import CalibrationSpec, Case, UseCondition
 from margin.propagation.calibrated import station_loads
@@ -21,7 +22,8 @@ from margin.propagation.readings import use_event
 Array = NDArray[np.float64]
 
 OUTER_SHARE = 0.00135
-"""Probability beyond each limit where a shape has no end of its own: the limits of +-3 sigma."""
+"""Probability beyond each limit of a shape without bounds on both sides: 0.135 %, that beyond +-3 standard
+deviations of a normal one (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,7 @@ class Variable:
 
     stream  suffix of the event's draws; '' for what use and calibration have in common
     load    N, of the calibration; place: its row of the `loads` on that axis; None where all share the draw
-    low, centre, high  deviations; centre: as designed
+    low, centre, high  deviations: limits (see `limits_of`), and as designed (the nearer limit where that lies beyond)
     mean, sd  of the deviation; a mean of several draws has less of the latter
     gaps    not every value between the limits can be drawn
     """
@@ -75,18 +77,39 @@ class Variable:
         return _drawable(self.factor.distribution, values)
 
 
-def predictive(factor: Factor) -> Distribution:
-    """Distribution of one further unit, where mean and spread were taken from few: Student's t, widened by the
-    mean.
+def limits_of(factor: Factor) -> tuple[float, float]:
+    """Smallest and largest deviation that an extreme value takes.
 
-    Three units or fewer leave its standard deviation without bound; that of four then stands for it.
+    The bounds of a shape that is bounded on both sides. Of every other, bounded on one side or on none, the
+    quantiles with OUTER_SHARE beyond each: both limits then mean the same, however skew the shape. Where mean and
+    spread were taken from n units these are quantiles of one further unit, Student's t with n - 1 degrees of freedom
+    times s sqrt(1 + 1/n).
     """
     shape = factor.distribution
+    if factor.measured_on is not None:
+        reach = float(stdtrit(factor.measured_on - 1.0, 1.0 - OUTER_SHARE)) * _scale(factor)
+        return shape.mean - reach, shape.mean + reach
+    low, high = shape.support
+    if math.isfinite(low) and math.isfinite(high):
+        return low, high
+    ends = shape.ppf(np.array([OUTER_SHARE, 1.0 - OUTER_SHARE]))
+    return float(ends[0]), float(ends[1])
+
+
+def standard_deviation(factor: Factor) -> float:
+    """Standard deviation of one further unit, where mean and spread were taken from few (Student's t).
+
+    Three units or fewer leave it without bound; that of four then stands for it.
+    """
     if factor.measured_on is None:
-        return shape
-    return StudentT(
-        shape.mean, shape.sd * math.sqrt(1.0 + 1.0 / factor.measured_on), float(freedom(factor.measured_on))
-    )
+        return factor.distribution.sd
+    nu = freedom(factor.measured_on)
+    return _scale(factor) * math.sqrt(nu / (nu - 2.0))
+
+
+def _scale(factor: Factor) -> float:
+    """Scale of Student's t for one further unit, widened by the mean's own uncertainty."""
+    return factor.distribution.sd * math.sqrt(1.0 + 1.0 / (factor.measured_on or math.inf))
 
 
 def freedom(units: int) -> int:
@@ -159,19 +182,19 @@ def _variable(
 ) -> Variable:
     """A factor's deviation, or the mean of so many draws of it.
 
-    A mean of draws scatters less; but all of them may lie at a limit that the shape has of its own.
+    A mean of draws scatters less; but all of them may lie at a limit that bounds the shape.
     """
-    shape = predictive(factor)
-    low, high = shape.support
-    ends = shape.ppf(np.array([OUTER_SHARE, 1.0 - OUTER_SHARE]))
-    centre = shape.mean if factor.standardised else 0.0
+    shape = factor.distribution
+    low, high = limits_of(factor)
     shrink = 1.0 / math.sqrt(averaged)
-    low = low if np.isfinite(low) else centre + shrink * (float(ends[0]) - centre)
-    high = high if np.isfinite(high) else centre + shrink * (float(ends[1]) - centre)
-    gaps = averaged == 1 and _has_gaps(shape, low, high)
-    return Variable(
-        factor, stream, load, place, loads, low, centre, high, shape.mean, shrink * shape.sd, gaps
-    )
+    if (low, high) != shape.support:
+        low, high = (shape.mean + shrink * (end - shape.mean) for end in (low, high))
+    designed = shape.mean if factor.standardised else 0.0
+    centre = min(max(designed, low), high)
+    # only a normal shape is taken from few units, and it has none
+    gaps = averaged == 1 and factor.measured_on is None and _has_gaps(shape, low, high)
+    sd = shrink * standard_deviation(factor)
+    return Variable(factor, stream, load, place, loads, low, centre, high, shape.mean, sd, gaps)
 
 
 def _has_gaps(shape: Distribution, low: float, high: float) -> bool:

@@ -9,14 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from margin.chain.checks import resolution_at
 from margin.estimates.worst_case.corners import Corners
 from margin.estimates.worst_case.dependence import correlation_of
+from margin.estimates.worst_case.effects import Effects, why
 from margin.estimates.worst_case.moments import Moments, moments
 from margin.estimates.worst_case.screen import Screen, screen
 from margin.estimates.worst_case.search import Found, search
+from margin.estimates.worst_case.staircases import ROUNDING, class_error, rounding_variance
 from margin.estimates.worst_case.variables import OUTER_SHARE, Variable
-from margin.estimates.worst_case.verdict import COVERAGE, Effects, Widths, verdict, why
+from margin.estimates.worst_case.verdict import COVERAGE, Range, Ranges
 from margin.propagation.histogram import quantile
 from margin.propagation.readings import use_conditions
 from margin.propagation.run import Model
@@ -41,43 +42,30 @@ class _Condition:
     screened: Screen
     found: Found
     moved: Moments
-    rounding: Array
+    steps: Array
 
     @classmethod
     def of(cls, corners: Corners) -> _Condition:
         screened, found = _searched(corners)
-        return cls(corners, screened, found, _moments(corners), rounding_variance(corners))
+        return cls(corners, screened, found, *propagated(corners))
 
     def range_of(self, second: bool) -> Array:
         """(2, load) ends of the root sum square at COVERAGE, N."""
         u, shift = (self.moved.u_second, self.moved.shift) if second else (self.moved.u_first, 0.0)
-        half = COVERAGE * np.sqrt(u**2 + self.rounding)
+        half = COVERAGE * np.sqrt(u**2 + self.steps)
         return np.stack([self.moved.mean + shift - half, self.moved.mean + shift + half])
 
 
 def first_order(corners: Corners) -> tuple[Array, Array]:
     """Error at the mean of all inputs, and its combined standard uncertainty of first order, (load,), N."""
-    moved = _moments(corners)
-    return moved.mean, np.sqrt(moved.u_first**2 + rounding_variance(corners))
+    moved, steps = propagated(corners)
+    return moved.mean, np.sqrt(moved.u_first**2 + steps)
 
 
 def extreme_values(corners: Corners) -> tuple[Array, Array]:
     """Lowest and highest error that the search finds, (load,), N."""
     lowest, highest = _searched(corners)[1].error
     return lowest, highest
-
-
-def rounding_variance(corners: Corners) -> Array:
-    """(load,), N^2: variance by the rounding of one reading, a count as designed over root 12 (JCGM 100, F.2.2.1).
-
-    The differences of the moments are those of a converter without staircase; 0 where no count moves.
-    """
-    case, nominal = corners.model.case, corners.model.nominal
-    loads = np.asarray(case.check_loads, dtype=np.float64)
-    if not nominal.chain.converter.bits:
-        return np.zeros_like(loads)
-    count = resolution_at(nominal.chain, nominal.setting, loads, 1e-3 * case.span)
-    return np.where(np.isfinite(count), count, 0.0) ** 2 / 12.0
 
 
 def _searched(corners: Corners) -> tuple[Screen, Found]:
@@ -90,15 +78,35 @@ def _searched(corners: Corners) -> tuple[Screen, Found]:
     return screened, search(errors, low, centre, high, screened)
 
 
-def _moments(corners: Corners) -> Moments:
-    return moments(
-        corners.unrounded().errors,
-        corners.column("mean"),
-        corners.column("sd"),
-        low=corners.column("low"),
-        high=corners.column("high"),
+def propagated(corners: Corners) -> tuple[Moments, Array]:
+    """Moments of the case without staircases, and (load,), N^2, the variance by them: rounding and classes."""
+    smooth = corners.smooth()
+    rounding = np.array([v.factor.quantity == ROUNDING for v in smooth.variables], dtype=bool)
+    mean, sd, low, high = (smooth.column(name)[~rounding] for name in ("mean", "sd", "low", "high"))
+    found = moments(
+        smooth.errors_of(~rounding),
+        mean,
+        sd,
+        low=low,
+        high=high,
         correlation=correlation_of(corners.variables, corners.model.groups),
     )
+    centres = smooth.column("mean")[rounding]
+    one_count = np.full_like(centres, 12**-0.5)
+    steps = rounding_variance(smooth.errors_of(rounding), centres, one_count)
+    return found, steps + _class_variance(corners)
+
+
+def _class_variance(corners: Corners) -> Array:
+    """(load,) variance by the classes of sorting, of the mean of all inputs, N^2."""
+    (option,) = corners.model.case.calibrations
+    if option.kind != "classes":
+        return np.zeros(len(corners.model.case.check_loads))
+    error = class_error(corners.model.classes[option.name])
+    mean = corners.smooth().column("mean")[None]
+    above, below = (corners.smooth(sign * error).errors(mean)[0] for sign in (1.0, -1.0))
+    variance: Array = (0.5 * (above - below)) ** 2
+    return variance
 
 
 def worst_cases(model: Model, frame: Frame, tallies: dict[str, Tally]) -> Iterator[tuple[str, WorstCase]]:
@@ -120,9 +128,9 @@ def _ways(known: list[_Condition], frame: Frame, tally: Tally) -> pd.DataFrame:
     drawn = quantile(pooled, frame.bins, ends, tally.low.min(axis=0), tally.high.max(axis=0)).T
     extreme = _envelope([c.found.error for c in known])
     first, second = (_envelope([c.range_of(order) for c in known]) for order in (False, True))
-    widths = [
-        Widths(*map(float, (_half(d), d.mean(), _half(f), f.mean(), _half(e))))
-        for d, f, e in zip(drawn.T, first.T, extreme.T, strict=True)
+    at_load = [
+        Ranges(*(Range(float(low), float(high)) for low, high in ends))
+        for ends in np.stack([drawn, first, second, extreme]).transpose(2, 0, 1)
     ]
     # the condition that is furthest out tells why
     wide = np.stack([_half(c.found.error) for c in known]).argmax(axis=0)
@@ -141,10 +149,10 @@ def _ways(known: list[_Condition], frame: Frame, tally: Tally) -> pd.DataFrame:
             "root_sum_square_second_N": _half(second),
             "monte_carlo_low_N": drawn[0],
             "monte_carlo_high_N": drawn[1],
-            "extreme_over_draws": [w.extreme_over_drawn for w in widths],
-            "rss_over_draws": [w.summed_over_drawn for w in widths],
-            "verdict": [verdict(w, e) for w, e in zip(widths, effects, strict=True)],
-            "why": [why(w, e) for w, e in zip(widths, effects, strict=True)],
+            "extreme_over_draws": [r.extreme_over_drawn for r in at_load],
+            "rss_over_draws": [r.rss_over_drawn for r in at_load],
+            "verdict": [r.verdict() for r in at_load],
+            "why": [why(r, e) for r, e in zip(at_load, effects, strict=True)],
         }
     )
 
