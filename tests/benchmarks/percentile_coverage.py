@@ -1,5 +1,6 @@
-"""How often the intervals of error percentiles hold the exact ones: `PYTHONPATH=. python tests/benchmarks/percentile_coverage.py
-[seeds]`.
+"""How often the intervals of error percentiles hold the exact ones.
+
+    PYTHONPATH=. python tests/benchmarks/percentile_coverage.py [seeds]
 
 Closed forms: the error at 60 N of a gain of the unit and one of the placement, both normal, their product with an exact
 power of one; and the same with a gain that is common to all units, of which each outer draw has its own. Percentiles
@@ -72,7 +73,8 @@ def coverage(units: int, outer: int, points: str, seeds: int) -> dict[str, tuple
 def main(seeds: int = 200) -> None:
     print(f"{seeds} seeds: share of 95 % intervals that hold the exact percentile (mean width, N)")
     for units, outer, points in (
-        (2_000, 1, "random"), (2_000, 1, "sobol"), (20_000, 1, "sobol"), (12_800, 400, "random"), (51_200, 400, "random"),
+        (2_000, 1, "random"), (2_000, 1, "sobol"), (20_000, 1, "sobol"),
+        (12_800, 400, "random"), (51_200, 400, "random"),
     ):  # fmt: skip
         found = coverage(units, outer, points, seeds)
         words = ", ".join(f"{name} {100 * held:.1f} % ({width:.3g})" for name, (held, width) in found.items())
