@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import ClassVar
 
 from margin.chain.circuits import parts
 from margin.chain.circuits.front_end import FrontEnd
-from margin.chain.elements import OutputKind
+from margin.chain.elements import OutputKind, Sensor
 from margin.chain.laws import absent, reciprocal
 from margin.chain.parameter import Value, parameter
 from margin.chain.setting import Setting
@@ -15,13 +16,17 @@ from margin.chain.setting import Setting
 
 @dataclass(frozen=True, kw_only=True)
 class BridgeAmplifier(FrontEnd):
-    """Output voltage, V = Vp + Gc (u r + Vos + Ib Rb + u / (2 CMRR)) + Voo.
+    """Output voltage, V = Vp + Gc (u r + Vos - Ib Rb / 2 + u / (2 CMRR)) + Voo.
 
     u = D Rb / (Rb + Ro)     excitation D = excitation_ratio * reference behind the source resistance Ro
     Gc = N / (1 + N / A)     N = 1 + Ri / Rg, by an internal resistor Ri and the gain resistor Rg
-    Vp = pedestal_ratio * reference; Voo, the offset of the output stage. `bias_current` is the difference of
-    the two input currents. `common_mode_rejection` is the plain ratio (1e5 for 100 dB; 0: ideal); the common
-    mode is half the excitation. The filter is `filter_resistor` and the capacitor behind the amplifier.
+    Vp = pedestal_ratio * reference; Voo, the offset of the output stage. `bias_current` Ib is here the current
+    into the non-inverting input less that into the inverting one. Either output corner of the bridge shows an
+    input two arms of Rb each in parallel, Rb / 2; what the two currents have in common moves both corners alike.
+    `common_mode_rejection` is the plain ratio (1e5 for 100 dB; 0: ideal); the common mode is half the excitation.
+    The filter is `filter_resistor` and the capacitor behind the amplifier, at the converter's input.
+
+    `bridge_resistance` Rb (ohm) is no key of the circuit: a chain takes it from its sensor.
     """
 
     kind: ClassVar[str] = "bridge amplifier"
@@ -38,8 +43,13 @@ class BridgeAmplifier(FrontEnd):
     common_mode_rejection: Value = parameter(
         "", 0.0, minimum=0.0, doc="plain ratio, 1e5 for 100 dB; 0: ideal"
     )
-    bridge_resistance: Value = parameter("ohm", 350.0, positive=True, doc="resistance of the bridge")
     filter_resistor: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistor before the filter capacitor")
+    bridge_resistance: Value = 350.0
+
+    def joined_to(self, sensor: Sensor) -> BridgeAmplifier:
+        """The circuit with the bridge resistance of this sensor, where it tells one."""
+        resistance = getattr(sensor, "bridge_resistance", None)
+        return self if resistance is None else dataclasses.replace(self, bridge_resistance=resistance)
 
     def gain(self, setting: Setting) -> Value:
         """Ideal gain, 1 + Ri / Rg."""
@@ -69,15 +79,23 @@ class BridgeAmplifier(FrontEnd):
     def static_voltage(self, output: Value, setting: Setting) -> Value:
         """Output voltage, V, at rest and without noise."""
         u = self.sensor_voltage(output, setting)
-        error = self.offset_voltage(setting) + self.input_current(setting) * self.bridge_resistance
         common = 0.5 * u * reciprocal(self.common_mode_rejection)
         pedestal = self.pedestal_ratio * self.reference_voltage(setting) + self.output_offset
-        return pedestal + self.noise_gain(output, setting) * (u * output + error + common)
+        return pedestal + self.noise_gain(output, setting) * (
+            u * output + self._input_error(setting) + common
+        )
 
     def output_from(self, voltage: Value, setting: Setting) -> Value:
-        """Ratio, V/V: (V - Vp) / (gain * excitation)."""
-        vr = self.reference_voltage(setting)
-        return (voltage - self.pedestal_ratio * vr) / (self.gain(setting) * self.excitation_ratio * vr)
+        """Ratio, V/V: ((V - Vp - Voo) / N - Vos + Ib Rb / 2) / u."""
+        pedestal = self.pedestal_ratio * self.reference_voltage(setting) + self.output_offset
+        between = (voltage - pedestal) / self.gain(setting) - self._input_error(setting)
+        return between / self.sensor_voltage(0.0, setting)
+
+    def _input_error(self, setting: Setting) -> Value:
+        """What offset and bias current add between the inputs, V."""
+        error = self.offset_voltage(setting)
+        current = self.input_current(setting)
+        return error if absent(current) else error - 0.5 * current * self.bridge_resistance
 
     def noise_gain(self, output: Value, setting: Setting) -> Value:
         """Gain with the amplifier's finite open-loop gain, N / (1 + N / A)."""
@@ -106,3 +124,7 @@ class BridgeAmplifier(FrontEnd):
     def output_resistance(self, output: Value, setting: Setting) -> Value:
         """ohm: the filter resistor."""
         return self.filter_resistor
+
+    def output_capacitance(self) -> Value:
+        """F: the filter capacitor."""
+        return self.capacitor
