@@ -85,11 +85,12 @@ CELL = {
 def test_one_draw_serves_desensitisation_and_excitation() -> None:
     """One tolerance of the bridge acts through the leads and through the source with the same draw.
 
-    Error by R / (R + 2 RL) and R / (R + Ro), relative to the nominal ones (closed form).
+    Of the drive R / (R + 2 RL + Ro) lies across the bridge, relative to the nominal share (closed form: leads,
+    source and bridge in one loop).
     """
     case = pad_case(NONE, sensor=CELL, circuit=BRIDGE, study={"units": 50})
     r = 350.0 * (1.0 + use_draws(case, "sensor.bridge_resistance"))
-    share = r * r / ((r + 10.0) * (r + 50.0)) * (360.0 * 400.0) / 350.0**2
+    share = r / (r + 60.0) * 410.0 / 350.0
     found = only(case) / np.asarray(case.check_loads)
     assert found == pytest.approx(np.broadcast_to(share - 1.0, found.shape), rel=1e-9, abs=1e-12)
 

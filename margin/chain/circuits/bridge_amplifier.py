@@ -18,7 +18,8 @@ from margin.chain.setting import Setting
 class BridgeAmplifier(FrontEnd):
     """Output voltage, V = Vp + Gc (u r + Vos - Ib Rb / 2 + u / (2 CMRR)) + Voo.
 
-    u = D Rb / (Rb + Ro)     excitation D = excitation_ratio * reference behind the source resistance Ro
+    u = D Rs / (Rs + Ro)     excitation D = excitation_ratio * reference behind the source resistance Ro
+    Rs = Rb + 2 RL           bridge and its two supply leads: u is the voltage at the far end of the leads
     Gc = N / (1 + N / A)     N = 1 + Ri / Rg, by an internal resistor Ri and the gain resistor Rg
     Vp = pedestal_ratio * reference; Voo, the offset of the output stage. `bias_current` Ib is here the current
     into the non-inverting input less that into the inverting one. Either output corner of the bridge shows an
@@ -26,7 +27,8 @@ class BridgeAmplifier(FrontEnd):
     `common_mode_rejection` is the plain ratio (1e5 for 100 dB; 0: ideal); the common mode is half the excitation.
     The filter is `filter_resistor` and the capacitor behind the amplifier, at the converter's input.
 
-    `bridge_resistance` Rb (ohm) is no key of the circuit: a chain takes it from its sensor.
+    `bridge_resistance` Rb and `lead_resistance` RL (ohm) are no keys of the circuit: a chain takes them from its
+    sensor. What the leads drop is part of the sensor's own ratio.
     """
 
     kind: ClassVar[str] = "bridge amplifier"
@@ -45,11 +47,22 @@ class BridgeAmplifier(FrontEnd):
     )
     filter_resistor: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistor before the filter capacitor")
     bridge_resistance: Value = 350.0
+    lead_resistance: Value = 0.0
 
     def joined_to(self, sensor: Sensor) -> BridgeAmplifier:
-        """The circuit with the bridge resistance of this sensor, where it tells one."""
-        resistance = getattr(sensor, "bridge_resistance", None)
-        return self if resistance is None else dataclasses.replace(self, bridge_resistance=resistance)
+        """The circuit with the resistances of bridge and supply leads of this sensor, where it tells them."""
+        return dataclasses.replace(
+            self,
+            bridge_resistance=getattr(sensor, "bridge_resistance", self.bridge_resistance),
+            lead_resistance=getattr(sensor, "lead_resistance", self.lead_resistance),
+        )
+
+    @property
+    def supplied_resistance(self) -> Value:
+        """Resistance of bridge and supply leads, ohm."""
+        if absent(self.lead_resistance):
+            return self.bridge_resistance
+        return self.bridge_resistance + 2.0 * self.lead_resistance
 
     def gain(self, setting: Setting) -> Value:
         """Ideal gain, 1 + Ri / Rg."""
@@ -59,15 +72,15 @@ class BridgeAmplifier(FrontEnd):
         )
 
     def sensor_voltage(self, output: Value, setting: Setting) -> Value:
-        """Voltage across the bridge, V."""
+        """Voltage across the bridge and its supply leads, V."""
         drive = self.excitation_ratio * self.reference_voltage(setting)
         if absent(self.source_resistance):
             return drive
-        return drive * self.bridge_resistance / (self.bridge_resistance + self.source_resistance)
+        return drive * self.supplied_resistance / (self.supplied_resistance + self.source_resistance)
 
     def sensor_current(self, output: Value, setting: Setting) -> Value:
         """Current into the bridge, A."""
-        return self.sensor_voltage(output, setting) / self.bridge_resistance
+        return self.sensor_voltage(output, setting) / self.supplied_resistance
 
     def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
         """Ratio, V/V, at the excitation."""
