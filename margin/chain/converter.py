@@ -65,6 +65,12 @@ class Converter:
             raise ValueError(f"converter.bits must be from 0 (ideal) to 32 (got {self.bits})")
         if self.averaging < 1:
             raise ValueError(f"converter.averaging must be 1 or more conversions (got {self.averaging})")
+        interval, time = self.sampling_interval, self.sampling_time
+        if isinstance(interval, float) and isinstance(time, float) and 0.0 < interval < time:
+            raise ValueError(
+                f"converter.sampling_interval must not be shorter than sampling_time, {time:g} s (got {interval:g} s); "
+                "leave it out where samples are rare"
+            )
 
     @property
     def levels(self) -> int:

@@ -9,6 +9,7 @@ import pytest
 from pad_study import NONE, only, pad_case
 from scipy.integrate import solve_ivp
 
+from margin.case import CaseError
 from margin.chain import (
     CHECKS,
     BridgeAmplifier,
@@ -159,3 +160,12 @@ def test_unsettled_samples_enter_the_force_error_of_a_case() -> None:
     expected = volts / (r * (1.2 - volts)) / 4e-6 * 20.0 - load
     assert only(case)[0, 0, 0, 0] == pytest.approx(expected, rel=1e-3, abs=1e-4)
     assert np.all(expected < -0.005 * load)
+
+
+def test_an_interval_shorter_than_the_sampling_time_is_refused() -> None:
+    """The next sample cannot begin before the last has ended; a case names the key."""
+    with pytest.raises(ValueError, match="must not be shorter than sampling_time"):
+        Converter(bits=12, sampling_capacitor=1e-11, sampling_time=2e-6, sampling_interval=1e-6)
+    stated = {"bits": 12, "sampling_capacitor": "10 pF", "sampling_time": "2 us", "sampling_interval": "1 us"}
+    with pytest.raises(CaseError, match=r"\[converter\] sampling_interval"):
+        pad_case(NONE, converter=stated)
