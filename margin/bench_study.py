@@ -237,7 +237,7 @@ def _circuits(
 
 
 def _as_conductance(data: BenchData, circuits: Mapping[str, Any], circuit: str | None) -> BenchData:
-    """Conductance by the ideal equation of each circuit; ValueError where a circuit does not fit its readings."""
+    """Conductance by the inverse of each circuit; ValueError where a circuit does not fit its readings."""
     if data.quantity == "conductance":
         return data
     if circuit is not None:

@@ -57,7 +57,7 @@ def read_circuits(path: Path) -> dict[str, Any]:
 
 
 def conductances(data: BenchData, circuits: Mapping[str, Any]) -> BenchData:
-    """Voltages of a bench as conductance of the sensor, by the ideal equation of each circuit.
+    """Voltages of a bench as conductance of the sensor, by the inverse of each circuit at its nominal values.
 
     Data that are conductances already are left as they are. Raises BenchDataError for any other quantity and for
     circuits that are not described.

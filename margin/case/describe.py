@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from margin.case import units
 from margin.case.types import Dependence, ElementSpec, Quantity, Role, Spread, UseCondition
-from margin.chain.parameter import options_of
+from margin.chain.parameter import options_of, parameters_of
 
 
 def defaults_of_element(spec: ElementSpec, written: bool, given: Iterable[str]) -> Iterator[str]:
@@ -18,9 +18,9 @@ def defaults_of_element(spec: ElementSpec, written: bool, given: Iterable[str]) 
     if not written:
         yield f"{spec.role}: not stated, {_what_absent(spec)}"
         return
-    for quantity in spec.quantities.values():
+    for name, quantity in spec.quantities.items():
         if quantity.defaulted:
-            yield _default_line(quantity)
+            yield _default_line(quantity, parameters_of(spec.cls)[name].default_from)
     stated = set(given)
     for name in options_of(spec.cls):
         if name not in stated:
@@ -40,10 +40,13 @@ def _what_absent(spec: ElementSpec) -> str:
     return f"assumed without spread: {values}"
 
 
-def _default_line(quantity: Quantity) -> str:
+def _default_line(quantity: Quantity, other: str | None) -> str:
+    """other: the field whose nominal value was taken."""
     shown = units.show(quantity.nominal, quantity.unit)
     if quantity.name == "use.peak":
         return f"{quantity.name} = {shown}: top of the load range"
+    if other is not None and quantity.nominal != 0.0:
+        return f"{quantity.name} = {shown}: as {other}, without spread"
     meaning = "ideal" if quantity.nominal == 0.0 else "assumed without spread"
     return f"{quantity.name} = {shown}: {meaning}"
 

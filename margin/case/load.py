@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -307,6 +308,10 @@ def _element_spec(role: Role, cls: type, table: Any) -> ElementSpec:
         quantities[name] = (
             stated if stated is not None else default_quantity(Place(role, name, parameters_of(cls)[name]))
         )
+    for name, quantity in quantities.items():
+        other = parameters_of(cls)[name].default_from
+        if other is not None and quantity.nominal == 0.0 and not quantity.spreads:
+            quantities[name] = dataclasses.replace(quantity, nominal=quantities[other].nominal)
     options = {name: getattr(table, name) for name in options_of(cls)}
     return ElementSpec(role, table.kind, cls, quantities, options)
 

@@ -136,7 +136,8 @@ def _quantity_field(place: Place) -> Any:
     extra: dict[str, Any] = {"examples": [place.example]}
     if declared.default is None:
         return Field(description=description, json_schema_extra=extra)
-    extra["default"] = units.show(declared.default, declared.unit)
+    if declared.default_from is None:
+        extra["default"] = units.show(declared.default, declared.unit)
     return Field(default=None, validate_default=False, description=description, json_schema_extra=extra)
 
 

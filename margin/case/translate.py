@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 from margin.case import units
 from margin.case.faults import Fault, ValueFault, as_written, choices, nearest
 from margin.case.schema import REQUIRED_TABLES, kinds_of, quantities_of
-from margin.case.types import ROLES
+from margin.case.types import ROLES, Role
 from margin.chain.parameter import options_of, parameters_of
 
 Location = tuple[int | str, ...]
@@ -144,6 +144,10 @@ def _example_of(kind: type) -> str:
 def _known_key(table: str, key: str, raw: Any, model: type[BaseModel], rest: Location) -> str:
     known = [field.alias or name for name, field in model.model_fields.items()]
     known += ["from"] if table == "sensor" else []
+    if table in ROLES and not _has(next(role for role in ROLES if role == table), key):
+        elsewhere = [role for role in ROLES if _has(role, key)]
+        if elsewhere:
+            return f"it is a key of {' and '.join(f'[{role}]' for role in elsewhere)}"
     near = nearest(key, known)
     if near:
         return f'did you mean "{near}"?'
@@ -158,6 +162,11 @@ def _known_key(table: str, key: str, raw: Any, model: type[BaseModel], rest: Loc
     if others:
         return f"a key of kind {choices(others)}"
     return f"keys are {', '.join(known)}"
+
+
+def _has(role: Role, key: str) -> bool:
+    """Whether any kind of a role has this key."""
+    return any(key in quantities_of(cls) or key in options_of(cls) for cls in kinds_of(role).values())
 
 
 _TYPES: dict[str, tuple[str, str]] = {

@@ -34,6 +34,11 @@ class Use:
     load_frequency: Value = parameter(
         "Hz", 0.0, level="condition", minimum=0.0, doc="frequency at which the load swings; 0 Hz: at rest"
     )
+    swing_reading: str = option(
+        "instantaneous",
+        choices=("instantaneous", "peak"),
+        doc="reading of a swinging load: at any instant of the cycle (worst lag), or its captured peak",
+    )
     direction: str = option(
         "up", choices=("up", "down", "either"), doc="branch of the load cycle on which readings are taken"
     )

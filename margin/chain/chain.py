@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Any, Protocol, runtime_checkable
+from typing import Any
 
 import numpy as np
 
 from margin.chain.converter import Converter
-from margin.chain.elements import Circuit, Contact, Interface, Sensor
+from margin.chain.elements import (
+    Circuit,
+    Contact,
+    FilteredOutput,
+    FollowingCircuit,
+    Interface,
+    JoinedCircuit,
+    LoadedOutput,
+    Sensor,
+)
 from margin.chain.laws import absent
 from margin.chain.parameter import Value, parameters_of
 from margin.chain.setting import Setting
-
-
-@runtime_checkable
-class LoadedOutput(Protocol):
-    """A circuit that tells the resistance with which it drives the converter; optional."""
-
-    def output_resistance(self, output: Value, setting: Setting) -> Value:
-        """ohm."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +55,8 @@ class Response:
 class Chain:
     """Interface, sensor, circuit and converter of one unit, or of many where their fields are arrays.
 
+    A circuit that needs to know of its sensor (`JoinedCircuit`) is joined to it here, whichever draws both hold.
+
     Raises ValueError where the circuit cannot read this kind of sensor.
     """
 
@@ -68,23 +71,25 @@ class Chain:
                 f"circuit {self.circuit.kind!r} reads a {self.circuit.accepts}, but sensor "
                 f"{self.sensor.kind!r} puts out a {self.sensor.output_kind}: choose a circuit that accepts it"
             )
+        if isinstance(self.circuit, JoinedCircuit):
+            object.__setattr__(self, "circuit", self.circuit.joined_to(self.sensor))
 
     def respond(self, load: Value, setting: Setting) -> Response:
         """Response to `load` (N).
 
         load -> contact -> sensor output -> operating point -> voltage -> swing -> code. The circuit's noise
         is that of one conversion; where the converter averages N of them it is taken as independent from one
-        to the next and falls as 1 / sqrt(N).
+        to the next and falls as 1 / sqrt(N). Under a load frequency `load` is the peak of a swing from the
+        unloaded state, which the circuit follows as far as it can (`FrontEnd.followed`).
         """
         contact = self.interface.transmit(load, setting)
         circuit = averaged(self.circuit, self.converter.averaging)
-        output = circuit.operate(
-            self.sensor.output(contact, self._at_sensor(setting)),
-            self.sensor.voltage_coefficient,
-            self.sensor.voltage_reference,
-            setting,
-        )
-        voltage = circuit.voltage(output, setting)
+        output = self._operated(contact, circuit, setting)
+        followed = output
+        if not absent(setting.load_frequency) and isinstance(circuit, FollowingCircuit):
+            unloaded = self._operated(self.interface.transmit(0.0, setting), circuit, setting)
+            followed = circuit.followed(unloaded, output, setting)
+        voltage = circuit.voltage(followed, setting)
         low, high = circuit.swing(setting)
         limited = np.clip(voltage, low, high)
         reference = circuit.reference_voltage(setting)
@@ -93,6 +98,23 @@ class Chain:
         code = self.converter.code_of_counts(counts)
         return Response(code, voltage, counts, clipped, output, contact, circuit, setting)
 
+    def unsettled(self, output: Value, setting: Setting) -> Value:
+        """Share of the voltage that the converter's sampling capacitor lacks; 0 where nothing is stated of it."""
+        circuit = self.circuit
+        if not isinstance(circuit, LoadedOutput):
+            return 0.0
+        filtered = circuit.output_capacitance() if isinstance(circuit, FilteredOutput) else 0.0
+        return self.converter.unsettled(circuit.output_resistance(output, setting), filtered)
+
+    def _operated(self, contact: Contact, circuit: Circuit, setting: Setting) -> Value:
+        """Output of the sensor at the voltage that the circuit puts across it, S or V/V."""
+        return circuit.operate(
+            self.sensor.output(contact, self._at_sensor(setting)),
+            self.sensor.voltage_coefficient,
+            self.sensor.voltage_reference,
+            setting,
+        )
+
     def _at_sensor(self, setting: Setting) -> Setting:
         """The setting with the peak of the load cycle as the force that reaches the sensor."""
         if absent(setting.descending):
@@ -100,10 +122,12 @@ class Chain:
         return dataclasses.replace(setting, peak=self.interface.transmit(setting.peak, setting).force)
 
     def _at_converter(self, voltage: Value, output: Value, setting: Setting) -> Value:
-        """Voltage less the drop of the converter's input leakage across the circuit's resistance."""
-        if absent(self.converter.input_leakage) or not isinstance(self.circuit, LoadedOutput):
-            return voltage
-        return voltage - self.converter.input_leakage * self.circuit.output_resistance(output, setting)
+        """Voltage on the sampling capacitor: less the drop of the input leakage across the circuit's resistance,
+        and less what it falls short of when it is disconnected."""
+        if not absent(self.converter.input_leakage) and isinstance(self.circuit, LoadedOutput):
+            voltage = voltage - self.converter.input_leakage * self.circuit.output_resistance(output, setting)
+        unsettled = self.unsettled(output, setting)
+        return voltage if absent(unsettled) else voltage * (1.0 - unsettled)
 
 
 def averaged(circuit: Circuit, conversions: int) -> Circuit:

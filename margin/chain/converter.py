@@ -24,6 +24,9 @@ class Converter:
     N    conversions averaged; with N > 1 the noise of the circuit is averaged too (`Chain`). The mean is kept
          as a whole code: a finer mean, which needs noise of about half a count or more, is not credited.
 
+    A sampling capacitor that is emptied before each sample, as stated by `sampling_capacitor` and `sampling_time`,
+    falls short of the voltage by a share of it (`unsettled`).
+
     bits = 0 is an ideal converter: the code is V / Vfs, not rounded, and what is stated in counts is then a
     share of full scale. Staircase and sine of a converter: IEEE Std 1241 (from memory); common practice.
     """
@@ -47,8 +50,11 @@ class Converter:
     integral_nonlinearity: Value = parameter("", 0.0, minimum=0.0, doc="largest departure, in counts")
     noise: Value = parameter("", 0.0, minimum=0.0, doc="noise of one conversion, counts rms")
     input_leakage: Value = parameter("A", 0.0, doc="current into the input, through the source resistance")
-    sampling_capacitor: Value = parameter("F", 0.0, minimum=0.0, doc="sampling capacitor; 0: not checked")
-    sampling_time: Value = parameter("s", 0.0, minimum=0.0, doc="time it is connected; 0: not checked")
+    sampling_capacitor: Value = parameter("F", 0.0, minimum=0.0, doc="sampling capacitor; 0: always settled")
+    sampling_time: Value = parameter("s", 0.0, minimum=0.0, doc="time it is connected; 0: always settled")
+    sampling_interval: Value = parameter(
+        "s", 0.0, minimum=0.0, doc="from one sample to the next; 0: long enough for a filter to recharge"
+    )
     inl_phase: Value = draw(
         "uniform", level="unit", scales="integral_nonlinearity", doc="phase of the nonlinearity"
     )
@@ -59,6 +65,12 @@ class Converter:
             raise ValueError(f"converter.bits must be from 0 (ideal) to 32 (got {self.bits})")
         if self.averaging < 1:
             raise ValueError(f"converter.averaging must be 1 or more conversions (got {self.averaging})")
+        interval, time = self.sampling_interval, self.sampling_time
+        if isinstance(interval, float) and isinstance(time, float) and 0.0 < interval < time:
+            raise ValueError(
+                f"converter.sampling_interval must not be shorter than sampling_time, {time:g} s (got {interval:g} s); "
+                "leave it out where samples are rare"
+            )
 
     @property
     def levels(self) -> int:
@@ -80,6 +92,33 @@ class Converter:
         if not absent(self.reference_ageing):
             own = own * (1.0 + self.reference_ageing * root_of_time(setting.age))
         return own
+
+    def unsettled(self, resistance: Value, capacitance: Value) -> Value:
+        """Share of a voltage that the sampling capacitor Cs still lacks when it is disconnected.
+
+        resistance   ohm, of the source R; capacitance: F, of a filter Cf across the input, 0 without one
+
+        Cs is connected empty for the sampling time t, then the filter recharges until the next sample, t' later:
+          x = s a / (1 - (1 - s) a b),   s = Cs / (Cs + Cf),   a = exp(-t / R (Cs + Cf)),   b = exp(-t' / R Cf)
+        Charge sharing takes s at once, whatever R is. x is that of an endless sequence of samples; b is 0 where
+        no `sampling_interval` is stated. Without a filter capacitor s = 1 and x = exp(-t / R Cs). A capacitor that
+        keeps its charge from one sample of the same input to the next lacks less. 0 where sampling capacitor or
+        time are not stated. Kirchhoff's laws and conservation of charge.
+        """
+        sampled = self.sampling_capacitor
+        if absent(sampled) or absent(self.sampling_time) or absent(resistance):
+            return 0.0
+        source = np.maximum(resistance, 1e-3)
+        if absent(capacitance):
+            result: Value = np.exp(-self.sampling_time / (source * sampled))
+            return result
+        shared = sampled / (sampled + capacitance)
+        first = shared * np.exp(-self.sampling_time / (source * (sampled + capacitance)))
+        if absent(self.sampling_interval):
+            return first
+        resting = np.maximum(self.sampling_interval - self.sampling_time, 0.0)
+        again = (1.0 / shared - 1.0) * np.exp(-resting / (source * capacitance))
+        return first / (1.0 - first * again)
 
     def counts(self, voltage: Value, reference_voltage: Value, setting: Setting) -> Value:
         """Counts before rounding and limiting."""

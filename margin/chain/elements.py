@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Literal, Protocol
+from typing import ClassVar, Literal, Protocol, runtime_checkable
 
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
@@ -84,4 +84,36 @@ class Circuit(Protocol):
         """Voltage, V, of the node that a ratiometric converter shares."""
 
     def output_from(self, voltage: Value, setting: Setting) -> Value:
-        """Sensor output that gives `voltage`, by the ideal equation: what firmware computes."""
+        """Sensor output that gives `voltage` at rest: what firmware computes from the values of the design."""
+
+
+@runtime_checkable
+class LoadedOutput(Protocol):
+    """A circuit that tells the resistance with which it drives the converter; optional."""
+
+    def output_resistance(self, output: Value, setting: Setting) -> Value:
+        """ohm."""
+
+
+@runtime_checkable
+class FilteredOutput(Protocol):
+    """A circuit that tells the filter capacitance across the converter's input; optional."""
+
+    def output_capacitance(self) -> Value:
+        """F."""
+
+
+@runtime_checkable
+class FollowingCircuit(Protocol):
+    """A circuit that does not follow a swinging load at once; optional."""
+
+    def followed(self, unloaded: Value, output: Value, setting: Setting) -> Value:
+        """Sensor output (S or V/V) that is read of a swing from `unloaded` to `output`."""
+
+
+@runtime_checkable
+class JoinedCircuit(Protocol):
+    """A circuit whose response rests on a quantity of its sensor beside the output; optional."""
+
+    def joined_to(self, sensor: Sensor) -> Circuit:
+        """The circuit with what it takes from the sensor."""

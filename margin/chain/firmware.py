@@ -30,6 +30,10 @@ class FirmwareElement:
 class Firmware:
     """Nominal inverse of the chain. `nominal` holds plain numbers: the values of the design.
 
+    Of the circuit it counts with every nominal term, source resistance, leakage, offset and bias current among
+    them, but open-loop gain and common-mode rejection; of the converter with full scale and bits alone, so that
+    gain error, offset, input leakage and unsettled samples stay errors even at their nominal values.
+
     `setting` is that of the design curve, or one at the measured temperature if firmware corrects by it.
     Codes may be of any shape and need not be whole (means of readings).
     """

@@ -47,6 +47,8 @@ class Parameter:
     positive    the nominal value must be above zero
     scales      for a standardised draw: the field of the same element that it is multiplied by
     needs       for a standardised draw: fields of which one must be present, or nothing is drawn
+    default_from  the field of the same element whose nominal value a case means where it leaves this one out or
+                writes 0: a design value, which does not follow the other field's draws
     doc         one line for the reader of a case file
     """
 
@@ -60,6 +62,7 @@ class Parameter:
     doc: str
     scales: str | None = None
     needs: tuple[str, ...] = ()
+    default_from: str | None = None
 
 
 @dataclass(frozen=True)
@@ -81,9 +84,15 @@ def parameter(
     minimum: float | None = None,
     maximum: float | None = None,
     positive: bool = False,
+    default_from: str | None = None,
 ) -> Any:
-    """Declare a quantity as a dataclass field; without a default the case must state it."""
-    declared = Parameter(unit, default, level, None, minimum, maximum, positive, doc)
+    """Declare a quantity as a dataclass field; without a default the case must state it.
+
+    `default_from` names the field of the same element whose nominal value a case means by leaving this one out.
+    """
+    declared = Parameter(
+        unit, default, level, None, minimum, maximum, positive, doc, default_from=default_from
+    )
     if default is None:
         return dataclasses.field(metadata={_KEY: declared})
     return dataclasses.field(default=default, metadata={_KEY: declared})

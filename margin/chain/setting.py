@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from margin.chain.parameter import Value
 
@@ -17,7 +18,8 @@ class Setting:
     peak                   N, largest load of the present load cycle (hysteresis)
     age                    h of service since production
     humidity               %RH
-    load_frequency         Hz at which the load swings; 0 for a load at rest
+    load_frequency         Hz at which the load swings between none and the load; 0 for a load at rest
+    swing_reading          what is read of a swinging load: at any instant, or its captured peak
     reference_temperature  degC at which all nominal values hold
     reference_humidity     %RH at which all nominal values hold
     """
@@ -29,6 +31,7 @@ class Setting:
     age: Value = 0.0
     humidity: Value = 50.0
     load_frequency: Value = 0.0
+    swing_reading: Literal["instantaneous", "peak"] = "instantaneous"
     reference_temperature: float = 25.0
     reference_humidity: float = 50.0
 

@@ -133,7 +133,8 @@ def drawn_chain(case: Case, event: Event, source: Source, stage: str) -> Chain:
 def use_setting(case: Case, condition: UseCondition | None, event: Event, source: Source) -> Setting:
     """Setting of the readings in use."""
     spec = case.elements["use"]
-    direction = nominal_element(spec).direction
+    nominal = nominal_element(spec)
+    direction = nominal.direction
     if condition is not None and condition.direction is not None:
         direction = condition.direction
     use = drawn_element(spec, event, source, condition, () if direction == "either" else ("direction_draw",))
@@ -151,6 +152,7 @@ def use_setting(case: Case, condition: UseCondition | None, event: Event, source
         age=use.age,
         humidity=use.humidity,
         load_frequency=use.load_frequency,
+        swing_reading=nominal.swing_reading,
         reference_temperature=case.reference_temperature,
         reference_humidity=case.reference_humidity,
     )

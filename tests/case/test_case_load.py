@@ -138,7 +138,7 @@ def test_full_case(tmp_path: Path) -> None:
     sensor = case.elements["sensor"].quantities
     assert sensor["sensitivity"].nominal == 3.2e-6
     assert sensor["temperature_coefficient"].spreads[0].distribution == Rectangular(-0.001, 0.001)
-    assert case.elements["use"].options == {"direction": "either"}
+    assert case.elements["use"].options == {"direction": "either", "swing_reading": "instantaneous"}
     assert case.conditions[0].quantities["temperature"].nominal == -10.0
     assert (case.conditions[0].direction, case.conditions[1].direction) == ("down", None)
     assert [(each.name, each.kind, each.loads, each.reloads) for each in case.calibrations] == [

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import ClassVar
 
 from margin.chain.circuits import parts
 from margin.chain.circuits.front_end import FrontEnd
-from margin.chain.elements import OutputKind
+from margin.chain.elements import OutputKind, Sensor
 from margin.chain.laws import absent, reciprocal
 from margin.chain.parameter import Value, parameter
 from margin.chain.setting import Setting
@@ -15,13 +16,19 @@ from margin.chain.setting import Setting
 
 @dataclass(frozen=True, kw_only=True)
 class BridgeAmplifier(FrontEnd):
-    """Output voltage, V = Vp + Gc (u r + Vos + Ib Rb + u / (2 CMRR)) + Voo.
+    """Output voltage, V = Vp + Gc (u r + Vos - Ib Rb / 2 + u / (2 CMRR)) + Voo.
 
-    u = D Rb / (Rb + Ro)     excitation D = excitation_ratio * reference behind the source resistance Ro
+    u = D Rs / (Rs + Ro)     excitation D = excitation_ratio * reference behind the source resistance Ro
+    Rs = Rb + 2 RL           bridge and its two supply leads: u is the voltage at the far end of the leads
     Gc = N / (1 + N / A)     N = 1 + Ri / Rg, by an internal resistor Ri and the gain resistor Rg
-    Vp = pedestal_ratio * reference; Voo, the offset of the output stage. `bias_current` is the difference of
-    the two input currents. `common_mode_rejection` is the plain ratio (1e5 for 100 dB; 0: ideal); the common
-    mode is half the excitation. The filter is `filter_resistor` and the capacitor behind the amplifier.
+    Vp = pedestal_ratio * reference; Voo, the offset of the output stage. `bias_current` Ib is here the current
+    into the non-inverting input less that into the inverting one. Either output corner of the bridge shows an
+    input two arms of Rb each in parallel, Rb / 2; what the two currents have in common moves both corners alike.
+    `common_mode_rejection` is the plain ratio (1e5 for 100 dB; 0: ideal); the common mode is half the excitation.
+    The filter is `filter_resistor` and the capacitor behind the amplifier, at the converter's input.
+
+    `bridge_resistance` Rb and `lead_resistance` RL (ohm) are no keys of the circuit: a chain takes them from its
+    sensor. What the leads drop is part of the sensor's own ratio.
     """
 
     kind: ClassVar[str] = "bridge amplifier"
@@ -38,8 +45,24 @@ class BridgeAmplifier(FrontEnd):
     common_mode_rejection: Value = parameter(
         "", 0.0, minimum=0.0, doc="plain ratio, 1e5 for 100 dB; 0: ideal"
     )
-    bridge_resistance: Value = parameter("ohm", 350.0, positive=True, doc="resistance of the bridge")
     filter_resistor: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistor before the filter capacitor")
+    bridge_resistance: Value = 350.0
+    lead_resistance: Value = 0.0
+
+    def joined_to(self, sensor: Sensor) -> BridgeAmplifier:
+        """The circuit with the resistances of bridge and supply leads of this sensor, where it tells them."""
+        return dataclasses.replace(
+            self,
+            bridge_resistance=getattr(sensor, "bridge_resistance", self.bridge_resistance),
+            lead_resistance=getattr(sensor, "lead_resistance", self.lead_resistance),
+        )
+
+    @property
+    def supplied_resistance(self) -> Value:
+        """Resistance of bridge and supply leads, ohm."""
+        if absent(self.lead_resistance):
+            return self.bridge_resistance
+        return self.bridge_resistance + 2.0 * self.lead_resistance
 
     def gain(self, setting: Setting) -> Value:
         """Ideal gain, 1 + Ri / Rg."""
@@ -49,15 +72,15 @@ class BridgeAmplifier(FrontEnd):
         )
 
     def sensor_voltage(self, output: Value, setting: Setting) -> Value:
-        """Voltage across the bridge, V."""
+        """Voltage across the bridge and its supply leads, V."""
         drive = self.excitation_ratio * self.reference_voltage(setting)
         if absent(self.source_resistance):
             return drive
-        return drive * self.bridge_resistance / (self.bridge_resistance + self.source_resistance)
+        return drive * self.supplied_resistance / (self.supplied_resistance + self.source_resistance)
 
     def sensor_current(self, output: Value, setting: Setting) -> Value:
         """Current into the bridge, A."""
-        return self.sensor_voltage(output, setting) / self.bridge_resistance
+        return self.sensor_voltage(output, setting) / self.supplied_resistance
 
     def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
         """Ratio, V/V, at the excitation."""
@@ -69,15 +92,23 @@ class BridgeAmplifier(FrontEnd):
     def static_voltage(self, output: Value, setting: Setting) -> Value:
         """Output voltage, V, at rest and without noise."""
         u = self.sensor_voltage(output, setting)
-        error = self.offset_voltage(setting) + self.input_current(setting) * self.bridge_resistance
         common = 0.5 * u * reciprocal(self.common_mode_rejection)
         pedestal = self.pedestal_ratio * self.reference_voltage(setting) + self.output_offset
-        return pedestal + self.noise_gain(output, setting) * (u * output + error + common)
+        return pedestal + self.noise_gain(output, setting) * (
+            u * output + self._input_error(setting) + common
+        )
 
     def output_from(self, voltage: Value, setting: Setting) -> Value:
-        """Ratio, V/V: (V - Vp) / (gain * excitation)."""
-        vr = self.reference_voltage(setting)
-        return (voltage - self.pedestal_ratio * vr) / (self.gain(setting) * self.excitation_ratio * vr)
+        """Ratio, V/V: ((V - Vp - Voo) / N - Vos + Ib Rb / 2) / u."""
+        pedestal = self.pedestal_ratio * self.reference_voltage(setting) + self.output_offset
+        between = (voltage - pedestal) / self.gain(setting) - self._input_error(setting)
+        return between / self.sensor_voltage(0.0, setting)
+
+    def _input_error(self, setting: Setting) -> Value:
+        """What offset and bias current add between the inputs, V."""
+        error = self.offset_voltage(setting)
+        current = self.input_current(setting)
+        return error if absent(current) else error - 0.5 * current * self.bridge_resistance
 
     def noise_gain(self, output: Value, setting: Setting) -> Value:
         """Gain with the amplifier's finite open-loop gain, N / (1 + N / A)."""
@@ -106,3 +137,7 @@ class BridgeAmplifier(FrontEnd):
     def output_resistance(self, output: Value, setting: Setting) -> Value:
         """ohm: the filter resistor."""
         return self.filter_resistor
+
+    def output_capacitance(self) -> Value:
+        """F: the filter capacitor."""
+        return self.capacitor

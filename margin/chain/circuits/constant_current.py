@@ -55,10 +55,10 @@ class ConstantCurrent(ConductanceFrontEnd):
         return node / (1.0 + reciprocal(self.open_loop_gain))
 
     def output_from(self, voltage: Value, setting: Setting) -> Value:
-        """Conductance, S: I / V; a voltage that no finite conductance gives is held off."""
+        """Conductance, S: (I - Ib) / (V - Vos) - Gl; a voltage that no finite conductance gives is held off."""
         nearest = parts.NEAREST * self.reference_voltage(setting)
-        result: Value = self.current(setting) / np.maximum(voltage, nearest)
-        return result
+        node = np.maximum(voltage - self.offset_voltage(setting), nearest)
+        return self.without_leakage((self.current(setting) - self.input_current(setting)) / node)
 
     def node_resistance(self, output: Value, setting: Setting) -> Value:
         """Resistance of the sensor's node, ohm: 1 / (G + Gl), at most compliance over current."""
@@ -88,3 +88,7 @@ class ConstantCurrent(ConductanceFrontEnd):
     def output_resistance(self, output: Value, setting: Setting) -> Value:
         """ohm: that of the sensor, none behind a follower."""
         return 0.0 if self.buffered else self.node_resistance(output, setting)
+
+    def output_capacitance(self) -> Value:
+        """F: the filter capacitor, which a follower keeps from the converter."""
+        return 0.0 if self.buffered else self.capacitor

@@ -60,13 +60,20 @@ class Divider(ConductanceFrontEnd):
         return (node + self.offset_voltage(setting)) / (1.0 + reciprocal(self.open_loop_gain))
 
     def output_from(self, voltage: Value, setting: Setting) -> Value:
-        """Conductance, S: V / (R (Vr - V)) or (Vr - V) / (R V), held off the voltage of an infinite one."""
-        vr, r = self.reference_voltage(setting), self._resistance(setting)
+        """Conductance, S, held off the voltage of an infinite one; V here without the offset.
+
+        to reference   i / (Vr - V - Ro i) - Gl with the sensor's current i = V / R + Ib
+        to ground      ((Vr - V) / (Ro + R) - Ib) / V - Gl
+        """
+        vr, r, ib = self.reference_voltage(setting), self._resistance(setting), self.input_current(setting)
+        node = voltage - self.offset_voltage(setting)
         if self._to_reference:
-            result: Value = voltage / (r * np.maximum(vr - voltage, parts.NEAREST * vr))
+            current = node / r + ib
+            across = self.behind_source(vr - node, current, setting)
         else:
-            result = (vr - voltage) / (r * np.maximum(voltage, parts.NEAREST * vr))
-        return result
+            current = (vr - node) / (r + self.source_resistance) - ib
+            across = np.maximum(node, parts.NEAREST * vr)
+        return self.without_leakage(current / across)
 
     def node_resistance(self, output: Value, setting: Setting) -> Value:
         """Resistance of the middle node to the fixed voltages, ohm."""
@@ -96,3 +103,7 @@ class Divider(ConductanceFrontEnd):
     def output_resistance(self, output: Value, setting: Setting) -> Value:
         """ohm: that of the middle node, none behind a follower."""
         return 0.0 if self.buffered else self.node_resistance(output, setting)
+
+    def output_capacitance(self) -> Value:
+        """F: the filter capacitor, which a follower keeps from the converter."""
+        return 0.0 if self.buffered else self.capacitor

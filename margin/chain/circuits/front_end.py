@@ -19,11 +19,10 @@ from margin.chain.setting import Setting
 class FrontEnd(ABC):
     """Fields and laws of every front end; a circuit adds its equation.
 
-    voltage = static voltage of (attenuation * output) + noise
+    voltage = static voltage of the output + noise
 
-    The attenuation is that of the filter pole and of the amplifier's closed-loop bandwidth at the load
-    frequency, and acts on the sensor's output: a swinging load is seen with its amplitude reduced. Terms left
-    at 0 are ideal: an open-loop gain, bandwidth or upper swing of 0 means 'no limit'.
+    Filter and closed-loop bandwidth are two poles that a swinging load must pass (`followed`); a load at rest
+    passes unchanged. Terms left at 0 are ideal: an open-loop gain, bandwidth or upper swing of 0 means 'no limit'.
     """
 
     reference: Value = parameter("V", positive=True, doc="reference voltage that drives the sensor")
@@ -76,7 +75,11 @@ class FrontEnd(ABC):
 
     @abstractmethod
     def output_from(self, voltage: Value, setting: Setting) -> Value:
-        """Sensor output that gives `voltage`, by the ideal equation."""
+        """Sensor output that gives `voltage` at rest, with all terms but a finite open-loop gain.
+
+        What firmware computes from the values of the design. Open-loop gain and common-mode rejection are stated
+        as limits, not as values that a design could count on: they are left out.
+        """
 
     @abstractmethod
     def noise_gain(self, output: Value, setting: Setting) -> Value:
@@ -98,25 +101,51 @@ class FrontEnd(ABC):
     def output_resistance(self, output: Value, setting: Setting) -> Value:
         """Source resistance that a converter sees, ohm."""
 
+    def output_capacitance(self) -> Value:
+        """Capacitance across a converter's input, F: none, unless the circuit's filter lies there."""
+        return 0.0
+
     def voltage(self, output: Value, setting: Setting) -> Value:
         """Output voltage, V, noise included, before the limits of the output swing."""
-        if absent(setting.load_frequency):
-            static = self.static_voltage(output, setting)
-        else:
-            static = self.static_voltage(output * self.attenuation(output, setting), setting)
+        static = self.static_voltage(output, setting)
         silent = absent(self.capacitor) and absent(self.noise_bandwidth)
         if silent or absent(self.noise_draw):
             return static
         return static + self.noise_draw * self.noise_rms(output, setting)
 
-    def attenuation(self, output: Value, setting: Setting) -> Value:
-        """Amplitude at the load frequency relative to a load at rest."""
+    def followed(self, unloaded: Value, output: Value, setting: Setting) -> Value:
+        """Sensor output, S or V/V, as filter and amplifier follow it under a load that swings.
+
+        unloaded  sensor output without a load; output: under the load F of the check point
+
+        The load is F(t) = F / 2 (1 - cos 2 pi f t): F is the peak of a swing from the unloaded state. The output is
+        taken to swing as a sine about its mean, m - a cos 2 pi f t with m = (output + unloaded) / 2 and
+        a = (output - unloaded) / 2. The mean passes unchanged, the swing by H = 1 / ((1 + j f / f1) (1 + j f / f2)),
+        f1 the filter pole and f2 the closed-loop bandwidth, both at the mean output. Then the reading is off by
+
+        swing_reading 'instantaneous'   a |1 - H|, the most by which a reading at any instant of the cycle lags:
+                                        low on the ascending branch, high on the descending one
+        swing_reading 'peak'            a (1 - |H|), always low: firmware that captures the peak
+
+        Exact where voltage is linear in the output and the poles do not move with it; else (voltage divider,
+        constant current) the linearisation about the mean.
+        """
+        first, second = self._over_poles(0.5 * (unloaded + output), setting)
+        swing = 0.5 * (output - unloaded)
+        if setting.swing_reading == "peak":
+            return output - swing * (1.0 - parts.one_pole(first) * parts.one_pole(second))
+        missing = swing * parts.lag(first, second)
+        if absent(setting.descending):
+            return output - missing
+        return output - missing * (1.0 - 2.0 * setting.descending)
+
+    def _over_poles(self, output: Value, setting: Setting) -> tuple[Value, Value]:
+        """Load frequency over that of the filter pole, and over the closed-loop bandwidth."""
         f = setting.load_frequency
-        filtered = parts.one_pole(2.0 * np.pi * f * self.time_constant(output, setting))
+        slow = 0.0 if absent(self.capacitor) else 2.0 * np.pi * f * self.time_constant(output, setting)
         if absent(self.gain_bandwidth):
-            return filtered
-        closed_loop = self.gain_bandwidth / self.noise_gain(output, setting)
-        return filtered * parts.one_pole(f / closed_loop)
+            return slow, 0.0
+        return slow, f * self.noise_gain(output, setting) / self.gain_bandwidth
 
     def bandwidth(self, output: Value, setting: Setting) -> Value:
         """Corner frequency, Hz, of filter and amplifier together (0: neither limits).
@@ -205,6 +234,16 @@ class ConductanceFrontEnd(FrontEnd):
     def loaded(self, output: Value) -> Value:
         """Conductance of sensor and leakage together, S."""
         return output if absent(self.leakage) else output + self.leakage
+
+    def without_leakage(self, loaded: Value) -> Value:
+        """Inverse of `loaded`."""
+        return loaded if absent(self.leakage) else loaded - self.leakage
+
+    def behind_source(self, drive: Value, current: Value, setting: Setting) -> Value:
+        """Voltage (V) that a drive (V) leaves across the sensor behind the source resistance, at least a trace."""
+        across = drive if absent(self.source_resistance) else drive - self.source_resistance * current
+        result: Value = np.maximum(across, parts.NEAREST * self.reference_voltage(setting))
+        return result
 
     def limited(self, sensor_voltage: Value) -> Value:
         """Sensor voltage, V, that the drive can keep up; a current source has a compliance."""

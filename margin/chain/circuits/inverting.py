@@ -53,9 +53,12 @@ class InvertingAmplifier(ConductanceFrontEnd):
         return summing + self._resistance(setting) * (u * g + self.input_current(setting))
 
     def output_from(self, voltage: Value, setting: Setting) -> Value:
-        """Conductance, S: (V - Vb) / (D Rf)."""
-        vr = self.reference_voltage(setting)
-        return (voltage - self.bias_ratio * vr) / (self.drive_ratio * vr * self._resistance(setting))
+        """Conductance, S: i / (D + Vos - Ro i) - Gl with the sensor's current i = (V - Vb - Vos) / Rf - Ib."""
+        vr, offset = self.reference_voltage(setting), self.offset_voltage(setting)
+        summing = self.bias_ratio * vr + offset
+        current = (voltage - summing) / self._resistance(setting) - self.input_current(setting)
+        across = self.drive_ratio * vr + offset
+        return self.without_leakage(current / self.behind_source(across, current, setting))
 
     def noise_gain(self, output: Value, setting: Setting) -> Value:
         """1 + Rf G."""

@@ -48,9 +48,11 @@ class NonInvertingAmplifier(ConductanceFrontEnd):
         return u * (1.0 + rf * self.loaded(output)) + rf * self.input_current(setting)
 
     def output_from(self, voltage: Value, setting: Setting) -> Value:
-        """Conductance, S: (V / D - 1) / Rf."""
-        pedestal = self.drive_ratio * self.reference_voltage(setting)
-        return (voltage / pedestal - 1.0) / self._resistance(setting)
+        """Conductance, S: ((V - u) / Rf - Ib) / u - Gl with the sensor's voltage u = D - Ib Ro + Vos."""
+        ib = self.input_current(setting)
+        across = self.drive_ratio * self.reference_voltage(setting) + self.offset_voltage(setting)
+        u = across if absent(ib) else across - ib * self.source_resistance
+        return self.without_leakage(((voltage - u) / self._resistance(setting) - ib) / u)
 
     def noise_gain(self, output: Value, setting: Setting) -> Value:
         """1 + Rf G."""

@@ -29,7 +29,9 @@ class ConcentratorInterface:
     c        contact gain: what the contact material does to the reading
 
     The loaded area relative to the designed one, and the unevenness of the pressure under tilt, go to the
-    sensor, which alone knows what they mean.
+    sensor, which alone knows what they mean. The designed area is that of `design_radius`: a case that leaves it
+    out means the nominal `concentrator_radius`, whatever is drawn about it. An element made in Python with a
+    `design_radius` of 0 takes its own radius for the designed one, and shows no error of it.
     """
 
     kind: ClassVar[str] = "load concentrator"
@@ -62,7 +64,8 @@ class ConcentratorInterface:
         "m",
         0.0,
         minimum=0.0,
-        doc="designed concentrator radius, to which the area is related; 0: the radius itself",
+        default_from="concentrator_radius",
+        doc="designed concentrator radius, to which the area is related; default: nominal concentrator_radius",
     )
     placement: Value = parameter(
         "m", 0.0, minimum=0.0, doc="standard deviation of the concentrator's offset along each axis"

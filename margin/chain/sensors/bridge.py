@@ -110,7 +110,9 @@ class StrainGaugeBridge:
     )
     ageing: Value = parameter("", 0.0, doc="relative loss of sensitivity per decade of hours")
     lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
-    bridge_resistance: Value = parameter("ohm", 350.0, positive=True, doc="between the supply corners")
+    bridge_resistance: Value = parameter(
+        "ohm", 350.0, positive=True, doc="between the supply corners, which the circuit feeds"
+    )
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest bridge current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest excitation; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")

@@ -49,7 +49,9 @@ class TabulatedCurve:
     reload_scatter: Value = parameter(
         "", 0.0, minimum=0.0, doc="scatter from placement to placement, of the span of outputs"
     )
-    bridge_resistance: Value = parameter("ohm", 350.0, positive=True, doc="source resistance of a bridge")
+    bridge_resistance: Value = parameter(
+        "ohm", 350.0, positive=True, doc="of a bridge, between its supply corners"
+    )
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest sensor current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest sensor voltage; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
