@@ -23,7 +23,6 @@ from margin.case.quantity import Place, default_quantity
 from margin.case.schema import ABSENT, REQUIRED_TABLES, case_model, kinds_of, quantities_of
 from margin.case.tables import CalibrationTable, CaseTable, LoadTable, RequirementTable, StudyTable
 from margin.case.types import (
-    LEAST_INNER,
     ROLES,
     CalibrationSpec,
     Case,
@@ -276,16 +275,6 @@ class _Reader:
             return None
         outside = any(s.level in ("common", "station") or s.measured_on is not None for s in spreads)
         outer = table.outer if outside else 1
-        if outer is not None and outer > 1 and table.units < LEAST_INNER * outer:
-            self.faults.append(
-                Fault(
-                    self.file, "study", "units", table.units,
-                    f"leaves {table.units / outer:.3g} units to each of {outer} outer draws: the yield of a draw "
-                    "would be noise",
-                    f"draw at least {LEAST_INNER} units in each ({LEAST_INNER * outer} in all), or leave outer out",
-                )
-            )  # fmt: skip
-            return None
         return StudySpec(
             table.units, outer, table.units_per_lot, use.conditions, use.loadings, use.readings, table.seed,
             table.points, "all units" if table.outer is not None and outside else table.draw,

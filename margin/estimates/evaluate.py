@@ -12,7 +12,7 @@ import pandas as pd
 
 from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
-from margin.case.types import CalibrationSpec, Case
+from margin.case.types import LEAST_INNER, CalibrationSpec, Case
 from margin.estimates.budget import BUDGET_UNITS, budget_of
 from margin.estimates.decision import recommend
 from margin.estimates.design_checks import design_checks, saturation_frame
@@ -111,11 +111,23 @@ def evaluate(
     return assemble(drawn, budget, shares)
 
 
+def require_enough_units(case: Case) -> None:
+    """ValueError where the outer draws that a case states hold too few units for a lower bound."""
+    outer, units = case.study.outer, case.study.units
+    if outer is not None and outer > 1 and units < LEAST_INNER * outer:
+        raise ValueError(
+            f"{case.path or case.name}: [study] units = {units} leaves {units / outer:.3g} units to each of {outer} "
+            f"outer draws, and the yield of a draw would be noise: draw at least {LEAST_INNER} in each "
+            f"({LEAST_INNER * outer} in all), or leave outer out, so that the study divides its units itself"
+        )
+
+
 def _drawn(case: Case, *, gpu: bool, stage: Stage, ways: dict[str, Any], apart: dict[str, Any]) -> RunResult:
     """The units of a study: all of them, or as many as decide it.
 
     ways   of computing, on this machine; apart: those that an accelerator does not take
     """
+    require_enough_units(case)
     model = model_of(case)
     growing = case.study.draw == "until decided"
     plan = growing_plan(case, _inner(model, ways)) if growing else plan_of(case)
@@ -139,6 +151,8 @@ def _drawn(case: Case, *, gpu: bool, stage: Stage, ways: dict[str, Any], apart: 
 
 def drawn_pair(cases: tuple[Case, Case], *, workers: int | None, stage: Stage) -> tuple[RunResult, RunResult]:
     """The studies of two cases, as many looks at one as at the other, so that their draws are paired."""
+    for case in cases:
+        require_enough_units(case)
     ways: dict[str, Any] = {"workers": workers}
     models = [model_of(case) for case in cases]
     growing = all(case.study.draw == "until decided" for case in cases)

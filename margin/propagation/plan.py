@@ -159,20 +159,25 @@ def _doubled(first: int, most: int) -> tuple[int, ...]:
 
 def _whole_cells(case: Case, units: int) -> int:
     """Units of an outer draw, rounded up to whole cells of whole lots."""
-    least = CELLS * (lot_units(case) if varies_by_lot(case) else 1)
+    least = _cells(units) * (lot_units(case) if varies_by_lot(case) else 1)
     return -(-units // least) * least
+
+
+def _cells(units: int) -> int:
+    """Cells of an outer draw of so many units: too few are not worth being counted apart, and support no bound."""
+    return CELLS if units >= LEAST_INNER else 1
 
 
 def _nested(case: Case, per_draw: int, outers: tuple[int, ...]) -> Plan:
     """Looks at so many outer draws; all that is drawn is random, so that the cells of a draw are independent."""
     by_lot = varies_by_lot(case)
-    per_draw = _whole_cells(case, per_draw)
+    cells, per_draw = _cells(per_draw), _whole_cells(case, per_draw)
     per_lot = lot_units(case) if by_lot else 1
     boundaries = [0]
     for before, outer in pairwise((0, *outers)):
         added = outer - before
         boundaries += [per_draw * (before + added * k // SECTIONS) for k in range(1, SECTIONS + 1)]
-    grouping = Grouping(per_draw, per_lot, (0,), CELLS)
+    grouping = Grouping(per_draw, per_lot, (0,), cells)
     frame = Frame.of(case, grouping, outers[-1], by_lot, boundaries[-1])
     return Plan(frame, tuple(boundaries), _looks(len(outers)))
 

@@ -120,8 +120,8 @@ def test_few_units_take_one_thread() -> None:
     """By default no thread is started for fewer readings than outweigh it, and no more than there are cores."""
     few = pad_case(NONE, study={"units": 100})
     many = pad_case(NONE, study={"units": 3 * READINGS_A_WORKER})
-    assert workers_for(few) == 1
-    assert workers_for(many) == min(default_workers(), 21)
+    assert workers_for(few, few.study.units) == 1
+    assert workers_for(many, many.study.units) == min(default_workers(), 21)
 
 
 def test_streams_of_threads_do_not_meet() -> None:

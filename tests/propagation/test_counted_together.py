@@ -144,7 +144,7 @@ def test_two_threads_share_a_small_study() -> None:
     }
     for readings, threads in worth.items():
         case = pad_case(NONE, study={"units": -(-readings // LOADS)})
-        assert workers_for(case) == min(cores, threads)
+        assert workers_for(case, case.study.units) == min(cores, threads)
 
 
 def test_threads_take_turns_quickly_while_they_work() -> None:

@@ -256,9 +256,9 @@ def test_one_reference_for_all_units_of_a_station() -> None:
     """The gain error of a station's reference is one number for all units that it calibrates, and differs
     between outer draws."""
     case = pad_case(
-        ONE_POINT, station={"reference_gain": "+/- 1 % (1 sigma)"}, study={"units": 1000, "outer": 20}
+        ONE_POINT, station={"reference_gain": "+/- 1 % (1 sigma)"}, study={"units": 1040, "outer": 20}
     )
-    gain = only(case)[:, 0, 0, 0, -1].reshape(20, 50) / 60
+    gain = only(case)[:, 0, 0, 0, -1].reshape(20, 52) / 60
     assert np.ptp(gain, axis=1).max() < 1e-12
     assert gain[:, 0].std() == pytest.approx(0.01, rel=0.5)
 

@@ -191,7 +191,8 @@ def test_without_the_compiler_the_plain_path_is_taken(monkeypatch: pytest.Monkey
 def test_large_studies_are_fused_and_small_ones_are_not(monkeypatch: pytest.MonkeyPatch) -> None:
     """Compiling pays from some number of readings on, counted for each option."""
     case = pad_case(ONE_POINT, **EVERY_SPREAD)
-    readings = 230 * 8 * 7
+    # 230 units of lots of 8 are rounded up to 232
+    readings = 232 * 8 * 7
     monkeypatch.setattr(choose, "WORTH_COMPILING", float(readings))
     assert run(case).path == "fused"
     monkeypatch.setattr(choose, "WORTH_COMPILING", float(readings + 1))

@@ -20,6 +20,7 @@ from pad_study import (
 
 from margin.estimates.evaluate import evaluate
 from margin.propagation.calibrated import Bench
+from margin.propagation.plan import LOT_UNITS
 from margin.propagation.readings import use_event
 
 PUCK = {
@@ -122,10 +123,11 @@ def test_lot_factor_is_one_number_a_lot() -> None:
         sensor={"sensitivity": "4 uS +/- 10 % (2 sigma) per lot"},
         study={"units": 1000, "units_per_lot": 40},
     )
-    drawn = use_draws(case, "sensor.sensitivity").reshape(25, 40)
+    # a lot of 40 is sampled by 8 units
+    drawn = use_draws(case, "sensor.sensitivity").reshape(125, LOT_UNITS)
     assert np.all(drawn == drawn[:, :1])
-    assert np.unique(drawn[:, 0]).size == 25
-    error = only(case)[..., -1].reshape(25, 40)
+    assert np.unique(drawn[:, 0]).size == 125
+    error = only(case)[..., -1].reshape(125, LOT_UNITS)
     assert np.ptp(error, axis=1).max() < 1e-12
     assert error[:, 0].std() > 1.0
 
