@@ -13,6 +13,7 @@ from pydantic import BaseModel, Field, TypeAdapter, ValidationError
 
 from margin.case import check, describe, translate
 from margin.case.build import nominal_element
+from margin.case.design_curve import ReadCurve, read_design_curve, require_invertible
 from margin.case.faults import CaseError, Fault, ValueFault
 from margin.case.files import tables_of, text_of
 from margin.case.include import Included, include
@@ -20,7 +21,14 @@ from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_ins
 from margin.case.model_file import FittedModel
 from margin.case.quantity import Place, default_quantity
 from margin.case.schema import ABSENT, REQUIRED_TABLES, case_model, kinds_of, quantities_of
-from margin.case.tables import CalibrationTable, CaseTable, LoadTable, RequirementTable, StudyTable
+from margin.case.tables import (
+    CalibrationTable,
+    CaseTable,
+    DesignCurveTable,
+    LoadTable,
+    RequirementTable,
+    StudyTable,
+)
 from margin.case.types import (
     ROLES,
     CalibrationSpec,
@@ -88,8 +96,16 @@ class _Reader:
         calibrations = self.calibrations(tables["calibration"], load)
         dependences = self.dependences(tables["dependence"], elements, conditions)
         spreads = list(describe.all_spreads(elements, conditions))
+        curve = self.design_curve(tables, elements)
         study = self.study(tables["study"], tables["use"], [spread for _, _, spread in spreads])
-        if self.faults or about is None or load is None or requirement is None or study is None:
+        if (
+            self.faults
+            or about is None
+            or load is None
+            or requirement is None
+            or study is None
+            or curve is None
+        ):
             return None
         taken = self.included
         sources = [taken.source_of(*each) for each in spreads]
@@ -116,8 +132,9 @@ class _Reader:
             study=study,
             reference_temperature=about.reference_temperature,
             reference_humidity=about.reference_humidity,
+            design_curve=curve.curve,
             defaults=tuple(self.defaults),
-            readings=(*taken.readings, *readings, *map(describe.tie_line, dependences)),
+            readings=(*taken.readings, curve.reading, *readings, *map(describe.tie_line, dependences)),
             assumed=(*taken.warnings, *(line for line in assumed if line is not None), *taken.assumed),
             elements_from=self.foreign(elements),
             model=taken.model,
@@ -267,6 +284,18 @@ class _Reader:
         )
         if len(elements) == len(ROLES):
             self.faults.extend(check.require_dependences(found, elements, conditions, self.file))
+        return found
+
+    def design_curve(self, tables: Mapping[str, Any], elements: dict[Role, ElementSpec]) -> ReadCurve | None:
+        table: DesignCurveTable | None = tables["design_curve"]
+        about: CaseTable | None = tables["case"]
+        load: LoadTable | None = tables["load"]
+        if table is None or about is None or load is None or len(elements) < len(ROLES):
+            return None
+        dwell = elements["use"].quantities["dwell"].nominal
+        found = read_design_curve(table, about, elements["sensor"], dwell, self.included.model)
+        self.defaults.extend(found.defaults)
+        self.faults.extend(require_invertible(found, elements, load.range, about, self.file))
         return found
 
     def study(self, table: StudyTable | None, use: Any, spreads: Iterable[Spread]) -> StudySpec | None:

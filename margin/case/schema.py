@@ -23,6 +23,7 @@ from margin.case.tables import (
     CalibrationTable,
     CaseTable,
     DependenceTable,
+    DesignCurveTable,
     LoadTable,
     RequirementTable,
     StudyTable,
@@ -75,6 +76,7 @@ def _case_model(known: tuple[tuple[Role, tuple[tuple[str, type], ...]], ...]) ->
             annotation = models[0]
         required = role in REQUIRED_TABLES
         fields[role] = (annotation, Field() if required else Field(default=None, validate_default=False))
+    fields["design_curve"] = (DesignCurveTable, Field(default=None, validate_default=False))
     fields["calibration"] = (list[CalibrationTable], Field(default=None, validate_default=False))
     fields["dependence"] = (list[DependenceTable], Field(default=None, validate_default=False))
     fields["study"] = (StudyTable, Field(default=None, validate_default=False))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from fractions import Fraction
 from itertools import pairwise
 from typing import Annotated, Any, Literal
@@ -129,11 +128,18 @@ def _measured_on(value: Any) -> int:
     return int(words[0])
 
 
-def _single(unit: str) -> Callable[[Any], float]:
-    def read(value: Any) -> float:
-        return read_single(value, unit)
+def _temperature(value: Any) -> float:
+    found = read_single(value, "degC")
+    if found < -273.15:
+        raise ValueFault("lies below absolute zero, -273.15 degC", 'write for example "25 degC"')
+    return found
 
-    return read
+
+def _dwell(value: Any) -> float:
+    found = read_single(value, "s")
+    if not 0.0 < found < math.inf:
+        raise ValueFault("must be above 0", 'write for example "1 s"')
+    return found
 
 
 def _humidity(value: Any) -> float:
@@ -167,12 +173,14 @@ CheckLoads = Annotated[
     WithJsonSchema({"anyOf": [{"type": "integer", "minimum": 2, "maximum": MOST_LOADS}, _LOADS]}),
 ]
 Share = Annotated[float, BeforeValidator(_share), WithJsonSchema(_SHARE)]
-Temperature = Annotated[float, BeforeValidator(_single("degC")), _as_text("25 degC")]
+Temperature = Annotated[float, BeforeValidator(_temperature), _as_text("25 degC")]
 Humidity = Annotated[
     float,
     BeforeValidator(_humidity),
     WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "number"}], "examples": ["50 %RH", 50]}),
 ]
+Dwell = Annotated[float, BeforeValidator(_dwell), _as_text("1 s")]
+Branch = Literal["up", "down", "mean"]
 MeasuredOn = Annotated[int, BeforeValidator(_measured_on), _as_text("6 units")]
 Permissible = Annotated[PermissibleError, BeforeValidator(read_permissible_error), _as_text(EXAMPLE, "2 N")]
 
@@ -206,6 +214,22 @@ class RequirementTable(Table):
     share: Share = Field(default=0.95, description="readings of a unit that must be within, if that counts")
     target: Share = Field(default=0.95, alias="yield", description="yield to reach")
     confidence: Share = Field(default=0.95, description="of every interval, two-sided")
+
+
+class DesignCurveTable(Table):
+    """Bench conditions of the design curve, which firmware turns round; default: those of a fitted model's bench,
+    or those at which the sensor's values hold."""
+
+    dwell: Dwell | None = Field(
+        default=None,
+        description="time under load at which the curve was measured; use and calibration creep from it",
+    )
+    branch: Branch | None = Field(
+        default=None,
+        description="branch of the load cycle on which it was measured; mean: midway between both",
+    )
+    temperature: Temperature | None = Field(default=None, description="temperature at which it was measured")
+    humidity: Humidity | None = Field(default=None, description="relative humidity at which it was measured")
 
 
 class CalibrationTable(Table):

@@ -129,6 +129,27 @@ class CalibrationSpec:
 
 
 @dataclass(frozen=True)
+class DesignCurve:
+    """Bench conditions under which the curve was measured that firmware has of every unit.
+
+    dwell        s under load
+    branch       'up' or 'down' of the load cycle, or 'mean': midway between both
+    temperature  degC
+    humidity     %RH
+    """
+
+    dwell: float = 1.0
+    branch: Literal["up", "down", "mean"] = "up"
+    temperature: float = 25.0
+    humidity: float = 50.0
+
+    @property
+    def descending(self) -> float:
+        """0 on the ascending branch, 1 on the descending one, 0.5 midway."""
+        return {"up": 0.0, "down": 1.0, "mean": 0.5}[self.branch]
+
+
+@dataclass(frozen=True)
 class Dependence:
     """Rank correlation (Spearman) between two spreads at one level, by quantity name.
 
@@ -165,6 +186,7 @@ class Case:
     """A whole case, validated, in SI units.
 
     check_loads  N, ascending, inside [load_low, load_high]
+    design_curve bench conditions of the curve that firmware turns round
     defaults     'circuit.offset = 0 V: ideal' ...: what the case did not say and the tool assumed
     readings     how each tolerance was read, in order
     assumed      spreads that were stated, not measured, and rest on nothing else
@@ -187,6 +209,7 @@ class Case:
     study: StudySpec
     reference_temperature: float = 25.0
     reference_humidity: float = 50.0
+    design_curve: DesignCurve = DesignCurve()
     defaults: tuple[str, ...] = ()
     readings: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()

@@ -79,7 +79,7 @@ class Chain:
         contact = self.interface.transmit(load, setting)
         circuit = averaged(self.circuit, self.converter.averaging)
         output = circuit.operate(
-            self.sensor.output(contact, self._at_sensor(setting)),
+            self.sensor.output(contact, self.at_sensor(setting)),
             self.sensor.voltage_coefficient,
             self.sensor.voltage_reference,
             setting,
@@ -93,7 +93,7 @@ class Chain:
         code = self.converter.code_of_counts(counts)
         return Response(code, voltage, counts, clipped, output, contact, circuit, setting)
 
-    def _at_sensor(self, setting: Setting) -> Setting:
+    def at_sensor(self, setting: Setting) -> Setting:
         """The setting with the peak of the load cycle as the force that reaches the sensor."""
         if absent(setting.descending):
             return setting
