@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-import numpy as np
-
-from distributions import GaussianCopula, NotPositiveDefinite
+from distributions import GaussianCopula, NotPositiveDefinite, correlation_matrix
 from margin.case import units
 from margin.case.faults import Fault, choices, nearest
 from margin.case.levels import SENSIBLE
@@ -82,7 +80,7 @@ def require_dependences(
             found.append(
                 Fault(file, table, "between", names, "is stated twice at this level", "keep one of them")
             )
-        if not -1.0 < each.rank_correlation < 1.0:
+        if not -1.0 <= each.rank_correlation <= 1.0:
             found.append(
                 Fault(
                     file,
@@ -90,7 +88,7 @@ def require_dependences(
                     "rank_correlation",
                     each.rank_correlation,
                     "must lie between -1 and 1",
-                    "quantities tied wholly are one quantity",
+                    "write 1.0 where both are one draw",
                 )
             )
         if not found and each.measured_on is not None:
@@ -123,6 +121,9 @@ def _unknown(
             near = nearest(name, known)
             mend = f'did you mean "{near}"?' if near else "write such as sensor.sensitivity"
             yield Fault(file, table, "between", names, f'"{name}" is not a quantity of this case', mend)
+        elif quantity.shared_with is not None:
+            reason = f'"{name}" shares the deviation of "{quantity.shared_with}"'
+            yield Fault(file, table, "between", names, reason, f'write "{quantity.shared_with}" in its place')
         elif all(spread.level != each.level for spread in quantity.spreads):
             role: Role = name.split(".")[0]  # type: ignore[assignment]
             levels = [spread.level for spread in quantity.spreads]
@@ -170,12 +171,9 @@ def _require_positive_definite(dependences: list[Dependence], file: str) -> Iter
     for level in dict.fromkeys(each.level for each in dependences):
         ties = [each for each in dependences if each.level == level]
         names = tuple(dict.fromkeys(name for each in ties for name in (each.first, each.second)))
-        matrix = np.eye(len(names))
-        for each in ties:
-            i, j = names.index(each.first), names.index(each.second)
-            matrix[i, j] = matrix[j, i] = each.rank_correlation
+        pairs = [(each.first, each.second, each.rank_correlation) for each in ties]
         try:
-            GaussianCopula(names, matrix)
+            GaussianCopula(names, correlation_matrix(names, pairs))
         except NotPositiveDefinite as error:
             offered = ", ".join(
                 f"{a} with {b}: {error.nearest[i, j]:.2f}"

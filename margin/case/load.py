@@ -21,12 +21,14 @@ from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_ins
 from margin.case.model_file import FittedModel
 from margin.case.quantity import Place, default_quantity
 from margin.case.schema import ABSENT, REQUIRED_TABLES, case_model, kinds_of, quantities_of
+from margin.case.shared import with_shared
 from margin.case.tables import (
     CalibrationTable,
     CaseTable,
     DesignCurveTable,
     LoadTable,
     RequirementTable,
+    SharedTable,
     StudyTable,
 )
 from margin.case.types import (
@@ -89,7 +91,7 @@ class _Reader:
         tables = {name: None if name in unread else self.table(name, model) for name in known}
         about: CaseTable | None = tables["case"]
         load: LoadTable | None = tables["load"]
-        elements = self.elements(tables)
+        elements = self.shared(tables["shared"], self.elements(tables))
         check_loads = self.check_loads(load)
         requirement = self.requirement(tables["requirement"], check_loads)
         conditions = self.conditions(tables["use"])
@@ -112,6 +114,7 @@ class _Reader:
         readings = [
             describe.reading_line(*each, source) for each, source in zip(spreads, sources, strict=True)
         ]
+        shared = describe.shared_lines(elements)
         assumed = [
             describe.assumed_line(*each, source) for each, source in zip(spreads, sources, strict=True)
         ]
@@ -134,7 +137,13 @@ class _Reader:
             reference_humidity=about.reference_humidity,
             design_curve=curve.curve,
             defaults=tuple(self.defaults),
-            readings=(*taken.readings, curve.reading, *readings, *map(describe.tie_line, dependences)),
+            readings=(
+                *taken.readings,
+                curve.reading,
+                *readings,
+                *shared,
+                *map(describe.tie_line, dependences),
+            ),
             assumed=(*taken.warnings, *(line for line in assumed if line is not None), *taken.assumed),
             elements_from=self.foreign(elements),
             model=taken.model,
@@ -147,7 +156,7 @@ class _Reader:
             if name in REQUIRED_TABLES:
                 self.faults.append(translate.missing_table(name, self.file))
                 return None
-            value: Any = [] if name in ("calibration", "dependence") else ABSENT.get(name, {})
+            value: Any = [] if name in ("calibration", "shared", "dependence") else ABSENT.get(name, {})
         else:
             value = self.raw[name]
         try:
@@ -190,6 +199,16 @@ class _Reader:
             self.faults.extend(
                 check.require_match(nominal["sensor"], nominal["circuit"], kinds, accepting, self.file)
             )
+        return found
+
+    def shared(
+        self, tables: list[SharedTable] | None, elements: dict[Role, ElementSpec]
+    ) -> dict[Role, ElementSpec]:
+        """The elements with what is shared at each of its keys."""
+        if tables is None or len(elements) < len(ROLES):
+            return elements
+        found, faults = with_shared([table.keys for table in tables], elements, self.file)
+        self.faults.extend(faults)
         return found
 
     def refusal(self, role: Role, spec: ElementSpec, reason: str) -> Fault:

@@ -26,6 +26,7 @@ from margin.case.tables import (
     DesignCurveTable,
     LoadTable,
     RequirementTable,
+    SharedTable,
     StudyTable,
     Table,
 )
@@ -78,6 +79,7 @@ def _case_model(known: tuple[tuple[Role, tuple[tuple[str, type], ...]], ...]) ->
         fields[role] = (annotation, Field() if required else Field(default=None, validate_default=False))
     fields["design_curve"] = (DesignCurveTable, Field(default=None, validate_default=False))
     fields["calibration"] = (list[CalibrationTable], Field(default=None, validate_default=False))
+    fields["shared"] = (list[SharedTable], Field(default=None, validate_default=False))
     fields["dependence"] = (list[DependenceTable], Field(default=None, validate_default=False))
     fields["study"] = (StudyTable, Field(default=None, validate_default=False))
     return create_model(

@@ -270,9 +270,20 @@ class DependenceTable(Table):
 
     between: list[str] = Field(min_length=2, max_length=2, description="names such as sensor.sensitivity")
     level: Level = Field(default="unit", description="level at which both spreads vary")
-    rank_correlation: float = Field(description="inside -1 to 1")
+    rank_correlation: float = Field(description="from -1 to 1; 1 and -1 make both one draw")
     measured_on: MeasuredOn | None = Field(
         default=None, alias="from", description="units on which both were measured together"
+    )
+
+
+class SharedTable(Table):
+    """Quantities that follow one deviation, drawn once: one resistor or one reference behind several keys."""
+
+    keys: list[str] = Field(
+        min_length=2,
+        max_length=50,
+        description="names such as circuit.reference; the first states the tolerance, the others take its relative "
+        "or absolute deviation and state none",
     )
 
 

@@ -38,6 +38,9 @@ class Quantity:
     """A named quantity: nominal value in SI units, the unit to show it in, its causes of variation.
 
     value = nominal * product(1 + relative deviations) + sum(absolute deviations)
+
+    shared_with  name of the quantity whose draws are also those of this one, which has the same spreads; None
+                 for draws of its own
     """
 
     name: str
@@ -45,6 +48,7 @@ class Quantity:
     unit: str
     spreads: tuple[Spread, ...] = ()
     defaulted: bool = False
+    shared_with: str | None = None
 
 
 @dataclass(frozen=True)
