@@ -9,6 +9,7 @@ from distributions import GaussianCopula, NotPositiveDefinite, correlation_matri
 from margin.case import units
 from margin.case.faults import Fault, choices, nearest
 from margin.case.levels import SENSIBLE
+from margin.case.tables import DEFAULT_COUNTS
 from margin.case.types import (
     CalibrationSpec,
     Dependence,
@@ -40,6 +41,16 @@ def require_error_limit(
         reason = "is 0 at the check load 0 N, where nothing conforms"
         mend = 'add a part of the span, for example "larger of 6 % of reading and 1 % of span"'
         yield Fault(file, "requirement", "permissible_error", written, reason, mend)
+
+
+def require_one_count(requirement: Any, use: Any, file: str) -> Iterator[Fault]:
+    """Counts of [requirement] and [use] must not differ where both state one."""
+    for key in DEFAULT_COUNTS:
+        stated, of_use = getattr(requirement, key), getattr(use, key)
+        if stated is not None and of_use is not None and stated != of_use:
+            reason = f"is {of_use} in [use]: a unit is judged by one number of them"
+            mend = f"keep {key} in [requirement] alone"
+            yield Fault(file, "requirement", key, stated, reason, mend)
 
 
 def require_names(calibrations: tuple[CalibrationSpec, ...], file: str) -> Iterator[Fault]:

@@ -5,24 +5,31 @@ from __future__ import annotations
 import copy
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, get_args
+from typing import Any
 
-from pydantic import BaseModel, Field, TypeAdapter, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from margin.case import check, describe, translate
-from margin.case.build import nominal_element
+from margin.case.build import element_spec, foreign_modules, nominal_element
 from margin.case.design_curve import ReadCurve, read_design_curve, require_invertible
 from margin.case.faults import CaseError, Fault, ValueFault
 from margin.case.files import tables_of, text_of
 from margin.case.include import Included, include
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
 from margin.case.model_file import FittedModel
-from margin.case.quantity import Place, default_quantity
-from margin.case.schema import ABSENT, REQUIRED_TABLES, case_model, kinds_of, quantities_of
+from margin.case.schema import (
+    ABSENT,
+    REQUIRED_TABLES,
+    case_model,
+    kinds_of,
+    quantities_of,
+    table_adapter,
+    table_model,
+)
 from margin.case.shared import with_shared
 from margin.case.tables import (
+    DEFAULT_COUNTS,
     CalibrationTable,
     CaseTable,
     DesignCurveTable,
@@ -43,7 +50,6 @@ from margin.case.types import (
     StudySpec,
     UseCondition,
 )
-from margin.chain.parameter import options_of, parameters_of
 
 
 def load_case(path: str | Path) -> Case:
@@ -99,7 +105,8 @@ class _Reader:
         dependences = self.dependences(tables["dependence"], elements, conditions)
         spreads = list(describe.all_spreads(elements, conditions))
         curve = self.design_curve(tables, elements)
-        study = self.study(tables["study"], tables["use"], [spread for _, _, spread in spreads])
+        counts = self.counts(tables["requirement"], tables["use"])
+        study = self.study(tables["study"], counts, [spread for _, _, spread in spreads])
         if (
             self.faults
             or about is None
@@ -145,7 +152,7 @@ class _Reader:
                 *map(describe.tie_line, dependences),
             ),
             assumed=(*taken.warnings, *(line for line in assumed if line is not None), *taken.assumed),
-            elements_from=self.foreign(elements),
+            elements_from=foreign_modules(elements),
             model=taken.model,
             source=written,
         )
@@ -160,10 +167,10 @@ class _Reader:
         else:
             value = self.raw[name]
         try:
-            return _adapter(model, name).validate_python(value)
+            return table_adapter(model, name).validate_python(value)
         except ValidationError as error:
             self.faults.extend(
-                translate.faults_of(error, name, value, _model_of(name, value, model), self.file)
+                translate.faults_of(error, name, value, table_model(name, value, model), self.file)
             )
             return None
 
@@ -176,7 +183,7 @@ class _Reader:
             if table is None:
                 continue
             cls = kinds_of(role)[table.kind]
-            spec = _element_spec(role, cls, table)
+            spec = element_spec(role, cls, table)
             if role == "converter" and role in self.raw and spec.options.get("bits") == 0:
                 mend = "write 1 or more; without the table [converter] it is ideal"
                 self.faults.append(Fault(self.file, role, "bits", 0, "a converter has no 0 bits", mend))
@@ -317,58 +324,34 @@ class _Reader:
         self.faults.extend(require_invertible(found, elements, load.range, about, self.file))
         return found
 
-    def study(self, table: StudyTable | None, use: Any, spreads: Iterable[Spread]) -> StudySpec | None:
-        if table is None or use is None:
+    def counts(self, requirement: RequirementTable | None, use: Any) -> dict[str, int] | None:
+        """Conditions, loadings and readings by which a unit is judged, from [requirement] or [use]."""
+        if requirement is None or use is None:
+            return None
+        self.faults.extend(check.require_one_count(requirement, use, self.file))
+        found: dict[str, int] = {}
+        for key, default in DEFAULT_COUNTS.items():
+            stated, of_use = getattr(requirement, key), getattr(use, key)
+            if stated is None and of_use is None:
+                self.defaults.append(f"requirement.{key} = {default}: assumed, a unit is judged by them")
+            found[key] = next(each for each in (stated, of_use, default) if each is not None)
+        return found
+
+    def study(
+        self, table: StudyTable | None, counts: dict[str, int] | None, spreads: Iterable[Spread]
+    ) -> StudySpec | None:
+        if table is None or counts is None:
             return None
         outside = any(s.level in ("common", "station") or s.measured_on is not None for s in spreads)
         outer = table.outer if outside else 1
         return StudySpec(
-            table.units, outer, table.units_per_lot, use.conditions, use.loadings, use.readings, table.seed,
-            table.points,
-        )  # fmt: skip
+            units=table.units,
+            outer=outer,
+            units_per_lot=table.units_per_lot,
+            seed=table.seed,
+            points=table.points,
+            **counts,
+        )
 
     def fault(self, table: str, key: str, found: ValueFault) -> Fault:
         return Fault(self.file, table, key, self.raw[table].get(key), found.reason, found.mend)
-
-    @staticmethod
-    def foreign(elements: dict[Role, ElementSpec]) -> tuple[str, ...]:
-        """Where elements that are not ours come from."""
-        modules = (spec.cls.__module__ for spec in elements.values())
-        return tuple(dict.fromkeys(m for m in modules if m.split(".")[0] != "margin"))
-
-
-def _element_spec(role: Role, cls: type, table: Any) -> ElementSpec:
-    quantities = {}
-    for name in quantities_of(cls):
-        stated = getattr(table, name)
-        quantities[name] = (
-            stated if stated is not None else default_quantity(Place(role, name, parameters_of(cls)[name]))
-        )
-    options = {name: getattr(table, name) for name in options_of(cls)}
-    return ElementSpec(role, table.kind, cls, quantities, options)
-
-
-@lru_cache(maxsize=128)
-def _adapter(model: type[BaseModel], name: str) -> TypeAdapter[Any]:
-    """What checks one table; made once, because making it is slow."""
-    declared = model.model_fields[name]
-    annotation: Any = declared.annotation
-    if declared.discriminator is not None:
-        annotation = Annotated[annotation, Field(discriminator=declared.discriminator)]
-    return TypeAdapter(annotation)
-
-
-def _model_of(name: str, value: Any, model: type[BaseModel]) -> type[BaseModel]:
-    """Model whose keys a message may offer."""
-    annotation: Any = model.model_fields[name].annotation
-    models = [
-        each
-        for each in (annotation, *get_args(annotation))
-        if isinstance(each, type) and issubclass(each, BaseModel)
-    ]
-    kind = value.get("kind") if isinstance(value, dict) else None
-    for each in models:
-        declared = each.model_fields.get("kind")
-        if declared is not None and declared.default == kind:
-            return each
-    return models[0] if models else model

@@ -7,9 +7,17 @@ import json
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, Union
+from typing import Annotated, Any, Literal, Union, get_args
 
-from pydantic import BaseModel, BeforeValidator, Field, PlainValidator, WithJsonSchema, create_model
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    Field,
+    PlainValidator,
+    TypeAdapter,
+    WithJsonSchema,
+    create_model,
+)
 from pydantic.json_schema import GenerateJsonSchema
 
 from margin.calibration.station import Station
@@ -85,6 +93,32 @@ def _case_model(known: tuple[tuple[Role, tuple[tuple[str, type], ...]], ...]) ->
     return create_model(
         "CaseFile", __base__=Table, __doc__="A force-sensing product and its study.", **fields
     )
+
+
+@lru_cache(maxsize=128)
+def table_adapter(model: type[BaseModel], name: str) -> TypeAdapter[Any]:
+    """What checks one table; made once, because making it is slow."""
+    declared = model.model_fields[name]
+    annotation: Any = declared.annotation
+    if declared.discriminator is not None:
+        annotation = Annotated[annotation, Field(discriminator=declared.discriminator)]
+    return TypeAdapter(annotation)
+
+
+def table_model(name: str, value: Any, model: type[BaseModel]) -> type[BaseModel]:
+    """Model whose keys a message may offer."""
+    annotation: Any = model.model_fields[name].annotation
+    models = [
+        each
+        for each in (annotation, *get_args(annotation))
+        if isinstance(each, type) and issubclass(each, BaseModel)
+    ]
+    kind = value.get("kind") if isinstance(value, dict) else None
+    for each in models:
+        declared = each.model_fields.get("kind")
+        if declared is not None and declared.default == kind:
+            return each
+    return models[0] if models else model
 
 
 def element_model(role: Role, kind: str, cls: type) -> type[BaseModel]:

@@ -204,14 +204,44 @@ class LoadTable(Table):
     check: CheckLoads = Field(default=7, description="loads to check, or how many, evenly spaced")
 
 
+_COUNTS = {
+    "conditions": "periods of use drawn for each unit, of each named condition",
+    "loadings": "placements of each load in a period",
+    "readings": "readings in each placement",
+}
+COUNTS: dict[str, Any] = {
+    key: (
+        int | None,
+        Field(default=None, ge=1, le=10_000, description=f"{doc}; better stated in [requirement]"),
+    )
+    for key, doc in _COUNTS.items()
+}
+"""Keys of [use] beside its quantities: [requirement] has them too."""
+
+DEFAULT_COUNTS = {"conditions": 2, "loadings": 2, "readings": 1}
+"""What a unit is judged by where the case does not say."""
+
+
+def _count(key: str) -> Any:
+    return Field(
+        default=None,
+        ge=1,
+        le=10_000,
+        description=f"{_COUNTS[key]}, by which it is judged; default: {DEFAULT_COUNTS[key]}",
+    )
+
+
 class RequirementTable(Table):
-    """Maximum permissible error (VIM 4.26) and who must keep it."""
+    """Maximum permissible error (VIM 4.26), who must keep it, and by how many readings a unit is judged."""
 
     permissible_error: Permissible = Field(description="limit of the force error; says of what")
     counts: Literal["units at every check point", "units by share of readings", "readings"] = Field(
         default="units at every check point", description="what conforms"
     )
     share: Share = Field(default=0.95, description="readings of a unit that must be within, if that counts")
+    conditions: int | None = _count("conditions")
+    loadings: int | None = _count("loadings")
+    readings: int | None = _count("readings")
     target: Share = Field(default=0.95, alias="yield", description="yield to reach")
     confidence: Share = Field(default=0.95, description="of every interval, two-sided")
 
@@ -306,11 +336,3 @@ class StudyTable(Table):
         description="how outer draws, lots and units are sampled: at random, by Latin hypercubes, or by scrambled "
         "Sobol points, which need the fewest units; ten independent scramblings give the intervals",
     )
-
-
-COUNTS: dict[str, Any] = {
-    "conditions": (int, Field(default=2, ge=1, le=10_000, description="periods of use drawn for each unit")),
-    "loadings": (int, Field(default=2, ge=1, le=10_000, description="placements of each load in a period")),
-    "readings": (int, Field(default=1, ge=1, le=10_000, description="readings in each placement")),
-}
-"""Keys of [use] beside its quantities."""

@@ -222,6 +222,24 @@ class Case:
     source: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
+    def judged_on(self) -> str:
+        """What a unit is judged by: '2 loadings x 1 reading at 6 loads in 2 draws of each of 2 conditions (48
+        readings)'."""
+        study, named = self.study, len(self.conditions)
+        draws = _counted(study.conditions, "draw")
+        if named > 1:
+            where = f"{draws} of each of {named} conditions"
+        else:
+            where = f"{draws} of the {'condition' if named else 'conditions'} of use"
+        readings = study.loadings * study.readings * len(self.check_loads) * study.conditions * max(named, 1)
+        placed = f"{_counted(study.loadings, 'loading')} x {_counted(study.readings, 'reading')}"
+        return f"{placed} at {_counted(len(self.check_loads), 'load')} in {where} ({_counted(readings, 'reading')})"
+
+    @property
     def span(self) -> float:
         """N."""
         return self.load_high - self.load_low
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
