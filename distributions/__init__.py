@@ -1,7 +1,12 @@
 """Probability distributions, tolerances, random numbers and dependence."""
 
 from distributions.composed import Discrete, Empirical, Mixture, SelectedOut, Shifted, Truncated
-from distributions.dependence import GaussianCopula, NotPositiveDefinite, nearest_correlation
+from distributions.dependence import (
+    GaussianCopula,
+    NotPositiveDefinite,
+    correlation_matrix,
+    nearest_correlation,
+)
 from distributions.distribution import Distribution, NoDensity
 from distributions.fitting import ShapeFit, ShapeFits, fit_shapes
 from distributions.intervals import shortest_interval, symmetric_interval
@@ -59,6 +64,7 @@ __all__ = [
     "Triangular",
     "Truncated",
     "Weibull",
+    "correlation_matrix",
     "coverage_factor",
     "fit_shapes",
     "nearest_correlation",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -33,14 +34,16 @@ class NotPositiveDefinite(ValueError):
 def normal_from_rank(rho: ArrayLike) -> Array:
     """Correlation of normal variables whose rank correlation (Spearman) is rho: r = 2 sin(pi rho / 6).
 
-    Pearson 1907, exact for the bivariate normal distribution.
+    Pearson 1907, exact for the bivariate normal distribution; 1 and -1 stay what they are to the bit.
     """
-    return np.asarray(2.0 * np.sin(np.pi * np.asarray(rho) / 6.0))
+    ranks = np.asarray(rho, dtype=np.float64)
+    return np.where(np.abs(ranks) == 1.0, ranks, 2.0 * np.sin(np.pi * ranks / 6.0))
 
 
 def rank_from_normal(r: ArrayLike) -> Array:
     """Inverse of `normal_from_rank`."""
-    return np.asarray(6.0 / np.pi * np.arcsin(np.asarray(r) / 2.0))
+    normal = np.asarray(r, dtype=np.float64)
+    return np.where(np.abs(normal) == 1.0, normal, 6.0 / np.pi * np.arcsin(normal / 2.0))
 
 
 def nearest_correlation(matrix: Array, smallest: float = 1e-6, rounds: int = 500) -> Array:
@@ -67,12 +70,39 @@ def nearest_correlation(matrix: Array, smallest: float = 1e-6, rounds: int = 500
     return np.asarray(current)
 
 
+def correlation_matrix(names: Sequence[str], ties: Iterable[tuple[str, str, float]]) -> Array:
+    """Rank correlations (name, name) of pairs: 0 where none is stated and none follows.
+
+    ties  (first, second, rank correlation); both names are among `names`
+
+    Factors tied by 1 or -1 are one draw: what is stated of one of them follows for the other, with its sign.
+    """
+    matrix, stated = np.eye(len(names)), np.eye(len(names), dtype=bool)
+    for first, second, rho in ties:
+        i, j = names.index(first), names.index(second)
+        matrix[i, j] = matrix[j, i] = rho
+        stated[i, j] = stated[j, i] = True
+    for _ in names:
+        # one more link of a chain of whole ties in each round
+        for i, j in np.argwhere(stated & (np.abs(matrix) == 1.0)):
+            follows = stated[j] & ~stated[i]
+            matrix[i, follows] = matrix[follows, i] = matrix[i, j] * matrix[j, follows]
+            stated[i] |= follows
+            stated[:, i] |= follows
+    return matrix
+
+
+_LEAST = 1e-12
+"""Eigenvalues and pivots from here down are 0 but for rounding."""
+
+
 @dataclass(frozen=True)
 class GaussianCopula:
     """Uniforms tied together so that their rank correlations are those of `rank_correlation`.
 
-    Raises ValueError for a matrix of the wrong size, not symmetric, without a unit diagonal or with entries
-    outside (-1, 1); NotPositiveDefinite where the entries contradict each other.
+    A correlation of 1 or -1 makes two names one draw. Raises ValueError for a matrix of the wrong size, not
+    symmetric, without a unit diagonal or with entries outside -1 to 1; NotPositiveDefinite where the entries
+    contradict each other (an eigenvalue below 0; 0 itself is admitted).
     """
 
     names: tuple[str, ...]
@@ -96,10 +126,10 @@ class GaussianCopula:
         if not np.allclose(np.diag(matrix), 1.0, rtol=0.0, atol=1e-12):
             raise ValueError("a correlation matrix must have ones on its diagonal")
         off = matrix[~np.eye(n, dtype=bool)]
-        if off.size and np.abs(off).max() >= 1.0:
-            raise ValueError("a correlation must lie inside (-1, 1): factors tied wholly are one factor")
+        if off.size and np.abs(off).max() > 1.0:
+            raise ValueError("a correlation must lie between -1 and 1")
         normal = self.normal_correlation
-        if float(np.linalg.eigvalsh(normal)[0]) <= 1e-12:
+        if float(np.linalg.eigvalsh(normal)[0]) < -_LEAST:
             bad = self._offenders(normal)
             nearest = rank_from_normal(nearest_correlation(normal[np.ix_(bad, bad)]))
             raise NotPositiveDefinite(tuple(self.names[i] for i in bad), nearest)
@@ -122,25 +152,61 @@ class GaussianCopula:
         kept = list(range(len(normal)))
         for i in range(len(normal)):
             rest = [j for j in kept if j != i]
-            if len(rest) > 1 and float(np.linalg.eigvalsh(normal[np.ix_(rest, rest)])[0]) <= 1e-12:
+            if len(rest) > 1 and float(np.linalg.eigvalsh(normal[np.ix_(rest, rest)])[0]) < -_LEAST:
                 kept = rest
         return kept
 
     @cached_property
-    def _root(self) -> Array:
-        return np.asarray(np.linalg.cholesky(self.normal_correlation), dtype=np.float64)
+    def root(self) -> Array:
+        """Lower Cholesky factor of `normal_correlation`, (name, name); a name tied wholly repeats its row.
+
+        Where the matrix is singular, pivots of 0 leave empty columns (Higham, Accuracy and Stability of Numerical
+        Algorithms, 2nd edition, 10.3: a factor exists without exchanges).
+        """
+        normal = self.normal_correlation
+        if float(np.linalg.eigvalsh(normal)[0]) > _LEAST:
+            return np.asarray(np.linalg.cholesky(normal), dtype=np.float64)
+        root = np.zeros_like(normal)
+        for i, row in enumerate(normal):
+            same = self._same[i]
+            if same is not None:
+                root[i] = same[1] * root[same[0]]
+                continue
+            for j in range(i):
+                if root[j, j] > 0.0:
+                    root[i, j] = (row[j] - root[i, :j] @ root[j, :j]) / root[j, j]
+            pivot = 1.0 - float(root[i, :i] @ root[i, :i])
+            root[i, i] = np.sqrt(pivot) if pivot > _LEAST else 0.0
+        return root
+
+    @cached_property
+    def _same(self) -> tuple[tuple[int, float] | None, ...]:
+        """The first name that each is tied to wholly, and the sign of the tie; None where there is none before it."""
+        whole = [np.flatnonzero(np.abs(row[:i]) == 1.0) for i, row in enumerate(self.rank_correlation)]
+        return tuple(
+            (int(before[0]), float(self.rank_correlation[i, before[0]])) if before.size else None
+            for i, before in enumerate(whole)
+        )
 
     def apply(self, uniforms: Array) -> Array:
         """Dependent uniforms, shape (names, n), from independent ones of the same shape.
 
         The first name, and any other that does not depend on those before it, keeps its draws to the bit;
-        each further one is mixed with those before it. Raises ValueError for another number of rows.
+        each further one is mixed with those before it. A name tied wholly to one before it has that one's draws to
+        the bit, or 1 less them. Raises ValueError for another number of rows.
         """
         if uniforms.ndim != 2 or len(uniforms) != len(self.names):
             raise ValueError(f"uniforms must have shape ({len(self.names)}, n) (got {uniforms.shape})")
         scores = ndtri(uniforms)
         dependent = np.array(uniforms, dtype=np.float64)
-        for i, row in enumerate(self._root):
+        for i, row in enumerate(self.root):
+            same = self._same[i]
+            if same is not None:
+                first = dependent[same[0]]
+                dependent[i] = (
+                    first if same[1] > 0.0 else np.clip(1.0 - first, SMALLEST_UNIFORM, LARGEST_UNIFORM)
+                )
+                continue
             if not row[:i].any():
                 continue
             # Term by term: neither a matrix product nor einsum rounds alike for any number of points.

@@ -55,7 +55,12 @@ class FittedTie:
 
 @dataclass(frozen=True)
 class Provenance:
-    """What was measured: setup, counts, and the temperature (degC) at which the values hold."""
+    """What was measured: setup, counts, and the conditions under which the values hold.
+
+    temperature  degC
+    dwell        s under load
+    branch       of the load cycle
+    """
 
     circuit: str
     interface: str
@@ -65,6 +70,8 @@ class Provenance:
     mountings: int
     cycles: int
     readings: int
+    dwell: float
+    branch: Literal["up", "down", "mean"] = "up"
 
 
 @dataclass(frozen=True)

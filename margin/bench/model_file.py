@@ -62,6 +62,8 @@ def _lines(sensor: FittedSensor, data: Path, folder: Path, written: datetime.dat
     yield f"circuit = {_text(found.circuit)}"
     yield f"interface = {_text(found.interface)}"
     yield f"temperature = {_text(show(found.temperature, 'degC'))}"
+    yield f"dwell = {_text(show(found.dwell, 's'))}"
+    yield f"branch = {_text(found.branch)}"
     for name in ("lots", "sensors", "mountings", "cycles", "readings"):
         yield f"{name} = {getattr(found, name)}"
     yield from _list("must_state", sensor.must_state, "what the data cannot show at all")

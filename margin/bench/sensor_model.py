@@ -114,7 +114,7 @@ def fitted_sensor(
     _reload(found, spreads.reload, spreads.components["ln_sensitivity"])
     if circuits is not None and setup["circuit"] in circuits:
         _voltage(found, circuits[setup["circuit"]], setup["circuit"])
-    provenance = _provenance(points, setup, usual)
+    provenance = _provenance(points, setup, usual, t0)
     must_state = tuple(
         f"{'sensitivity' if kind == 'thin film' else 'rated_output'} per {level}"
         for level, count in (("lot", provenance.lots), ("unit", provenance.sensors))
@@ -235,13 +235,13 @@ def _says(data: BenchData) -> tuple[str, ...]:
     return tuple(n.replace("file says", name, 1) for n in data.notes if n.startswith("file says"))
 
 
-def _provenance(points: pd.DataFrame, setup: dict[str, str], usual: float) -> Provenance:
+def _provenance(points: pd.DataFrame, setup: dict[str, str], usual: float, t0: float) -> Provenance:
     def count(keys: list[str]) -> int:
         return int(points.groupby(keys, observed=True).ngroups)
 
     return Provenance(
         setup["circuit"], setup["interface"], round(usual, 2), count(["lot"]), count(WHO),
-        count([*WHO, "mounting"]), count(list(SERIES)), len(points),
+        count([*WHO, "mounting"]), count(list(SERIES)), len(points), t0,
     )  # fmt: skip
 
 

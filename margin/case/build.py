@@ -3,12 +3,36 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 import tomllib
 from collections.abc import Mapping
 from typing import Any
 
 from margin.case.faults import CaseError, Fault, choices
+from margin.case.quantity import Place, default_quantity
 from margin.case.types import Case, ElementSpec, Role
+from margin.chain.parameter import options_of, parameters_of
+
+
+def element_spec(role: Role, cls: type, table: Any) -> ElementSpec:
+    """Element of a checked table: what the case states, and defaults for the rest."""
+    quantities = {}
+    for name, declared in parameters_of(cls).items():
+        if declared.draw is None:
+            stated = getattr(table, name)
+            quantities[name] = stated if stated is not None else default_quantity(Place(role, name, declared))
+    for name, quantity in quantities.items():
+        other = parameters_of(cls)[name].default_from
+        if other is not None and quantity.nominal == 0.0 and not quantity.spreads:
+            quantities[name] = dataclasses.replace(quantity, nominal=quantities[other].nominal)
+    options = {name: getattr(table, name) for name in options_of(cls)}
+    return ElementSpec(role, table.kind, cls, quantities, options)
+
+
+def foreign_modules(elements: Mapping[Role, ElementSpec]) -> tuple[str, ...]:
+    """Modules of elements that are not ours."""
+    modules = (spec.cls.__module__ for spec in elements.values())
+    return tuple(dict.fromkeys(m for m in modules if m.split(".")[0] != "margin"))
 
 
 def nominal_element(spec: ElementSpec) -> Any:

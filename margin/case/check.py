@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-import numpy as np
-
-from distributions import GaussianCopula, NotPositiveDefinite
+from distributions import GaussianCopula, NotPositiveDefinite, correlation_matrix
 from margin.case import units
 from margin.case.faults import Fault, choices, nearest
 from margin.case.levels import SENSIBLE
+from margin.case.tables import DEFAULT_COUNTS
 from margin.case.types import (
     CalibrationSpec,
     Dependence,
@@ -42,6 +41,16 @@ def require_error_limit(
         reason = "is 0 at the check load 0 N, where nothing conforms"
         mend = 'add a part of the span, for example "larger of 6 % of reading and 1 % of span"'
         yield Fault(file, "requirement", "permissible_error", written, reason, mend)
+
+
+def require_one_count(requirement: Any, use: Any, file: str) -> Iterator[Fault]:
+    """Counts of [requirement] and [use] must not differ where both state one."""
+    for key in DEFAULT_COUNTS:
+        stated, of_use = getattr(requirement, key), getattr(use, key)
+        if stated is not None and of_use is not None and stated != of_use:
+            reason = f"is {of_use} in [use]: a unit is judged by one number of them"
+            mend = f"keep {key} in [requirement] alone"
+            yield Fault(file, "requirement", key, stated, reason, mend)
 
 
 def require_names(calibrations: tuple[CalibrationSpec, ...], file: str) -> Iterator[Fault]:
@@ -82,7 +91,7 @@ def require_dependences(
             found.append(
                 Fault(file, table, "between", names, "is stated twice at this level", "keep one of them")
             )
-        if not -1.0 < each.rank_correlation < 1.0:
+        if not -1.0 <= each.rank_correlation <= 1.0:
             found.append(
                 Fault(
                     file,
@@ -90,7 +99,7 @@ def require_dependences(
                     "rank_correlation",
                     each.rank_correlation,
                     "must lie between -1 and 1",
-                    "quantities tied wholly are one quantity",
+                    "write 1.0 where both are one draw",
                 )
             )
         if not found and each.measured_on is not None:
@@ -123,6 +132,9 @@ def _unknown(
             near = nearest(name, known)
             mend = f'did you mean "{near}"?' if near else "write such as sensor.sensitivity"
             yield Fault(file, table, "between", names, f'"{name}" is not a quantity of this case', mend)
+        elif quantity.shared_with is not None:
+            reason = f'"{name}" shares the deviation of "{quantity.shared_with}"'
+            yield Fault(file, table, "between", names, reason, f'write "{quantity.shared_with}" in its place')
         elif all(spread.level != each.level for spread in quantity.spreads):
             role: Role = name.split(".")[0]  # type: ignore[assignment]
             levels = [spread.level for spread in quantity.spreads]
@@ -170,12 +182,9 @@ def _require_positive_definite(dependences: list[Dependence], file: str) -> Iter
     for level in dict.fromkeys(each.level for each in dependences):
         ties = [each for each in dependences if each.level == level]
         names = tuple(dict.fromkeys(name for each in ties for name in (each.first, each.second)))
-        matrix = np.eye(len(names))
-        for each in ties:
-            i, j = names.index(each.first), names.index(each.second)
-            matrix[i, j] = matrix[j, i] = each.rank_correlation
+        pairs = [(each.first, each.second, each.rank_correlation) for each in ties]
         try:
-            GaussianCopula(names, matrix)
+            GaussianCopula(names, correlation_matrix(names, pairs))
         except NotPositiveDefinite as error:
             offered = ", ".join(
                 f"{a} with {b}: {error.nearest[i, j]:.2f}"

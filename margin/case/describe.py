@@ -54,10 +54,10 @@ def _default_line(quantity: Quantity, other: str | None) -> str:
 def all_spreads(
     elements: dict[Role, ElementSpec], conditions: tuple[UseCondition, ...]
 ) -> Iterator[tuple[str, Quantity, Spread]]:
-    """(name for people, quantity, spread) of everything that varies, in the order of the chain."""
+    """(name for people, quantity, spread) of everything that is drawn, in the order of the chain."""
     for spec in elements.values():
         for quantity in spec.quantities.values():
-            for spread in quantity.spreads:
+            for spread in quantity.spreads if quantity.shared_with is None else ():
                 yield quantity.name, quantity, spread
     for condition in conditions:
         for quantity in condition.quantities.values():
@@ -73,6 +73,14 @@ def reading_line(name: str, quantity: Quantity, spread: Spread, model: str | Non
     known = f", known from {spread.measured_on} units" if spread.measured_on is not None else ""
     origin = f" ({model})" if model is not None else ""
     return f"{name}: {_extent(quantity, spread)} read as {spread.read_as}, per {spread.level}{known}{origin}"
+
+
+def shared_lines(elements: dict[Role, ElementSpec]) -> Iterator[str]:
+    """'circuit.gain_resistor: deviation of circuit.internal_resistor, one draw for both' for each shared quantity."""
+    for spec in elements.values():
+        for quantity in spec.quantities.values():
+            if quantity.shared_with is not None:
+                yield f"{quantity.name}: deviation of {quantity.shared_with}, one draw for both"
 
 
 def tie_line(tie: Dependence) -> str:

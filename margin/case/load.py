@@ -3,25 +3,41 @@
 from __future__ import annotations
 
 import copy
-import dataclasses
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, get_args
+from typing import Any
 
-from pydantic import BaseModel, Field, TypeAdapter, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from margin.case import check, describe, translate
-from margin.case.build import nominal_element
+from margin.case.build import element_spec, foreign_modules, nominal_element
+from margin.case.design_curve import ReadCurve, read_design_curve, require_invertible
 from margin.case.faults import CaseError, Fault, ValueFault
 from margin.case.files import tables_of, text_of
 from margin.case.include import Included, include
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
 from margin.case.model_file import FittedModel
-from margin.case.quantity import Place, default_quantity
-from margin.case.schema import ABSENT, REQUIRED_TABLES, case_model, kinds_of, quantities_of
-from margin.case.tables import CalibrationTable, CaseTable, LoadTable, RequirementTable, StudyTable
+from margin.case.schema import (
+    ABSENT,
+    REQUIRED_TABLES,
+    case_model,
+    kinds_of,
+    quantities_of,
+    table_adapter,
+    table_model,
+)
+from margin.case.shared import with_shared
+from margin.case.tables import (
+    DEFAULT_COUNTS,
+    CalibrationTable,
+    CaseTable,
+    DesignCurveTable,
+    LoadTable,
+    RequirementTable,
+    SharedTable,
+    StudyTable,
+)
 from margin.case.types import (
     ROLES,
     CalibrationSpec,
@@ -34,7 +50,6 @@ from margin.case.types import (
     StudySpec,
     UseCondition,
 )
-from margin.chain.parameter import options_of, parameters_of
 
 
 def load_case(path: str | Path) -> Case:
@@ -82,21 +97,31 @@ class _Reader:
         tables = {name: None if name in unread else self.table(name, model) for name in known}
         about: CaseTable | None = tables["case"]
         load: LoadTable | None = tables["load"]
-        elements = self.elements(tables)
+        elements = self.shared(tables["shared"], self.elements(tables))
         check_loads = self.check_loads(load)
         requirement = self.requirement(tables["requirement"], check_loads)
         conditions = self.conditions(tables["use"])
         calibrations = self.calibrations(tables["calibration"], load)
         dependences = self.dependences(tables["dependence"], elements, conditions)
         spreads = list(describe.all_spreads(elements, conditions))
-        study = self.study(tables["study"], tables["use"], [spread for _, _, spread in spreads])
-        if self.faults or about is None or load is None or requirement is None or study is None:
+        curve = self.design_curve(tables, elements)
+        counts = self.counts(tables["requirement"], tables["use"])
+        study = self.study(tables["study"], counts, [spread for _, _, spread in spreads])
+        if (
+            self.faults
+            or about is None
+            or load is None
+            or requirement is None
+            or study is None
+            or curve is None
+        ):
             return None
         taken = self.included
         sources = [taken.source_of(*each) for each in spreads]
         readings = [
             describe.reading_line(*each, source) for each, source in zip(spreads, sources, strict=True)
         ]
+        shared = describe.shared_lines(elements)
         assumed = [
             describe.assumed_line(*each, source) for each, source in zip(spreads, sources, strict=True)
         ]
@@ -117,10 +142,17 @@ class _Reader:
             study=study,
             reference_temperature=about.reference_temperature,
             reference_humidity=about.reference_humidity,
+            design_curve=curve.curve,
             defaults=tuple(self.defaults),
-            readings=(*taken.readings, *readings, *map(describe.tie_line, dependences)),
+            readings=(
+                *taken.readings,
+                curve.reading,
+                *readings,
+                *shared,
+                *map(describe.tie_line, dependences),
+            ),
             assumed=(*taken.warnings, *(line for line in assumed if line is not None), *taken.assumed),
-            elements_from=self.foreign(elements),
+            elements_from=foreign_modules(elements),
             model=taken.model,
             source=written,
         )
@@ -131,14 +163,14 @@ class _Reader:
             if name in REQUIRED_TABLES:
                 self.faults.append(translate.missing_table(name, self.file))
                 return None
-            value: Any = [] if name in ("calibration", "dependence") else ABSENT.get(name, {})
+            value: Any = [] if name in ("calibration", "shared", "dependence") else ABSENT.get(name, {})
         else:
             value = self.raw[name]
         try:
-            return _adapter(model, name).validate_python(value)
+            return table_adapter(model, name).validate_python(value)
         except ValidationError as error:
             self.faults.extend(
-                translate.faults_of(error, name, value, _model_of(name, value, model), self.file)
+                translate.faults_of(error, name, value, table_model(name, value, model), self.file)
             )
             return None
 
@@ -151,7 +183,7 @@ class _Reader:
             if table is None:
                 continue
             cls = kinds_of(role)[table.kind]
-            spec = _element_spec(role, cls, table)
+            spec = element_spec(role, cls, table)
             if role == "converter" and role in self.raw and spec.options.get("bits") == 0:
                 mend = "write 1 or more; without the table [converter] it is ideal"
                 self.faults.append(Fault(self.file, role, "bits", 0, "a converter has no 0 bits", mend))
@@ -174,6 +206,16 @@ class _Reader:
             self.faults.extend(
                 check.require_match(nominal["sensor"], nominal["circuit"], kinds, accepting, self.file)
             )
+        return found
+
+    def shared(
+        self, tables: list[SharedTable] | None, elements: dict[Role, ElementSpec]
+    ) -> dict[Role, ElementSpec]:
+        """The elements with what is shared at each of its keys."""
+        if tables is None or len(elements) < len(ROLES):
+            return elements
+        found, faults = with_shared([table.keys for table in tables], elements, self.file)
+        self.faults.extend(faults)
         return found
 
     def refusal(self, role: Role, spec: ElementSpec, reason: str) -> Fault:
@@ -270,62 +312,47 @@ class _Reader:
             self.faults.extend(check.require_dependences(found, elements, conditions, self.file))
         return found
 
-    def study(self, table: StudyTable | None, use: Any, spreads: Iterable[Spread]) -> StudySpec | None:
-        if table is None or use is None:
+    def design_curve(self, tables: Mapping[str, Any], elements: dict[Role, ElementSpec]) -> ReadCurve | None:
+        table: DesignCurveTable | None = tables["design_curve"]
+        about: CaseTable | None = tables["case"]
+        load: LoadTable | None = tables["load"]
+        if table is None or about is None or load is None or len(elements) < len(ROLES):
+            return None
+        dwell = elements["use"].quantities["dwell"].nominal
+        found = read_design_curve(table, about, elements["sensor"], dwell, self.included.model)
+        self.defaults.extend(found.defaults)
+        self.faults.extend(require_invertible(found, elements, load.range, about, self.file))
+        return found
+
+    def counts(self, requirement: RequirementTable | None, use: Any) -> dict[str, int] | None:
+        """Conditions, loadings and readings by which a unit is judged, from [requirement] or [use]."""
+        if requirement is None or use is None:
+            return None
+        self.faults.extend(check.require_one_count(requirement, use, self.file))
+        found: dict[str, int] = {}
+        for key, default in DEFAULT_COUNTS.items():
+            stated, of_use = getattr(requirement, key), getattr(use, key)
+            if stated is None and of_use is None:
+                self.defaults.append(f"requirement.{key} = {default}: assumed, a unit is judged by them")
+            found[key] = next(each for each in (stated, of_use, default) if each is not None)
+        return found
+
+    def study(
+        self, table: StudyTable | None, counts: dict[str, int] | None, spreads: Iterable[Spread]
+    ) -> StudySpec | None:
+        if table is None or counts is None:
             return None
         outside = any(s.level in ("common", "station") or s.measured_on is not None for s in spreads)
         outer = table.outer if outside else 1
         return StudySpec(
-            table.units, outer, table.units_per_lot, use.conditions, use.loadings, use.readings, table.seed,
-            table.points, "all units" if table.outer is not None and outside else table.draw,
-        )  # fmt: skip
+            units=table.units,
+            outer=outer,
+            units_per_lot=table.units_per_lot,
+            seed=table.seed,
+            points=table.points,
+            draw="all units" if table.outer is not None and outside else table.draw,
+            **counts,
+        )
 
     def fault(self, table: str, key: str, found: ValueFault) -> Fault:
         return Fault(self.file, table, key, self.raw[table].get(key), found.reason, found.mend)
-
-    @staticmethod
-    def foreign(elements: dict[Role, ElementSpec]) -> tuple[str, ...]:
-        """Where elements that are not ours come from."""
-        modules = (spec.cls.__module__ for spec in elements.values())
-        return tuple(dict.fromkeys(m for m in modules if m.split(".")[0] != "margin"))
-
-
-def _element_spec(role: Role, cls: type, table: Any) -> ElementSpec:
-    quantities = {}
-    for name in quantities_of(cls):
-        stated = getattr(table, name)
-        quantities[name] = (
-            stated if stated is not None else default_quantity(Place(role, name, parameters_of(cls)[name]))
-        )
-    for name, quantity in quantities.items():
-        other = parameters_of(cls)[name].default_from
-        if other is not None and quantity.nominal == 0.0 and not quantity.spreads:
-            quantities[name] = dataclasses.replace(quantity, nominal=quantities[other].nominal)
-    options = {name: getattr(table, name) for name in options_of(cls)}
-    return ElementSpec(role, table.kind, cls, quantities, options)
-
-
-@lru_cache(maxsize=128)
-def _adapter(model: type[BaseModel], name: str) -> TypeAdapter[Any]:
-    """What checks one table; made once, because making it is slow."""
-    declared = model.model_fields[name]
-    annotation: Any = declared.annotation
-    if declared.discriminator is not None:
-        annotation = Annotated[annotation, Field(discriminator=declared.discriminator)]
-    return TypeAdapter(annotation)
-
-
-def _model_of(name: str, value: Any, model: type[BaseModel]) -> type[BaseModel]:
-    """Model whose keys a message may offer."""
-    annotation: Any = model.model_fields[name].annotation
-    models = [
-        each
-        for each in (annotation, *get_args(annotation))
-        if isinstance(each, type) and issubclass(each, BaseModel)
-    ]
-    kind = value.get("kind") if isinstance(value, dict) else None
-    for each in models:
-        declared = each.model_fields.get("kind")
-        if declared is not None and declared.default == kind:
-            return each
-    return models[0] if models else model

@@ -22,7 +22,7 @@ from margin.case import translate
 from margin.case.faults import CaseError, Fault, choices
 from margin.case.files import tables_of, text_of
 from margin.case.schema import element_model, kinds_of
-from margin.case.tables import DependenceTable, Table, Temperature
+from margin.case.tables import Branch, DependenceTable, Dwell, Table, Temperature
 
 FORMAT = 1
 WRITE_ONE = "'margin bench DATA.csv --model FILE.toml' writes one"
@@ -38,6 +38,8 @@ class ModelTable(Table):
     circuit: str = Field(default="", max_length=200, description="circuit that read the sensors")
     interface: str = Field(default="", max_length=200, description="interface under which they were loaded")
     temperature: Temperature = Field(description="temperature at which the values hold")
+    dwell: Dwell | None = Field(default=None, description="time under load at which the values hold")
+    branch: Branch = Field(default="up", description="branch of the load cycle on which the curve was fitted")
     lots: int = Field(ge=1, description="production lots measured")
     sensors: int = Field(ge=1, description="sensors measured")
     mountings: int = Field(ge=1, description="mountings, over all sensors")

@@ -7,9 +7,17 @@ import json
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, Union
+from typing import Annotated, Any, Literal, Union, get_args
 
-from pydantic import BaseModel, BeforeValidator, Field, PlainValidator, WithJsonSchema, create_model
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    Field,
+    PlainValidator,
+    TypeAdapter,
+    WithJsonSchema,
+    create_model,
+)
 from pydantic.json_schema import GenerateJsonSchema
 
 from margin.calibration.station import Station
@@ -23,8 +31,10 @@ from margin.case.tables import (
     CalibrationTable,
     CaseTable,
     DependenceTable,
+    DesignCurveTable,
     LoadTable,
     RequirementTable,
+    SharedTable,
     StudyTable,
     Table,
 )
@@ -75,12 +85,40 @@ def _case_model(known: tuple[tuple[Role, tuple[tuple[str, type], ...]], ...]) ->
             annotation = models[0]
         required = role in REQUIRED_TABLES
         fields[role] = (annotation, Field() if required else Field(default=None, validate_default=False))
+    fields["design_curve"] = (DesignCurveTable, Field(default=None, validate_default=False))
     fields["calibration"] = (list[CalibrationTable], Field(default=None, validate_default=False))
+    fields["shared"] = (list[SharedTable], Field(default=None, validate_default=False))
     fields["dependence"] = (list[DependenceTable], Field(default=None, validate_default=False))
     fields["study"] = (StudyTable, Field(default=None, validate_default=False))
     return create_model(
         "CaseFile", __base__=Table, __doc__="A force-sensing product and its study.", **fields
     )
+
+
+@lru_cache(maxsize=128)
+def table_adapter(model: type[BaseModel], name: str) -> TypeAdapter[Any]:
+    """What checks one table; made once, because making it is slow."""
+    declared = model.model_fields[name]
+    annotation: Any = declared.annotation
+    if declared.discriminator is not None:
+        annotation = Annotated[annotation, Field(discriminator=declared.discriminator)]
+    return TypeAdapter(annotation)
+
+
+def table_model(name: str, value: Any, model: type[BaseModel]) -> type[BaseModel]:
+    """Model whose keys a message may offer."""
+    annotation: Any = model.model_fields[name].annotation
+    models = [
+        each
+        for each in (annotation, *get_args(annotation))
+        if isinstance(each, type) and issubclass(each, BaseModel)
+    ]
+    kind = value.get("kind") if isinstance(value, dict) else None
+    for each in models:
+        declared = each.model_fields.get("kind")
+        if declared is not None and declared.default == kind:
+            return each
+    return models[0] if models else model
 
 
 def element_model(role: Role, kind: str, cls: type) -> type[BaseModel]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from fractions import Fraction
 from itertools import pairwise
 from typing import Annotated, Any, Literal
@@ -129,11 +128,18 @@ def _measured_on(value: Any) -> int:
     return int(words[0])
 
 
-def _single(unit: str) -> Callable[[Any], float]:
-    def read(value: Any) -> float:
-        return read_single(value, unit)
+def _temperature(value: Any) -> float:
+    found = read_single(value, "degC")
+    if found < -273.15:
+        raise ValueFault("lies below absolute zero, -273.15 degC", 'write for example "25 degC"')
+    return found
 
-    return read
+
+def _dwell(value: Any) -> float:
+    found = read_single(value, "s")
+    if not 0.0 < found < math.inf:
+        raise ValueFault("must be above 0", 'write for example "1 s"')
+    return found
 
 
 def _humidity(value: Any) -> float:
@@ -167,12 +173,14 @@ CheckLoads = Annotated[
     WithJsonSchema({"anyOf": [{"type": "integer", "minimum": 2, "maximum": MOST_LOADS}, _LOADS]}),
 ]
 Share = Annotated[float, BeforeValidator(_share), WithJsonSchema(_SHARE)]
-Temperature = Annotated[float, BeforeValidator(_single("degC")), _as_text("25 degC")]
+Temperature = Annotated[float, BeforeValidator(_temperature), _as_text("25 degC")]
 Humidity = Annotated[
     float,
     BeforeValidator(_humidity),
     WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "number"}], "examples": ["50 %RH", 50]}),
 ]
+Dwell = Annotated[float, BeforeValidator(_dwell), _as_text("1 s")]
+Branch = Literal["up", "down", "mean"]
 MeasuredOn = Annotated[int, BeforeValidator(_measured_on), _as_text("6 units")]
 Permissible = Annotated[PermissibleError, BeforeValidator(read_permissible_error), _as_text(EXAMPLE, "2 N")]
 
@@ -196,16 +204,62 @@ class LoadTable(Table):
     check: CheckLoads = Field(default=7, description="loads to check, or how many, evenly spaced")
 
 
+_COUNTS = {
+    "conditions": "periods of use drawn for each unit, of each named condition",
+    "loadings": "placements of each load in a period",
+    "readings": "readings in each placement",
+}
+COUNTS: dict[str, Any] = {
+    key: (
+        int | None,
+        Field(default=None, ge=1, le=10_000, description=f"{doc}; better stated in [requirement]"),
+    )
+    for key, doc in _COUNTS.items()
+}
+"""Keys of [use] beside its quantities: [requirement] has them too."""
+
+DEFAULT_COUNTS = {"conditions": 2, "loadings": 2, "readings": 1}
+"""What a unit is judged by where the case does not say."""
+
+
+def _count(key: str) -> Any:
+    return Field(
+        default=None,
+        ge=1,
+        le=10_000,
+        description=f"{_COUNTS[key]}, by which it is judged; default: {DEFAULT_COUNTS[key]}",
+    )
+
+
 class RequirementTable(Table):
-    """Maximum permissible error (VIM 4.26) and who must keep it."""
+    """Maximum permissible error (VIM 4.26), who must keep it, and by how many readings a unit is judged."""
 
     permissible_error: Permissible = Field(description="limit of the force error; says of what")
     counts: Literal["units at every check point", "units by share of readings", "readings"] = Field(
         default="units at every check point", description="what conforms"
     )
     share: Share = Field(default=0.95, description="readings of a unit that must be within, if that counts")
+    conditions: int | None = _count("conditions")
+    loadings: int | None = _count("loadings")
+    readings: int | None = _count("readings")
     target: Share = Field(default=0.95, alias="yield", description="yield to reach")
     confidence: Share = Field(default=0.95, description="of every interval, two-sided")
+
+
+class DesignCurveTable(Table):
+    """Bench conditions of the design curve, which firmware turns round; default: those of a fitted model's bench,
+    or those at which the sensor's values hold."""
+
+    dwell: Dwell | None = Field(
+        default=None,
+        description="time under load at which the curve was measured; use and calibration creep from it",
+    )
+    branch: Branch | None = Field(
+        default=None,
+        description="branch of the load cycle on which it was measured; mean: midway between both",
+    )
+    temperature: Temperature | None = Field(default=None, description="temperature at which it was measured")
+    humidity: Humidity | None = Field(default=None, description="relative humidity at which it was measured")
 
 
 class CalibrationTable(Table):
@@ -246,9 +300,20 @@ class DependenceTable(Table):
 
     between: list[str] = Field(min_length=2, max_length=2, description="names such as sensor.sensitivity")
     level: Level = Field(default="unit", description="level at which both spreads vary")
-    rank_correlation: float = Field(description="inside -1 to 1")
+    rank_correlation: float = Field(description="from -1 to 1; 1 and -1 make both one draw")
     measured_on: MeasuredOn | None = Field(
         default=None, alias="from", description="units on which both were measured together"
+    )
+
+
+class SharedTable(Table):
+    """Quantities that follow one deviation, drawn once: one resistor or one reference behind several keys."""
+
+    keys: list[str] = Field(
+        min_length=2,
+        max_length=50,
+        description="names such as circuit.reference; the first states the tolerance, the others take its relative "
+        "or absolute deviation and state none",
     )
 
 
@@ -280,11 +345,3 @@ class StudyTable(Table):
         "hypercubes, or by scrambled Sobol points, which need the fewest units; ten independent scramblings give "
         "the intervals",
     )
-
-
-COUNTS: dict[str, Any] = {
-    "conditions": (int, Field(default=2, ge=1, le=10_000, description="periods of use drawn for each unit")),
-    "loadings": (int, Field(default=2, ge=1, le=10_000, description="placements of each load in a period")),
-    "readings": (int, Field(default=1, ge=1, le=10_000, description="readings in each placement")),
-}
-"""Keys of [use] beside its quantities."""

@@ -21,6 +21,7 @@ _EXAMPLES: dict[tuple[str, str], str] = {
     ("calibration", "kind"): '"two-point"',
     ("dependence", "between"): '["sensor.sensitivity", "sensor.exponent"]',
     ("dependence", "rank_correlation"): "-0.6",
+    ("shared", "keys"): '["circuit.internal_resistor", "circuit.gain_resistor"]',
     ("use.condition", "name"): '"cold"',
 }
 
@@ -87,7 +88,7 @@ def _fault(detail: Mapping[str, Any], table: str, raw: Any, model: type[BaseMode
 def _heading(shown: str, kind: str) -> str:
     return (
         f"[[{shown}]]"
-        if kind == "list_type" or shown.split()[0] in ("calibration", "dependence")
+        if kind == "list_type" or shown.split()[0] in ("calibration", "shared", "dependence")
         else f"[{shown}]"
     )
 

@@ -38,6 +38,9 @@ class Quantity:
     """A named quantity: nominal value in SI units, the unit to show it in, its causes of variation.
 
     value = nominal * product(1 + relative deviations) + sum(absolute deviations)
+
+    shared_with  name of the quantity whose draws are also those of this one, which has the same spreads; None
+                 for draws of its own
     """
 
     name: str
@@ -45,6 +48,7 @@ class Quantity:
     unit: str
     spreads: tuple[Spread, ...] = ()
     defaulted: bool = False
+    shared_with: str | None = None
 
 
 @dataclass(frozen=True)
@@ -129,6 +133,27 @@ class CalibrationSpec:
 
 
 @dataclass(frozen=True)
+class DesignCurve:
+    """Bench conditions under which the curve was measured that firmware has of every unit.
+
+    dwell        s under load
+    branch       'up' or 'down' of the load cycle, or 'mean': midway between both
+    temperature  degC
+    humidity     %RH
+    """
+
+    dwell: float = 1.0
+    branch: Literal["up", "down", "mean"] = "up"
+    temperature: float = 25.0
+    humidity: float = 50.0
+
+    @property
+    def descending(self) -> float:
+        """0 on the ascending branch, 1 on the descending one, 0.5 midway."""
+        return {"up": 0.0, "down": 1.0, "mean": 0.5}[self.branch]
+
+
+@dataclass(frozen=True)
 class Dependence:
     """Rank correlation (Spearman) between two spreads at one level, by quantity name.
 
@@ -181,6 +206,7 @@ class Case:
     """A whole case, validated, in SI units.
 
     check_loads  N, ascending, inside [load_low, load_high]
+    design_curve bench conditions of the curve that firmware turns round
     defaults     'circuit.offset = 0 V: ideal' ...: what the case did not say and the tool assumed
     readings     how each tolerance was read, in order
     assumed      spreads that were stated, not measured, and rest on nothing else
@@ -203,6 +229,7 @@ class Case:
     study: StudySpec
     reference_temperature: float = 25.0
     reference_humidity: float = 50.0
+    design_curve: DesignCurve = DesignCurve()
     defaults: tuple[str, ...] = ()
     readings: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
@@ -211,6 +238,24 @@ class Case:
     source: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
+    def judged_on(self) -> str:
+        """What a unit is judged by: '2 loadings x 1 reading at 6 loads in 2 draws of each of 2 conditions (48
+        readings)'."""
+        study, named = self.study, len(self.conditions)
+        draws = _counted(study.conditions, "draw")
+        if named > 1:
+            where = f"{draws} of each of {named} conditions"
+        else:
+            where = f"{draws} of the {'condition' if named else 'conditions'} of use"
+        readings = study.loadings * study.readings * len(self.check_loads) * study.conditions * max(named, 1)
+        placed = f"{_counted(study.loadings, 'loading')} x {_counted(study.readings, 'reading')}"
+        return f"{placed} at {_counted(len(self.check_loads), 'load')} in {where} ({_counted(readings, 'reading')})"
+
+    @property
     def span(self) -> float:
         """N."""
         return self.load_high - self.load_low
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"

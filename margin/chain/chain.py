@@ -109,13 +109,13 @@ class Chain:
     def _operated(self, contact: Contact, circuit: Circuit, setting: Setting) -> Value:
         """Output of the sensor at the voltage that the circuit puts across it, S or V/V."""
         return circuit.operate(
-            self.sensor.output(contact, self._at_sensor(setting)),
+            self.sensor.output(contact, self.at_sensor(setting)),
             self.sensor.voltage_coefficient,
             self.sensor.voltage_reference,
             setting,
         )
 
-    def _at_sensor(self, setting: Setting) -> Setting:
+    def at_sensor(self, setting: Setting) -> Setting:
         """The setting with the peak of the load cycle as the force that reaches the sensor."""
         if absent(setting.descending):
             return setting

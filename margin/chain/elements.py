@@ -39,7 +39,7 @@ class Interface(Protocol):
 
 
 class Sensor(Protocol):
-    """Sensing element. `output` and `force_from` are inverse to each other on the ascending branch."""
+    """Sensing element. `output` and `force_from` are inverse to each other on the branch of the setting."""
 
     kind: ClassVar[str]
 

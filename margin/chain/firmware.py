@@ -72,7 +72,8 @@ class Firmware:
 
     def force_of_output(self, output: Value, setting: Setting) -> Value:
         """Load, N, from the sensor's output at its reference voltage."""
-        return self.nominal.interface.load_from(self.nominal.sensor.force_from(output, setting))
+        nominal = self.nominal
+        return nominal.interface.load_from(nominal.sensor.force_from(output, nominal.at_sensor(setting)))
 
     def code_of(self, load: Value, setting: Setting) -> Any:
         """Code of the chain as designed under `load` (N)."""

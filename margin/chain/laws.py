@@ -66,3 +66,10 @@ def loop_weight(force: Value, peak: Value) -> Value:
     share = np.clip(force / np.maximum(peak, 1e-300), 0.0, 1.0)
     result: Value = 4.0 * share * (1.0 - share)
     return result
+
+
+def loop_slope(force: Value, peak: Value) -> Value:
+    """4 (1 - 2u) / peak, 1/N: derivative of `loop_weight` inside the load cycle, and that of its ends beyond."""
+    height = np.maximum(peak, 1e-300)
+    result: Value = 4.0 * (1.0 - 2.0 * np.clip(force / height, 0.0, 1.0)) / height
+    return result

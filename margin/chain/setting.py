@@ -14,7 +14,7 @@ class Setting:
 
     temperature            degC
     dwell                  s since this load was put on (creep)
-    descending             0 on the ascending branch, 1 on the descending one (hysteresis)
+    descending             0 on the ascending branch, 1 on the descending one, 0.5 midway (hysteresis)
     peak                   N, largest load of the present load cycle (hysteresis)
     age                    h of service since production
     humidity               %RH

@@ -80,15 +80,15 @@ class Nominal:
 
 
 def nominal_setting(case: Case) -> Setting:
-    """Reference temperature and humidity, and the dwell that is expected in use: the firmware's curve."""
-    use = nominal_element(case.elements["use"])
+    """Bench conditions of the design curve, units new, load cycles to the top of the range: the firmware's curve."""
+    curve = case.design_curve
     return Setting(
-        temperature=case.reference_temperature,
-        dwell=use.dwell,
-        descending=0.0,
+        temperature=curve.temperature,
+        dwell=curve.dwell,
+        descending=curve.descending,
         peak=case.load_high,
         age=0.0,
-        humidity=case.reference_humidity,
+        humidity=curve.humidity,
         reference_temperature=case.reference_temperature,
         reference_humidity=case.reference_humidity,
     )
@@ -159,7 +159,7 @@ def use_setting(case: Case, condition: UseCondition | None, event: Event, source
 
 
 def firmware_setting(case: Case, event: Event, source: Source, setting: Setting, corrected: bool) -> Setting:
-    """Setting at which the firmware evaluates its curve: nominal, or at the measured temperature."""
+    """Setting at which the firmware evaluates its curve: that of the design curve, or at the measured temperature."""
     nominal = nominal_setting(case)
     if not corrected:
         return nominal

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from distributions import GaussianCopula
+from distributions import GaussianCopula, correlation_matrix
 from margin.case.types import Dependence
 from margin.propagation.factors import Factor
 
@@ -37,7 +37,7 @@ class DependentGroup:
     def root(self) -> Array:
         """Lower Cholesky factor of the covariance as stated, shape (factors, factors)."""
         sds = np.array([f.distribution.sd for f in self.factors])
-        result: Array = sds[:, None] * np.linalg.cholesky(self.copula.normal_correlation)
+        result: Array = sds[:, None] * self.copula.root
         return result
 
 
@@ -46,7 +46,8 @@ def dependent_groups(
 ) -> tuple[DependentGroup, ...]:
     """Sets of factors tied by rank correlations, each with its copula.
 
-    A tie holds in every condition of use, between what is drawn there of the two quantities.
+    A tie holds in every condition of use, between what is drawn there of the two quantities. What is tied by 1 or
+    -1 is one draw, and shares its further ties.
 
     Raises NotPositiveDefinite where the stated correlations cannot all hold, ValueError where ties of one set
     rest on different numbers of units.
@@ -72,11 +73,7 @@ def dependent_groups(
         clusters = [c for c in clusters if c not in touching] + [merged]
     groups: list[DependentGroup] = []
     for cluster in clusters:
-        matrix = np.eye(len(cluster))
-        for first_name, second_name, rho in pairs:
-            if first_name in cluster:
-                i, j = cluster.index(first_name), cluster.index(second_name)
-                matrix[i, j] = matrix[j, i] = rho
+        matrix = correlation_matrix(cluster, [pair for pair in pairs if pair[0] in cluster])
         _tie_what_never_meets(matrix, [by_name[name] for name in cluster])
         counts = set().union(*(measured[n] for n in cluster))
         if len(counts) > 1:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from distributions import Distribution, Normal, Rectangular
-from margin.case.types import Case, ElementSpec, Quantity, Role
+from margin.case.types import ROLES, Case, ElementSpec, Quantity, Role
 from margin.chain.parameter import Level, Parameter, parameters_of
 
 
@@ -54,9 +54,15 @@ def spread_factors(quantity: Quantity, role: Role, condition: str | None = None)
     """Factors of one quantity, one for each of its spreads, in order.
 
     condition  name of the condition of use that has the quantity for itself: 'use.temperature (cold) per condition'
+
+    Those of a shared quantity are the factors of the quantity that it shares them with.
     """
     found: list[Factor] = []
-    whose = quantity.name if condition is None else f"{quantity.name} ({condition})"
+    origin = quantity.name
+    if quantity.shared_with is not None:
+        origin = quantity.shared_with
+        role = next(each for each in ROLES if each == origin.split(".")[0])
+    whose = origin if condition is None else f"{origin} ({condition})"
     for spread in quantity.spreads:
         name = f"{whose} per {spread.level}"
         twins = sum(f.name == name or f.name.startswith(f"{name} (") for f in found)
@@ -65,7 +71,7 @@ def spread_factors(quantity: Quantity, role: Role, condition: str | None = None)
         found.append(
             Factor(
                 name,
-                quantity.name,
+                origin,
                 role,
                 spread.level,
                 spread.distribution,
@@ -101,9 +107,10 @@ def draw_factor(spec: ElementSpec, field: str, declared: Parameter) -> Factor | 
 
 
 def element_factors(spec: ElementSpec) -> Iterator[Factor]:
-    """Factors of one element: spreads of its quantities, then its standardised draws."""
+    """Factors of one element: spreads of its own quantities, then its standardised draws."""
     for quantity in spec.quantities.values():
-        yield from spread_factors(quantity, spec.role)
+        if quantity.shared_with is None:
+            yield from spread_factors(quantity, spec.role)
     for field, declared in parameters_of(spec.cls).items():
         if declared.draw is not None:
             factor = draw_factor(spec, field, declared)

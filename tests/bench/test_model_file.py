@@ -147,6 +147,7 @@ def test_counts_and_setup_are_kept() -> None:
     assert (found.lots, found.sensors, found.mountings) == (2, 6, 12)
     assert (found.cycles, found.temperature) == (12 * 6 + 6, 23.0)
     assert found.readings == 12 * 6 * 11 + 6 * 4
+    assert (found.dwell, found.branch) == (1.0, "up")
 
 
 def test_one_lot_tells_nothing_of_lots() -> None:
@@ -207,6 +208,7 @@ def test_the_text_is_deterministic_and_whole(tmp_path: Path) -> None:
     about = tomllib.loads(first.decode())["model"]
     assert about["sha256"] == hashlib.sha256(data.read_bytes()).hexdigest()
     assert (about["data"], about["written"]) == ("bench.csv", DAY)
+    assert (about["dwell"], about["branch"]) == ("1 s", "up")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["bench.csv", "pad.toml"]
     (tmp_path / "models").mkdir()
     below = write_model(tmp_path / "models" / "pad.toml", sensor, data, DAY)
@@ -251,6 +253,8 @@ def test_a_case_reads_back_what_was_fitted(tmp_path: Path) -> None:
             assert (found.measured_on, found.relative) == (each.units, quantity.relative)
     assert sensor.tie is not None
     assert case.dependences[0].measured_on == sensor.tie.units
+    curve = case.design_curve
+    assert (curve.dwell, curve.branch, curve.temperature) == (1.0, "up", 23.0)
 
 
 def test_a_bridge_is_fitted_too(tmp_path: Path) -> None:

@@ -326,7 +326,7 @@ BAD = [
     pytest.param(
         case_text(qqq='kind = "thin film"'),
         [
-            "[qqq]: unknown table; tables are case, load, requirement, interface, sensor, circuit, converter, firmware, use, station, calibration, dependence, study"
+            "[qqq]: unknown table; tables are case, load, requirement, interface, sensor, circuit, converter, firmware, use, station, design_curve, calibration, shared, dependence, study"
         ],
         id="unknown_table_2",
     ),
@@ -666,7 +666,7 @@ BAD = [
             more='[[dependence]]\nbetween = ["sensor.sensitivity", "circuit.feedback"]\nrank_correlation = 1.5'
         ),
         [
-            "[dependence 1] rank_correlation = 1.5: must lie between -1 and 1; quantities tied wholly are one quantity"
+            "[dependence 1] rank_correlation = 1.5: must lie between -1 and 1; write 1.0 where both are one draw"
         ],
         id="dependence_one",
     ),

@@ -74,6 +74,15 @@ def test_case_is_valid_under_the_shipped_schema(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
+def test_case_states_what_a_unit_is_judged_on(name: str) -> None:
+    """The requirement says by how many loadings and readings it is judged; nothing of that is assumed."""
+    case = load_case(CASES / name / "case.toml")
+    assert {"conditions", "loadings", "readings"} <= set(raw(name)["requirement"])
+    assert not any("judged" in line for line in case.defaults)
+    assert case.judged_on.startswith("2 loadings x 1 reading at ")
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_case_runs_with_few_units(name: str) -> None:
     """A short study gives yields from 0 to 1 and finite errors."""
     tables = raw(name)

@@ -101,6 +101,38 @@ def test_thin_film_inverse(n: float, turn_on: float, series: float, force: float
     assert pad.force_from(pad.output(Contact(force), setting), setting) == pytest.approx(force, rel=1e-9)
 
 
+@given(
+    st.sampled_from(["film", "bridge", "monotone cubic", "straight"]), st.floats(-0.05, 0.08),
+    st.sampled_from([0.5, 1.0]), st.floats(0.02, 1.1), st.floats(-0.05, 0.05),
+)  # fmt: skip
+@settings(max_examples=120)
+def test_every_sensor_is_inverse_on_its_branch(
+    kind: str, loop: float, down: float, share: float, bend: float
+) -> None:
+    """force_from(output(F)) is F on the descending branch and midway, up to the peak of the cycle and beyond."""
+    sensor: ThinFilm | StrainGaugeBridge | TabulatedCurve
+    if kind == "film":
+        sensor = ThinFilm(
+            sensitivity=2e-5, exponent=0.7, reference_load=5.0, turn_on=0.3, series_resistance=200.0,
+            offset_conductance=1e-8, hysteresis=loop, creep=0.02,
+        )  # fmt: skip
+    elif kind == "bridge":
+        sensor = StrainGaugeBridge(
+            rated_load=50.0, rated_output=2e-3, zero=1e-4, curvature=bend, hysteresis=loop
+        )
+    else:
+        outputs = (0.0, 1e-6, 1.7e-6, 2.4e-6)
+        sensor = TabulatedCurve(
+            loads=(0.0, 15.0, 30.0, 50.0), outputs=outputs, interpolation=kind, zero=0.01,
+            curvature=bend, hysteresis=loop,
+        )  # fmt: skip
+    force = 50.0 * share
+    setting = Setting(dwell=4.0, descending=down, peak=50.0)
+    assert sensor.force_from(sensor.output(Contact(force), setting), setting) == pytest.approx(
+        force, rel=1e-8
+    )
+
+
 # Wheatstone equation, closed forms; gauge factor 2, numbers recomputed to the digits given.
 QUARTER = [
     (100e-6, 0.0499950005e-3), (1000e-6, 0.4995004995e-3), (5000e-6, 2.487562189e-3),

@@ -6,9 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, bow, loop_weight, per_decade, unbow
 from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
 from margin.chain.setting import Setting
 
@@ -144,8 +147,19 @@ class StrainGaugeBridge:
         return ratio + self._zero(setting)
 
     def force_from(self, output: Value, setting: Setting) -> Value:
-        """Force, N, on the ascending branch."""
+        """Force, N, on the branch of the setting."""
         ratio = (output - self._zero(setting)) / (self._factor(setting) * self._full_scale)
+        return force_on_branch(self._ascending, self._lever, ratio, self.hysteresis, setting)
+
+    def _lever(self, force: Value) -> Value:
+        """dF / d ln(ratio), N, on the ascending branch; the equation of the arms is taken as straight."""
+        if absent(self.curvature):
+            return force
+        share, bend = self._share(force), 4.0 * self.curvature
+        return force * (1.0 + bend * (1.0 - share)) / np.maximum(1.0 + bend * (1.0 - 2.0 * share), 1e-3)
+
+    def _ascending(self, ratio: Value) -> Value:
+        """Force, N, on the ascending branch, from the ratio relative to that at rated load."""
         share = unbow(ratio, self.curvature)
         if not absent(self.rated_output):
             return share * self.rated_load

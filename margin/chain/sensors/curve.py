@@ -45,6 +45,15 @@ class Curve:
         result: Value = ((a * t + b) * t + c) * t + d + beyond
         return result
 
+    def slope(self, at: Value) -> Value:
+        """dy/dx at x, that of the end piece beyond the knots."""
+        inside = np.clip(at, self.x[0], self.x[-1])
+        piece = np.searchsorted(self.x[1:-1], inside, side="right")
+        t = inside - entries(self.x, piece)
+        a, b, c, _ = (entries(row, piece) for row in self.coefficients)
+        result: Value = (3.0 * a * t + 2.0 * b) * t + c
+        return result
+
     def inverse(self, wanted: Value) -> Value:
         """x at which the curve takes the value `wanted`; the curve is strictly monotone."""
         y, goal = self._rising * self.y, self._rising * as_array(wanted)

@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, bow, loop_weight, unbow
 from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
 from margin.chain.sensors.curve import Curve, curve_through
 from margin.chain.setting import Setting
@@ -84,8 +87,24 @@ class TabulatedCurve:
         return out + self._zero(setting)
 
     def force_from(self, output: Value, setting: Setting) -> Value:
-        """Force, N, on the ascending branch; beyond the table by the slopes of its ends."""
+        """Force, N, on the branch of the setting; beyond the table by the slopes of its ends."""
         curve = (output - self._zero(setting)) / self._factor(setting)
+        return force_on_branch(self._ascending, self._lever, curve, self.hysteresis, setting)
+
+    def _lever(self, force: Value) -> Value:
+        """dF / d ln(output), N, on the ascending branch."""
+        first, curve = self.outputs[0], self._curve
+        value, slope = curve.value(force), curve.slope(force)
+        if not absent(self.curvature):
+            share = (value - first) / self._span
+            value = first + self._span * bow(share, self.curvature)
+            slope = slope * (1.0 + 4.0 * self.curvature * (1.0 - 2.0 * share))
+        mean = self._span / (self.loads[-1] - self.loads[0])
+        # a flat end has no lever of its own
+        return value / mean / np.maximum(slope / mean, 1e-3)
+
+    def _ascending(self, curve: Value) -> Value:
+        """Force, N, on the ascending branch, from the output that the table and its curvature give."""
         if not absent(self.curvature):
             first = self.outputs[0]
             curve = first + self._span * unbow((curve - first) / self._span, self.curvature)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, loop_weight, per_decade
 from margin.chain.parameter import Value, draw, parameter
+from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor, exponential_creep
 from margin.chain.sensors.hysteresis import remembered_load
 from margin.chain.setting import Setting
@@ -128,11 +129,19 @@ class ThinFilm:
         return self.output(Contact(remembered), still)
 
     def force_from(self, output: Value, setting: Setting) -> Value:
-        """Force, N, on the ascending branch under a uniform, as-designed contact; 0 below turn-on."""
+        """Force, N, on the branch of the setting under a uniform, as-designed contact; 0 below turn-on."""
         pad = without_series(output, self.series_resistance) - self._offset(setting)
-        share = np.maximum(pad, 0.0) / (self.sensitivity * self._factor(setting))
-        force = self.reference_load * share ** (1.0 / self.exponent)
-        result: Value = np.where(pad > 0.0, force + self.turn_on, 0.0)
+        full = self.sensitivity * self._factor(setting)
+
+        def ascending(net: Value) -> Value:
+            share = np.maximum(net, 0.0) / full
+            return self.reference_load * share ** (1.0 / self.exponent) + self.turn_on
+
+        def lever(force: Value) -> Value:
+            return (force - self.turn_on) / self.exponent
+
+        force = force_on_branch(ascending, lever, pad, self.hysteresis, setting)
+        result: Value = np.where(pad > 0.0, force, 0.0)
         return result
 
     def _offset(self, setting: Setting) -> Value:
