@@ -9,6 +9,7 @@ from margin.case.types import Case
 from margin.estimates import numbers
 from margin.estimates.looks import in_order_of_effort, units_to_decide
 from margin.estimates.results import DesignCheck, OptionResult, Recommendation, Yield
+from margin.propagation.readings import readings_of_a_unit
 
 LEADING = 3
 
@@ -40,7 +41,8 @@ def recommend(
     if chosen is not None:
         why = (
             f"least effort ({chosen.seconds:.3g} s a unit) whose lower bound on the yield, "
-            f"{bound_in_words(chosen.decisive_yield, target)}, reaches {100.0 * target:g} %"
+            f"{bound_in_words(chosen.decisive_yield, target)}, reaches {100.0 * target:g} % with "
+            f"{readings_of_a_unit(case)} readings a unit"
         )
         if exceeded:
             why = (

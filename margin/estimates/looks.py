@@ -20,6 +20,10 @@ NOISE_OVER_SCATTER = 0.5
 """Variance of counting relative to that between outer draws that a study is laid out for: the bias that it brings is
 then a fifth of the scatter, and extrapolated away; with more units a draw there would be fewer draws."""
 
+FAILURES = 12.0
+"""Units of an outer draw that fail at the required yield, at least: with fewer a yield takes few values, and the
+interval of the bound is wide (see `outer_draws.FEW_FAILURES`)."""
+
 USUAL_INNER = 256
 """Most units in an outer draw where no verdict hangs on it."""
 
@@ -77,7 +81,7 @@ def inner_size(pilot: RunResult) -> int:
     """Units in an outer draw for the study that follows a pilot: a power of two.
 
     As many as keep the noise of counting below NOISE_OVER_SCATTER of the scatter between outer draws, for the options
-    that the pilot leaves undecided.
+    that the pilot leaves undecided, and as let some units fail in each draw at the required yield.
     """
     case, frame = pilot.model.case, pilot.plan.frame
     verdicts, counts = verdicts_at(pilot), case.requirement.counts
@@ -91,8 +95,9 @@ def inner_size(pilot: RunResult) -> int:
         )
     open_ones = [wanted[name] for name, verdict in verdicts.items() if verdict == "undecided"]
     size = max(open_ones) if open_ones else min(float(np.median(list(wanted.values()))), USUAL_INNER)
+    some_fail = FAILURES / max(1.0 - case.requirement.target, 1e-6)
     most = max(case.study.units // FIRST_OUTER, LEAST_INNER)
-    return 1 << round(math.log2(min(max(size, 2.0 * LEAST_INNER), most)))
+    return 1 << round(math.log2(min(max(size, some_fail), most)))
 
 
 def units_to_decide(found: Yield, target: float, units: int) -> int | None:

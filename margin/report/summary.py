@@ -129,7 +129,8 @@ def requirement_in_words(case: Case) -> tuple[str, ...]:
     low = numbers.plain(case.load_low, scale=numbers.Scale(scale.factor, ""))
     loads = f"{low} to {numbers.plain(case.load_high, scale=scale)}"
     return (
-        f"Required: at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)}.",
+        f"Required: at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)}, judged on "
+        f"{case.judged_on}.",
         f"Permissible error: {permissible_in_words(requirement, case.span)}; load {loads}.",
     )
 

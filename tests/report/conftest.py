@@ -19,7 +19,15 @@ from margin.case.types import (
     StudySpec,
     UseCondition,
 )
-from margin.estimates.results import DesignCheck, Estimate, OptionResult, Recommendation, Results, Yield
+from margin.estimates.results import (
+    DesignCheck,
+    Estimate,
+    OptionResult,
+    Recommendation,
+    Results,
+    Verdict,
+    Yield,
+)
 
 LOADS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 CONDITIONS = ("room", "cold store", "sun")
@@ -183,14 +191,15 @@ def option(
             "load_N": LOADS,
             "saturated": [0.0, 0.0, 0.0, 0.0, 0.001, 0.023],
             "blind": [0.012, 0.0, 0.0, 0.0, 0.0, 0.0],
+            "limit": ["low", "low", "low", "high", "high", "high"],
             "resolution_N": [0.004, 0.006, 0.009, 0.015, 0.024, 0.041],
             "noise_N": [0.002, 0.003, 0.004, 0.007, 0.011, 0.019],
         }
     )
-    conforms = shares[2] > 0.95 and known > 0.95
+    verdict: Verdict = "conforms" if shares[2] > 0.95 and known > 0.95 else "does not conform"
     return OptionResult(
         CalibrationSpec(name, kind), yields, COUNTS[2], frame, worst, extremes,
-        Estimate(largest, largest - 0.012, largest + 0.015), limits, saturation, seconds, conforms, 0.004,
+        Estimate(largest, largest - 0.012, largest + 0.015), limits, saturation, seconds, verdict, 0.004,
     )  # fmt: skip
 
 
@@ -242,7 +251,7 @@ def invented_results(name: str = "Picking gripper, pad B (invented)", seed: int 
         budget=budget(),
         checks=(
             DesignCheck(
-                "amplifier headroom", 4.93, 4.8, "V", -0.027, "exceeded", "upper 0.1 % of units at 20 N, sun"
+                "amplifier headroom", 4.73, 4.8, "V", 0.015, "kept", "upper 0.1 % of units at 20 N, sun"
             ),
             DesignCheck("sensor current", 0.00031, 0.001, "A", 0.69, "kept", ""),
             DesignCheck("counts at the smallest load", 14.0, 8.0, "", 0.75, "kept", "at 0.5 N"),
@@ -266,7 +275,7 @@ def results() -> Results:
 @pytest.fixture
 def failing(results: Results) -> Results:
     """The invented study with no option that conforms and much to say, to fill the screen."""
-    options = tuple(replace(found, conforms=False) for found in results.options)
+    options = tuple(replace(found, verdict="does not conform") for found in results.options)
     named = [replace(found, spec=replace(found.spec, name=f"{found.name} again")) for found in options[:3]]
     long = (
         "a sentence that goes on for rather longer than one line of a terminal has room for, on and on; " * 4
