@@ -341,7 +341,7 @@ class StudyTable(Table):
     seed: int = Field(default=1, ge=0, le=2**63 - 1, description="of the random numbers")
     points: Literal["random", "latin", "sobol"] = Field(
         default="sobol",
-        description="how lots and units are sampled where nothing is common or of the station: at random, by Latin "
+        description="how units are sampled where nothing is common, of the station or of a lot: at random, by Latin "
         "hypercubes, or by scrambled Sobol points, which need the fewest units; ten independent scramblings give "
         "the intervals",
     )

@@ -181,8 +181,8 @@ class StudySpec:
     draw    'until decided', or 'all units'
     units_per_lot  of production, among which a curve of the lot is shared; how many are drawn of a lot is a matter
                    of sampling
-    points  how lots and units are sampled where there is one outer draw: at random, by Latin hypercubes or by
-            scrambled Sobol points; within several outer draws they are random, so that noise can be measured
+    points  how units are sampled where there is one outer draw and no lot differs: at random, by Latin hypercubes
+            or by scrambled Sobol points; otherwise they are random, so that noise can be measured
     """
 
     units: int = 500_000

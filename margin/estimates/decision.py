@@ -29,7 +29,7 @@ def recommend(
     """
     target = case.requirement.target
     by_name = {option.name: option for option in options}
-    ordered = [by_name[spec.name] for spec in in_order_of_effort(case)]
+    ordered = [by_name[spec.name] for spec in in_order_of_effort(case) if spec.name in by_name]
     chosen = next((option for option in ordered if option.conforms), None)
     before = ordered if chosen is None else ordered[: ordered.index(chosen)]
     undecided = [option for option in before if option.verdict == "undecided"]

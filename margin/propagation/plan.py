@@ -10,7 +10,7 @@ from itertools import pairwise
 from margin.case.types import LEAST_INNER, Case
 from margin.propagation.factors import varies_by_lot
 from margin.propagation.frame import SECTIONS, Frame
-from margin.propagation.grouping import Grouping
+from margin.propagation.grouping import Grouping, Points
 from margin.propagation.readings import readings_of_a_unit
 
 VALUES_IN_BLOCK = 1 << 18
@@ -143,6 +143,12 @@ def inner_units(case: Case, units: int) -> int:
     return _whole_cells(case, max(1 << round(math.log2(max(0.7 * math.sqrt(units), 1.0))), LEAST_INNER))
 
 
+def points_of(case: Case) -> Points:
+    """How units are sampled: as the case says, but at random within outer draws and lots, whose own scatter is to be
+    told from that of their units."""
+    return "random" if case.study.nested or varies_by_lot(case) else case.study.points
+
+
 def lot_units(case: Case) -> int:
     """Units drawn of a lot."""
     curve = any(option.kind == "lot-curve" for option in case.calibrations)
@@ -192,7 +198,7 @@ def _flat(case: Case, sizes: tuple[int, ...]) -> Plan:
         added = max(count - before, 0)
         boundaries += [per_lot * (before + added * k // SECTIONS) for k in range(1, SECTIONS + 1)]
     units = boundaries[-1]
-    grouping = Grouping(units, per_lot, tuple(boundaries[:-1]), 1, case.study.points)
+    grouping = Grouping(units, per_lot, tuple(boundaries[:-1]), 1, points_of(case))
     frame = Frame.of(case, grouping, 1, by_lot, units)
     return Plan(frame, tuple(boundaries), _looks(len(sizes)))
 

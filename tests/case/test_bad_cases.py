@@ -315,7 +315,7 @@ BAD = [
     ),
     pytest.param(
         case_text(study="zzz = 1"),
-        ["[study] zzz = 1: unknown key; keys are units, outer, units_per_lot, seed, points"],
+        ["[study] zzz = 1: unknown key; keys are units, draw, outer, units_per_lot, seed, points"],
         id="unrelated_key",
     ),
     pytest.param(

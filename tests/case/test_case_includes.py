@@ -86,7 +86,7 @@ def test_the_sensor_comes_from_the_model(folder: Path) -> None:
     assert (tie.first, tie.second, tie.rank_correlation, tie.measured_on) == (
         "sensor.sensitivity", "sensor.exponent", 0.3, 6,
     )  # fmt: skip
-    assert case.study.outer > 1
+    assert case.study.nested
 
 
 def test_it_says_what_the_same_case_written_out_says(folder: Path) -> None:

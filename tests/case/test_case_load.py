@@ -199,7 +199,7 @@ def test_outer_loop_is_one_where_nothing_varies_outside() -> None:
     few = instead("sensor", "sensitivity", 'sensitivity = "3.2 uS +/- 12 % (2 sigma, from 6 units)"')
     assert read_case(case_text(study="outer = 30")).study.outer == 1
     assert read_case(case_text(study="outer = 30", sensor=few)).study.outer == 30
-    assert read_case(case_text(station='reference_gain = "0 +/- 0.5 %"')).study.outer == 100
+    assert read_case(case_text(station='reference_gain = "0 +/- 0.5 %"')).study.outer is None
 
 
 def test_outer_loop_opens_for_a_named_condition() -> None:

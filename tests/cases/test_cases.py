@@ -86,7 +86,7 @@ def test_case_states_what_a_unit_is_judged_on(name: str) -> None:
 def test_case_runs_with_few_units(name: str) -> None:
     """A short study gives yields from 0 to 1 and finite errors."""
     tables = raw(name)
-    tables["study"] |= {"units": FEW, "outer": 10}
+    tables["study"] |= {"units": FEW}
     found = evaluate(read_changed(name, tables), with_budget=False)
     assert [o.name for o in found.options] == [c["name"] for c in tables["calibration"]]
     for option in found.options:
@@ -130,7 +130,7 @@ def frozen(name: str, option: str) -> pd.DataFrame:
     """Budget of one option with each factor frozen, what helps most first."""
     tables = raw(name)
     tables["calibration"] = [c for c in tables["calibration"] if c["name"] == option]
-    tables["study"] |= {"units": FEW, "outer": 10}
+    tables["study"] |= {"units": FEW}
     budget = evaluate(read_changed(name, tables)).budget
     return budget[budget["change"] == "frozen"].sort_values("error_change_N").set_index("factor")
 

@@ -57,7 +57,7 @@ def test_three_yields_by_hand() -> None:
     for each in found.values():
         assert each.sampled.low <= each.sampled.value <= each.sampled.high
         assert each.knowledge is None and each.lots is None
-        assert each.lower_bound == each.sampled.low
+        assert each.bound == each.sampled
 
 
 def test_readings_of_one_unit_are_not_independent() -> None:
@@ -122,13 +122,14 @@ def test_knowledge_interval_of_a_station() -> None:
     shift = stats.uniform(-0.04, 0.08).rvs(20_000, random_state=1)
     sd = 0.03 * np.sqrt(1.01)
     exact = stats.norm.cdf((0.06 - shift) / sd) - stats.norm.cdf((-0.06 - shift) / sd)
-    assert found.knowledge == pytest.approx(np.quantile(exact, [0.05, 0.95]), abs=0.02)
+    assert found.knowledge == pytest.approx(np.quantile(exact, [0.05, 0.95]), abs=0.03)
     assert found.sampled.value == pytest.approx(exact.mean(), abs=0.02)
     assert found.lower_bound == min(found.sampled.low, found.knowledge[0])
 
 
 def test_yield_of_lots() -> None:
-    """Lots that differ have yields that differ: 5 % and 95 % points by the closed form."""
+    """Lots that differ have yields that differ: 5 % and 95 % points near those of the closed form, of which the upper one
+    is cut short at the yield of a lot without error, as a beta distribution is not."""
     case = pad_case(
         NONE,
         load={"check": ["60 N"]},
@@ -139,7 +140,7 @@ def test_yield_of_lots() -> None:
     found = yields_of(result.plan.frame, result.tallies["none"], 0.95)["units at every check point"]
     shift = 0.015 * stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
     exact = stats.norm.cdf((0.06 - shift) / 0.03) - stats.norm.cdf((-0.06 - shift) / 0.03)
-    assert found.lots == pytest.approx(np.quantile(exact, [0.05, 0.95]), abs=0.02)
+    assert found.lots == pytest.approx(np.quantile(exact, [0.05, 0.95]), abs=0.03)
     assert found.sampled.low < exact.mean() < found.sampled.high
 
 

@@ -18,6 +18,7 @@ from margin.propagation.factors import Factor
 from margin.propagation.fused.graph import Node, Shape
 from margin.propagation.fused.operations import NotTraceable, Recorder
 from margin.propagation.fused.traced import UNITS, Counted, Traced
+from margin.propagation.plan import points_of
 from margin.propagation.readings import readings_of_a_unit
 from margin.propagation.run import Model, block_errors
 
@@ -122,8 +123,7 @@ class TraceSource:
     def _is_plain(self, factor: Factor, event: Event) -> bool:
         """Whether its uniforms are a stream of its own, which nothing else transforms."""
         alone = factor.measured_on is None and all(factor.name not in g.names for g in self.model.groups)
-        study = self.model.case.study
-        random = study.nested or study.points == "random"
+        random = points_of(self.model.case) == "random"
         by_unit = factor.level in ("unit", "mounting") and (random or event.stream(factor.level) != "")
         return alone and (factor.level in _FRESH or by_unit)
 
