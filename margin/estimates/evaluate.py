@@ -34,6 +34,7 @@ from margin.propagation.identity import version
 from margin.propagation.plan import Plan, growing_plan, pilot_plan, plan_of
 from margin.propagation.run import Enough, Model, RunResult, model_of, run
 from margin.propagation.tally import Tally
+from margin.propagation.threads import default_workers
 
 MULTIPLES = np.round(np.geomspace(0.25, 4.0, 33), 4)
 """Multiples of the permissible error at which the limit curve is drawn."""
@@ -47,7 +48,7 @@ CAUTIONS = (
     "local codes and a licensed engineer decide.",
 )
 
-FIRST_RUNS = 1 << 14
+FIRST_RUNS = 1 << 13
 """Units evaluated for the shares of the variance of a report; the budget command takes more."""
 
 PILOT_SEED = 1 << 62
@@ -108,7 +109,7 @@ def evaluate(
                 workers=workers,
                 progress=stage("shares of the variance", 2 * FIRST_RUNS),
             )
-    return assemble(drawn, budget, shares)
+    return assemble(drawn, budget, shares, workers)
 
 
 def require_enough_units(case: Case) -> None:
@@ -200,11 +201,14 @@ BUDGET_COLUMNS = (
 )  # fmt: skip
 
 
-def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None = None) -> Results:
-    """Results from the counts of a run, its budget and its shares of the variance."""
+def assemble(
+    drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None = None, workers: int | None = None
+) -> Results:
+    """Results from the counts of a run, its budget and its shares of the variance; workers: threads."""
     case, frame = drawn.model.case, drawn.plan.frame
     saturation = saturation_frame(drawn)
-    worst = dict(worst_cases(drawn.model, frame, drawn.tallies))
+    threads = default_workers() if workers is None else workers
+    worst = dict(worst_cases(drawn.model, frame, drawn.tallies, threads))
     options = tuple(
         _option(drawn, spec, drawn.tallies[spec.name], worst[spec.name], saturation)
         for spec in case.calibrations

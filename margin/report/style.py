@@ -88,6 +88,11 @@ def svg(figure: Figure, name: str) -> str:
     buffer = io.StringIO()
     none = {"Date": None, "Creator": None, "Format": None, "Type": None}
     with settings(), mpl.rc_context({"svg.hashsalt": name}):
+        # laid out once here: the writing would do it twice
+        engine = figure.get_layout_engine()
+        if engine is not None:
+            engine.execute(figure)
+            figure.set_layout_engine("none")
         figure.savefig(buffer, format="svg", metadata=none)
     text = buffer.getvalue()
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)

@@ -128,8 +128,8 @@ def test_knowledge_interval_of_a_station() -> None:
 
 
 def test_yield_of_lots() -> None:
-    """Lots that differ have yields that differ: 5 % and 95 % points near those of the closed form, of which the upper one
-    is cut short at the yield of a lot without error, as a beta distribution is not."""
+    """Lots that differ have yields that differ: 5 % and 95 % points near those of the closed form, of which the upper
+    one is cut short at the yield of a lot without error, as a beta distribution is not."""
     case = pad_case(
         NONE,
         load={"check": ["60 N"]},

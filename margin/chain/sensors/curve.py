@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
 from margin.chain.arrays import as_array, entries
 from margin.chain.parameter import Value
@@ -143,6 +142,9 @@ def curve_through(loads: tuple[float, ...], outputs: tuple[float, ...], straight
     if straight or x.size == 2:
         coefficients = np.stack([0.0 * slopes, 0.0 * slopes, slopes, y[:-1]])
         return Curve(x, y, coefficients, float(slopes[0]), float(slopes[-1]))
+    # slow to import, and few cases have a table
+    from scipy.interpolate import PchipInterpolator
+
     cubic = PchipInterpolator(x, y)
     ends = cubic.derivative()(x[[0, -1]])
     # a flat end cannot be continued to an inverse: fall back on the slope of the end piece
