@@ -162,7 +162,7 @@ def estimate(
     budget          False leaves out what each factor does, about half of the time
     gpu             draw the units on an accelerator (extra 'gpu'): the same draws, rounded in the device's own way;
                     what else there is stays on the processor
-    fused           compute readings by a compiled kernel (extra 'fast'): True, False, or None to decide by the size
+    fused           compute readings by a compiled kernel: True, False, or None to decide by the size
                     of the study; only the last bits of exponentials and logarithms depend on it
     stage           called with (title, total) when something long begins; returns the counter of progress
 

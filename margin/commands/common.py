@@ -188,6 +188,9 @@ def faults_shown(resume: Path | None = None) -> Iterator[None]:
     except ValueError as error:
         click.echo(str(error), err=True)
         sys.exit(BAD_INPUT)
+    except Exception as error:
+        click.echo(f"internal error: {type(error).__name__}: {error}; nothing was written", err=True)
+        sys.exit(INTERNAL_ERROR)
 
 
 @contextmanager

@@ -37,7 +37,7 @@ from margin.commands.common import (
 @click.option(
     "--compiled/--not-compiled",
     default=None,
-    help="Compute readings by a compiled kernel (extra 'fast') or by array operations; by default as the size of "
+    help="Compute readings by a compiled kernel or by array operations; by default as the size of "
     "the study decides.",
 )
 @click.option("--gpu", is_flag=True, help="Draw on an accelerator (extra 'gpu'); all else on the processor.")

@@ -45,7 +45,7 @@ class _Parcel:
 
 def compiler_here() -> str:
     """What would compile a kernel here."""
-    return compiler() if can_compile() else "none (margin[fast] is not installed)"
+    return compiler() if can_compile() else "none (llvmlite is not installed)"
 
 
 def _environment(fused: bool) -> dict[str, str]:

@@ -279,7 +279,7 @@ def run(
     resume    folder in which finished chunks are kept, and from which they are taken where they are there
     elements  files that registered elements of the case: they are run on the workers of a cluster
     progress  called with the number of units just finished
-    fused     count by a compiled kernel (extra `fast`): True or False, default where the study is large enough and
+    fused     count by a compiled kernel: True or False, default where the study is large enough and
               the case can be compiled; on a cluster, where its workers compile as this program does.
 
     The last five do not change the result by a bit, but `fused` the last bits of exponentials and logarithms.

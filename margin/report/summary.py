@@ -301,7 +301,10 @@ def computed_in_words(results: Results) -> str:
     confidence = numbers.percent(results.case.requirement.confidence)
     outer = "" if results.outer <= 1 else f" in {numbers.count(results.outer)} outer draws"
     looks = "" if results.looks <= 1 else f" at {results.looks} looks"
+    asked = results.case.study.units
+    # whole outer draws, cells and lots add a few; more is worth a word
+    raised = f" ({numbers.count(asked)} asked: too few for a bound)" if results.units > 1.5 * asked else ""
     return (
-        f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{outer}{looks}, "
+        f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{raised}{outer}{looks}, "
         f"seed {results.seed}, margin {results.version}{_PATH_WORDS[results.path]}"
     )

@@ -16,7 +16,7 @@ from margin.commands.common import BAD_INPUT, CONFORMS
 from margin.propagation.gpu.space import NumpySpace
 
 needs_compiler = pytest.mark.skipif(
-    importlib.util.find_spec("llvmlite") is None, reason="the extra 'fast' is not installed"
+    importlib.util.find_spec("llvmlite") is None, reason="the compiler is not installed"
 )
 has_cupy = importlib.util.find_spec("cupy") is not None
 
@@ -86,7 +86,7 @@ def test_a_kernel_that_cannot_be_had_is_told_in_one_line(case: Path, monkeypatch
     assert found.exit_code == BAD_INPUT
     (line,) = found.output.splitlines()
     assert line.startswith("--compiled: ")
-    assert "fast" in line
+    assert "llvmlite" in line
     assert invoke(case, "--quiet").exit_code == CONFORMS
 
 

@@ -184,7 +184,7 @@ def test_without_the_compiler_the_plain_path_is_taken(monkeypatch: pytest.Monkey
     monkeypatch.setattr(choose, "can_compile", lambda: False)
     case = pad_case(ONE_POINT, **EVERY_SPREAD)
     assert run(case).path == "plain"
-    with pytest.raises(CannotFuse, match="fast"):
+    with pytest.raises(CannotFuse, match="llvmlite"):
         run(case, fused=True)
 
 

@@ -52,7 +52,7 @@ def evaluations(case: Case, plan: Plan) -> int:
 def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
     """Kernel of a case; None where the plain path is to be taken.
 
-    wanted  True: always, False: never, None: where the study is large enough, the extra `fast` is installed and
+    wanted  True: always, False: never, None: where the study is large enough, llvmlite is there and
             every element and calibration of the case can be compiled
 
     Raises CannotFuse where a kernel is wanted and cannot be had.
@@ -62,7 +62,7 @@ def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
         return None
     if not can_compile():
         if wanted:
-            raise CannotFuse(f"the fused path needs a compiler: install margin[fast], or {LEFT_OPEN}")
+            raise CannotFuse(f"the fused path needs a compiler: install llvmlite, or {LEFT_OPEN}")
         return None
     recorded = recorded_for(_drafts, model, wanted)
     if recorded is None:

@@ -19,7 +19,7 @@ _LEVEL = 1
 
 
 def can_compile() -> bool:
-    """Whether the compiler (extra `fast`) is installed."""
+    """Whether the compiler (llvmlite) is there."""
     return importlib.util.find_spec("llvmlite") is not None
 
 
