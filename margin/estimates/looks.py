@@ -113,7 +113,7 @@ def units_to_decide(found: Yield, target: float, units: int) -> int | None:
         return None
     needed = units * max(times, 1.0)
     step = 10.0 ** (math.floor(math.log10(needed)) - 1)
-    return int(math.ceil(needed / step) * step)
+    return int(math.ceil(needed / step * (1.0 - 1e-9)) * step)
 
 
 def undecided_of(names: Iterable[str], verdicts: Mapping[str, Verdict]) -> tuple[str, ...]:

@@ -125,7 +125,7 @@ def test_first_section_says_what_decides(html: str) -> None:
     first = html[: html.index('id="yields"')].replace("\N{NO-BREAK SPACE}", " ")
     for part in (
         "Conforms", "97.3 % (97.1 to 97.6 %)", "95.7 %", "If halved, yield becomes", "98.14 %",
-        "Other checks", "Assumed:", "Next step:", "aria-label",
+        "Other design checks", "Assumed:", "Next step:", "aria-label",
     ):  # fmt: skip
         assert part in first
 
