@@ -88,13 +88,12 @@ def clustered_share(
     p = float(np.sum(weights * counts) / np.sum(weights * sizes))
     low, high = _effective_interval(counts, sizes, weights, confidence, repeated)
     seen = weights > 0.0
-    if not repeated and float(weights.sum()) >= 2.0 and 0.0 < p < 1.0:
-        size = float(np.sum(weights * sizes) / np.sum(weights))
+    size = float(np.sum(weights * sizes) / np.sum(weights))
+    # a cluster of one unit is no cluster
+    if not repeated and size > 1.0 and float(weights.sum()) >= 2.0 and 0.0 < p < 1.0:
         worst = 0.5 * float(np.min(counts[seen] / sizes[seen])) * size
-        one_more = (
-            np.append(each, extra) for each, extra in ((counts, worst), (sizes, size), (weights, 1.0))
-        )
-        low = min(low, _effective_interval(*one_more, confidence, repeated)[0])
+        further, all_sizes, ones = np.append(counts, worst), np.append(sizes, size), np.append(weights, 1.0)
+        low = min(low, _effective_interval(further, all_sizes, ones, confidence, repeated)[0])
     return Estimate(p, min(low, p), max(high, p))
 
 
