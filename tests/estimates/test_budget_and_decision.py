@@ -269,6 +269,33 @@ def test_saturation_blind_zone_and_checks_are_obstacles(study: Results) -> None:
     assert "design check exceeded: sensor current" in lines_found
 
 
+@pytest.mark.parametrize(
+    ("circuit", "saturated", "advice"),
+    [
+        ({"swing_low": "0.1 V"}, 0, "raise the output at no load (a pedestal)"),
+        ({"feedback": "120 kohm", "swing_high": "1.2 V"}, -1, "lower the gain"),
+    ],
+)
+def test_advice_against_saturation_follows_the_limit(
+    circuit: dict[str, str], saturated: int, advice: str
+) -> None:
+    """Readings at the lower limit need a pedestal, those at the upper one a lower gain (common practice, no source)."""
+    case = pad_case(
+        NONE,
+        sensor={"sensitivity": "4 uS +/- 2 %"},
+        circuit=circuit,
+        study={"units": 200, "draw": "all units"},
+    )
+    found = evaluate(case, workers=1)
+    rows = found.options[0].saturation
+    assert rows["saturated"].iloc[saturated] > 0.9
+    assert rows["limit"].tolist() == sorted(rows["limit"], key="low high".index)
+    lines_found = found.recommendation.obstacles
+    assert any(
+        (line.startswith("saturation") and line.endswith(advice)) or advice in line for line in lines_found
+    )
+
+
 def test_lack_of_knowledge_is_an_obstacle(study: Results) -> None:
     """Where the yield reaches the target and only what is not known keeps it from being promised, that is
     said."""

@@ -31,6 +31,7 @@ from margin.propagation.plan import (
     plan_of,
 )
 from margin.propagation.run import run
+from margin.report.summary import computed_in_words
 
 UNIT, STATION = 0.02, 0.006
 
@@ -179,8 +180,6 @@ def test_few_units_are_raised_with_a_word() -> None:
     found = evaluate(gain_case(0.08, units=200), with_budget=False)
     assert found.outer >= LEAST_OUTER
     assert found.units > 1.5 * 200
-    from margin.report.summary import computed_in_words
-
     assert "200 asked: too few for a bound" in computed_in_words(found)
 
 
