@@ -105,7 +105,9 @@ def indices(seed: int, confidence: float) -> list[Line]:
     lines = []
     for order, exact, estimated in (("first", first, found.first), ("total", total, found.total)):
         for i, expected in enumerate(exact):
-            computed, low, high = (float(part[i, 0]) for part in (estimated.value, estimated.low, estimated.high))
+            computed, low, high = (
+                float(part[i, 0]) for part in (estimated.value, estimated.low, estimated.high)
+            )
             lines.append(
                 Line(
                     "Sobol indices", f"{order} order of x{i + 1}", "Ishigami and Homma, 1990: closed form",

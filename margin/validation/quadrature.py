@@ -63,7 +63,9 @@ def quantile_of_hump(share: Callable[[float], float], probability: float) -> flo
 
     P(share <= q) = Phi(a) + Phi(-b), where share(a) = share(b) = q on either side of the maximum.
     """
-    found = minimize_scalar(lambda z: -share(z), bounds=(-FAR, FAR), method="bounded", options={"xatol": 1e-9})
+    found = minimize_scalar(
+        lambda z: -share(z), bounds=(-FAR, FAR), method="bounded", options={"xatol": 1e-9}
+    )
     top, ends = float(found.x), (share(-FAR), share(FAR))
 
     def mass(value: float) -> float:
