@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
+from margin.estimates.evaluate import Stage, no_progress
 from margin.report import validation_page
 from margin.validation.compare import CONFIDENCE, checks
 from margin.validation.line import Line
-
-Stage = Callable[[str, int], Callable[[int], None]]
 
 
 @dataclass(frozen=True)
@@ -40,11 +38,7 @@ class ValidationStudy:
         return validation_page.render(self.lines, self.seed, CONFIDENCE)
 
 
-def _unwatched(title: str, total: int) -> Callable[[int], None]:
-    return lambda done: None
-
-
-def validate(*, seed: int = 1, workers: int | None = None, stage: Stage = _unwatched) -> ValidationStudy:
+def validate(*, seed: int = 1, workers: int | None = None, stage: Stage = no_progress) -> ValidationStudy:
     """Compare the program with exact values, on this machine.
 
     seed     of the draws; ValueError below 0

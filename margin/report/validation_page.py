@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+import textwrap
 from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
@@ -27,7 +28,7 @@ LIMITS = (
     "bound lies too low.",
 )
 
-_WHAT, _NUMBER, _INTERVAL = 58, 11, 24
+_NUMBER, _INTERVAL, _WIDTH = 11, 22, 112
 
 
 def table(lines: Sequence[Line]) -> pd.DataFrame:
@@ -45,21 +46,27 @@ def summary(lines: Sequence[Line]) -> str:
 
 
 def render(lines: Sequence[Line], seed: int, confidence: float) -> str:
-    """One line a quantity under its family, each with its source, then what it sums up to; 112 columns."""
-    heading = f"{'':{_WHAT}}{'expected':>{_NUMBER}}{'computed':>{_NUMBER}}{'interval':>{_INTERVAL}}  agrees"
-    text = [f"Validation of margin {version()} against exact values, seed {seed}", "", heading]
+    """One line a quantity under its family and source, then the summary; at most 112 columns."""
+    widest = max((len(line.what) for line in lines), default=0) + 2
+    text = [
+        f"Validation of margin {version()} against exact values, seed {seed}",
+        "",
+        f"{'':{widest}}{'expected':>{_NUMBER}}{'computed':>{_NUMBER}}{'interval':>{_INTERVAL}}  agrees",
+    ]
     for (family, source), group in groupby(lines, lambda line: (line.family, line.source)):
         text.append(f"{family} ({source})")
-        text += [_row(line) for line in group]
+        text += [_row(line, widest) for line in group]
     text += ["", f"{summary(lines)} Intervals of drawn quantities at {numbers.percent(confidence)}."]
-    return "\n".join([*text, *LIMITS]) + "\n"
+    for limit in LIMITS:
+        text += textwrap.wrap(limit, _WIDTH)
+    return "\n".join(text) + "\n"
 
 
-def _row(line: Line) -> str:
+def _row(line: Line, widest: int) -> str:
     expected, computed, low, high = (_number(v) for v in (line.expected, line.computed, line.low, line.high))
     shown = f"{low} to {high}" if low != high else low
     return (
-        f"  {line.what:{_WHAT - 2}}{expected:>{_NUMBER}}{computed:>{_NUMBER}}{shown:>{_INTERVAL}}"
+        f"{f'  {line.what}':{widest}}{expected:>{_NUMBER}}{computed:>{_NUMBER}}{shown:>{_INTERVAL}}"
         f"  {'yes' if line.agrees else 'NO'}"
     )
 

@@ -22,6 +22,12 @@ NOMINAL = 4.0
 
 LOAD = "20 N"
 
+WITHOUT: dict[str, Any] = {
+    "exponent": 1, "reload_scatter": 0, "hysteresis": 0, "creep": 0, "ageing": 0,
+    "temperature_coefficient": "0 1/K", "humidity_coefficient": "0 1/%RH",
+}  # fmt: skip
+"""What a pad is stated to be without, so that no default can take part."""
+
 PREDICTIVE = "Student t predictive, Gelman et al., Bayesian Data Analysis, 3.2"
 
 Entry = dict[str, Any]
@@ -63,6 +69,7 @@ class ClosedCase:
                     "kind": "thin film",
                     "sensitivity": {"value": f"{NOMINAL:g} uS", "spread": list(self.spreads)},
                     "reference_load": LOAD,
+                    **WITHOUT,
                     **self.tables.get("sensor", {}),
                 },
                 "circuit": {"kind": "inverting amplifier", "reference": "1.2 V", "feedback": "60 kohm"},
@@ -202,9 +209,9 @@ def additive(section: str, limit: float, sds: tuple[float, ...], *, rectangular:
     else:
         share = float(closed_forms.within(0.0, math.hypot(*sds), limit))
         spreads = tuple(normal("unit", sd) for sd in sds)
-    what = "rectangular inputs" if rectangular else "normal inputs"
+    what = f"four {'equal' if len(set(sds)) == 1 else 'unequal'} {'rectangular' if rectangular else 'normal'} inputs"
     return ClosedCase(
-        f"four {what}, {'one of them dominant, ' if len(set(sds)) > 1 else ''}limit {100 * limit:g} %",
+        f"{what}, limit {100 * limit:g} %",
         "Sums of inputs",
         f"JCGM 101:2008, {section}, {'distribution of a sum of uniforms' if rectangular else 'closed form'}",
         Exact(share, share),

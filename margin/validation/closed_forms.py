@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtr, gammaln, ndtr, ndtri
+from scipy.special import chdtr, chdtri, gammaincinv, gammaln, ndtr, ndtri
 from scipy.stats import t as student_t
 
 from margin.validation.quadrature import (
@@ -30,6 +30,9 @@ Array = NDArray[np.float64]
 
 PROBABILITY = 0.05
 """Of the lower bound: the yield lies below it with this probability."""
+
+UNLIKELY = 1e-18
+"""Probability that a quadrature may leave out."""
 
 TOP = 1.0 - 1e-12
 """Highest yield at which a lower bound is looked for."""
@@ -77,13 +80,10 @@ def few_units(limit: float, sd: float, units: int, gain: float = 0.0) -> Exact:
 
 
 def mean_over_spread(share: Callable[[Array], Array], sd: float, freedom: int) -> float:
-    """Mean of share(s) over s^2 ~ k S^2 / chi2(k), by quadrature over the logarithm of chi2."""
-    root = math.sqrt(freedom)
-    logarithm, weight = panels(math.log(freedom) - 60.0 / root, math.log(freedom) + 12.0 / root + 2.0, 200)
-    chi2 = np.exp(logarithm)
-    constant = 0.5 * freedom * math.log(2.0) + float(gammaln(0.5 * freedom))
-    density = np.exp(0.5 * freedom * logarithm - 0.5 * chi2 - constant)
-    return float(np.sum(weight * density * share(sd * np.sqrt(freedom / chi2))))
+    """Mean of share(s) over s^2 ~ k S^2 / chi2(k), by quadrature over the logarithm of s."""
+    logarithm, weight = panels(*np.log(_spreads(sd, freedom)), 200)
+    s = np.exp(logarithm)
+    return float(np.sum(weight * s * _spread_density(s, sd, freedom) * share(s)))
 
 
 def uncertain_spread(limit: float, sd: float, freedom: int, centre: Callable[[Array], Array]) -> float:
@@ -94,17 +94,24 @@ def uncertain_spread(limit: float, sd: float, freedom: int, centre: Callable[[Ar
     integral is taken over v with s = s_max (1 - v^2), which removes the root of c at its end.
     """
 
+    spreads = _spreads(sd, freedom)
+
     def distribution(share: float) -> float:
         widest = limit / float(ndtri(0.5 + 0.5 * share))
-        v, weight = panels(0.0, 1.0, 60)
+        low, high = np.sqrt(1.0 - np.minimum(spreads, widest) / widest)
+        v, weight = panels(high, low, 60)
         s = widest * (1.0 - v * v)
-        kept = s > sd * math.sqrt(freedom) / 60.0
-        s, v, weight = s[kept], v[kept], weight[kept]
         beyond = 2.0 * ndtr(-centre_within(share, s, limit) / centre(s))
         inner = np.sum(weight * 2.0 * widest * v * _spread_density(s, sd, freedom) * beyond)
         return float(inner + chdtr(freedom, freedom * (sd / widest) ** 2))
 
     return quantile(distribution, PROBABILITY, 1e-3, TOP)
+
+
+def _spreads(sd: float, freedom: int) -> Array:
+    """Lowest and highest s that matter: all but UNLIKELY of it lies between them."""
+    ends = chdtri(freedom, UNLIKELY), 2.0 * gammaincinv(0.5 * freedom, UNLIKELY)
+    return np.asarray(sd * np.sqrt(freedom / np.array(ends)))
 
 
 def _spread_density(s: Array, sd: float, freedom: int) -> Array:
