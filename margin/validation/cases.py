@@ -13,6 +13,7 @@ from typing import Any
 from margin.case import Case, read_case
 from margin.validation import closed_forms, handbook
 from margin.validation.closed_forms import Exact
+from margin.validation.quadrature import within
 
 UNIT = 0.01
 """Standard deviation of the relative error from unit to unit, where a case does not say otherwise."""
@@ -207,7 +208,7 @@ def additive(section: str, limit: float, sds: tuple[float, ...], *, rectangular:
             {"level": "unit", "shape": "rectangular", "low": _uS(-half), "high": _uS(half)} for half in halves
         )
     else:
-        share = float(closed_forms.within(0.0, math.hypot(*sds), limit))
+        share = float(within(0.0, math.hypot(*sds), limit))
         spreads = tuple(normal("unit", sd) for sd in sds)
     what = f"four {'equal' if len(set(sds)) == 1 else 'unequal'} {'rectangular' if rectangular else 'normal'} inputs"
     return ClosedCase(

@@ -81,7 +81,8 @@ def few_units(limit: float, sd: float, units: int, gain: float = 0.0) -> Exact:
 
 def mean_over_spread(share: Callable[[Array], Array], sd: float, freedom: int) -> float:
     """Mean of share(s) over s^2 ~ k S^2 / chi2(k), by quadrature over the logarithm of s."""
-    logarithm, weight = panels(*np.log(_spreads(sd, freedom)), 200)
+    low, high = np.log(_spreads(sd, freedom))
+    logarithm, weight = panels(low, high, 200)
     s = np.exp(logarithm)
     return float(np.sum(weight * s * _spread_density(s, sd, freedom) * share(s)))
 
@@ -110,8 +111,8 @@ def uncertain_spread(limit: float, sd: float, freedom: int, centre: Callable[[Ar
 
 def _spreads(sd: float, freedom: int) -> Array:
     """Lowest and highest s that matter: all but UNLIKELY of it lies between them."""
-    ends = chdtri(freedom, UNLIKELY), 2.0 * gammaincinv(0.5 * freedom, UNLIKELY)
-    return np.asarray(sd * np.sqrt(freedom / np.array(ends)))
+    ends = [float(chdtri(freedom, UNLIKELY)), 2.0 * float(gammaincinv(0.5 * freedom, UNLIKELY))]
+    return np.asarray(sd * np.sqrt(float(freedom) / np.array(ends)))
 
 
 def _spread_density(s: Array, sd: float, freedom: int) -> Array:
