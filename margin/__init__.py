@@ -7,6 +7,7 @@ budget    what sets the error, and what changing it would bring
 compare   two cases on the same draws
 characterise  bench data to figures of merit, fits and spreads
 rare      how rarely a unit fails, and which one most likely does
+validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 """
 
@@ -20,12 +21,16 @@ if TYPE_CHECKING:
     from margin.chain.registry import register
     from margin.rare_study import rare
     from margin.study import budget, change, compare, estimate, load
+    from margin.validation_study import validate
 
-__all__ = ["budget", "change", "characterise", "compare", "estimate", "load", "rare", "register"]
+__all__ = [
+    "budget", "change", "characterise", "compare", "estimate", "load", "rare", "register", "validate",
+]  # fmt: skip
 
 _HOME = dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study")
 _HOME["register"] = "margin.chain.registry"
 _HOME["rare"] = "margin.rare_study"
+_HOME["validate"] = "margin.validation_study"
 _HOME["characterise"] = "margin.bench_study"
 
 

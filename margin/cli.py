@@ -12,6 +12,7 @@ from margin.commands.compare import compare
 from margin.commands.estimate import estimate
 from margin.commands.rare import rare
 from margin.commands.schema import schema
+from margin.commands.validate import validate
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]}, epilog=EXIT_CODES)
@@ -30,6 +31,7 @@ cli.add_command(check)
 cli.add_command(bench)
 cli.add_command(rare)
 cli.add_command(schema)
+cli.add_command(validate)
 
 
 def main() -> None:

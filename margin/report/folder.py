@@ -17,6 +17,7 @@ MANIFESTS = {
     "comparison.json": "margin comparison",
     "budget.json": "margin budget",
     "rare.json": "margin rare failures",
+    "validation.json": "margin validation",
 }
 """Files that list what was written beside them, with the name of their format."""
 

@@ -1,0 +1,44 @@
+"""`margin validate`: the program against exact values, on this machine."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from margin.commands.common import (
+    CONFORMS,
+    DOES_NOT_CONFORM,
+    OF_OUT,
+    OF_QUIET,
+    OF_WORKERS,
+    faults_shown,
+    stages,
+)
+
+
+@click.command(epilog="Exit codes: 0 every line agrees, 1 one does not, 2 bad input, 130 interrupted.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Seed of the draws.")
+@OF_WORKERS
+@OF_OUT
+@OF_QUIET
+def validate(seed: int, workers: int | None, out: Path | None, quiet: bool) -> None:
+    """Compare the program with exact values: closed forms, published results, worked equations.
+
+    Cases whose yield and lower bound are known exactly are drawn on this machine by the ordinary engine. Each line
+    shows quantity, source, expected and computed value, interval, and whether they agree.
+    """
+    with faults_shown():
+        from margin.report import files
+        from margin.validation_study import validate as run_validation
+
+        if out is not None:
+            files.require_writable(out)
+        with stages(quiet) as stage:
+            study = run_validation(seed=seed, workers=workers, stage=stage)
+        if out is not None:
+            study.save(out)
+        if not quiet:
+            click.echo(str(study), nl=False)
+    sys.exit(CONFORMS if study.agrees else DOES_NOT_CONFORM)
