@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.budget import budget_units
+from margin.estimates.budget_plan import budget_units
 from margin.estimates.decision import bound_in_words
 from margin.estimates.results import Estimate, OptionResult, Results, Yield
 from margin.report import figures, style
