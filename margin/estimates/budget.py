@@ -21,7 +21,7 @@ from margin.estimates.paired_changes import (
     NO_GAINS,
     Gains,
     Quantile,
-    change_of_mean,
+    change_of_quantile,
     holm,
     leading,
     p_of_mean,
@@ -66,23 +66,22 @@ class _Change:
     """What a change does with one option, against the unchanged case on the same draws.
 
     gains      of units; freedom: degrees of freedom of the variance of the error change; error_sd: its root, N
-    influence  (cluster,) of the quantile of the changed case, N
+    quantile   LEADING_SHARE quantile of |error| of the changed case, N
     """
 
     conforming: float
-    error: float
+    quantile: Quantile
     ratio: float
     gains: Gains
     error_change: float
     error_sd: float
     freedom: float
-    influence: Array
 
     @classmethod
     def without_number(cls, clusters: int) -> _Change:
         nan = float("nan")
         gains = Gains(nan, nan, float(clusters))
-        return cls(nan, nan, nan, gains, nan, nan, clusters - 1.0, np.zeros(clusters))
+        return cls(nan, Quantile(nan, np.zeros(clusters), 0.0), nan, gains, nan, nan, clusters - 1.0)
 
 
 def budget_of(
@@ -173,17 +172,16 @@ def _compared(frame: Frame, clusters: int, trials: int, before: _Population, aft
     same = all(
         _same(one, two, ROUNDING * frame.span) for one, two in zip(before.errors, after.errors, strict=True)
     )
-    error_sd, freedom = change_of_mean(after.error.influence - before.error.influence)
+    error_sd, freedom = change_of_quantile(before.error, after.error)
     return _Change(
         float(after.conforming.mean()),
-        after.error.value,
+        after.error,
         after.ratio,
         # a change that moves no reading does nothing for certain, not by chance
         NO_GAINS if same else Gains.of(after.conforming - before.conforming, clusters, trials),
         after.error.value - before.error.value,
         0.0 if same else error_sd,
         freedom,
-        after.error.influence,
     )
 
 
@@ -230,7 +228,7 @@ def _numbers(case: Case, changes: list[_Change]) -> dict[str, NDArray[Any]]:
         "yield_change": gain - loss,
         "yield_change_low": low,
         "yield_change_high": high,
-        "error_N": _column(changes, "error"),
+        "error_N": np.array([each.quantile.value for each in changes]),
         "error_ratio": _column(changes, "ratio"),
         "error_change_N": moved,
         "error_change_N_low": moved - half,
@@ -260,7 +258,9 @@ def _together(case: Case, change: str, changes: list[_Change]) -> tuple[NDArray[
         for each, p in zip(moved, least, strict=True)
     ]
     sign = -1.0 if change in ("doubled", LOOSER) else 1.0
-    rank = ranks(sign * moved, sign * np.stack([each.influence for each in changes]), resolution, confidence)
+    influence = np.stack([each.quantile.influence for each in changes])
+    steps = np.array([each.quantile.step for each in changes])
+    rank = ranks(sign * moved, sign * influence, steps, resolution, confidence)
     return rank, verdict
 
 

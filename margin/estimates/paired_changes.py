@@ -23,10 +23,13 @@ class Quantile:
     """The LEADING_SHARE quantile of all readings and how each cluster moves it.
 
     influence  (cluster,) mean over the readings of a cluster of -(1{x <= q} - p) / f(q), mean taken out
+    step       how far one of the effective number of independent readings moves it: p (1 - p) over the variance of the
+               probability, as one over that number, over f(q)
     """
 
     value: float
     influence: Array
+    step: float
 
 
 def leading(values: Array) -> float:
@@ -74,25 +77,35 @@ def pooled_quantile(readings: list[Array], clusters: int) -> Quantile:
     # all clusters alike: the step of one reading remains
     error = max(float(np.sqrt(share @ share / (clusters * (clusters - 1.0)))), 1.0 / values.size)
     low, high = max(LEADING_SHARE - error, first / last), min(LEADING_SHARE + error, 1.0)
-    return Quantile(value, share * ((at(high) - at(low)) / (high - low)))
+    slope = (at(high) - at(low)) / (high - low)
+    return Quantile(value, share * slope, slope * error**2 / (LEADING_SHARE * (1.0 - LEADING_SHARE)))
 
 
-def change_of_mean(influence: Array) -> tuple[float, float]:
-    """Standard error of a mean of clusters, and the degrees of freedom of its square. influence: (cluster,).
+def step_of(one: Array | float, two: Array | float) -> Array:
+    """Standard error by one effective reading of a difference of two quantiles with such steps.
+
+    Where two cases have the same readings beyond their quantiles the influences are alike, though a reading that
+    passes could have been drawn. One such is allowed for, as a share of none gets an interval too.
+    """
+    return np.asarray(np.sqrt(0.5 * (np.square(one) + np.square(two))))
+
+
+def change_of_quantile(before: Quantile, after: Quantile) -> tuple[float, float]:
+    """Standard error of a change of a quantile, and the degrees of freedom of its square.
 
     A few clusters that rule the variance tell it badly: with the kurtosis k of the clusters the variance of s^2 is
     sigma^4 (2 / (n - 1) + (k - 3) / n), that of a chi-squared variable with the degrees of freedom returned (Box,
     'Non-normality and tests on variances', Biometrika 40, 1953); at most n - 1.
     """
-    n = influence.size
-    centred = influence - influence.mean()
-    squares = centred * centred
+    step = float(step_of(before.step, after.step))
+    n = before.influence.size
+    squares = np.square(after.influence - before.influence)
     variance = float(squares.mean())
     if variance == 0.0:
-        return 0.0, n - 1.0
+        return step, n - 1.0
     kurtosis = float(squares @ squares) / n / variance**2
     noise = 2.0 / (n - 1.0) + max(kurtosis - 3.0, 0.0) / n
-    return float(np.sqrt(variance / (n - 1.0))), max(2.0 / noise, 2.0)
+    return max(float(np.sqrt(variance / (n - 1.0))), step), max(2.0 / noise, 2.0)
 
 
 @dataclass(frozen=True)
@@ -185,11 +198,14 @@ def holm(p: Array) -> Array:
     return adjusted
 
 
-def ranks(values: Array, influence: Array, resolution: float, confidence: float) -> NDArray[np.int64]:
+def ranks(
+    values: Array, influence: Array, steps: Array, resolution: float, confidence: float
+) -> NDArray[np.int64]:
     """Ranks of causes, the lowest value first: one more than the causes that are better beyond doubt.
 
     values     (cause,) change of the quantile; NaN is behind none and before none
     influence  (cause, cluster) of the quantile of each changed case
+    steps      (cause,) of the quantile of each changed case, see `Quantile`
     resolution difference of values below which two are alike
 
     The difference of two causes has the standard error of their paired influences. For each cause the comparisons
@@ -200,6 +216,7 @@ def ranks(values: Array, influence: Array, resolution: float, confidence: float)
     products = influence @ influence.T / (clusters * (clusters - 1.0))
     own = np.diag(products)
     error = np.sqrt(np.maximum(own[:, None] + own[None, :] - 2.0 * products, 0.0))
+    error = np.maximum(error, step_of(steps[:, None], steps[None, :]))
     behind = values[:, None] - values[None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
         p = np.asarray(stdtr(clusters - 1.0, -behind / error))
