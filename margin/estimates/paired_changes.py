@@ -213,12 +213,12 @@ def ranks(
     of 1 - confidence.
     """
     clusters = influence.shape[1]
-    products = influence @ influence.T / (clusters * (clusters - 1.0))
+    # not by a library of linear algebra, which adds in an order that follows from its threads
+    products = np.einsum("ic,jc->ij", influence, influence) / (clusters * (clusters - 1.0))
     own = np.diag(products)
     error = np.sqrt(np.maximum(own[:, None] + own[None, :] - 2.0 * products, 0.0))
     error = np.maximum(error, step_of(steps[:, None], steps[None, :]))
     behind = values[:, None] - values[None, :]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        p = np.asarray(stdtr(clusters - 1.0, -behind / error))
+    p = 0.5 * p_of_mean(behind, error, np.full_like(error, clusters - 1.0))
     p[~(behind > resolution)] = 1.0
     return np.asarray(1 + np.count_nonzero(holm(p) < 0.5 * (1.0 - confidence), axis=1))

@@ -234,8 +234,8 @@ def budget(results: Results) -> Section:
     blocks: list[Block] = [
         Text(
             "Each line is the same study drawn again with one cause frozen at its nominal value, or with its "
-            "spread halved, on the same random numbers. Changes of single causes do not add up. Causes whose "
-            "intervals overlap share a rank, marked '='."
+            "spread halved, on the same random numbers. Changes of single causes do not add up. Causes between which "
+            "the draws do not decide share a rank, marked '='."
         )
     ]
     if not budget_rows(results.budget, focus.name, "halved").empty:

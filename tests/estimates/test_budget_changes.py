@@ -218,7 +218,7 @@ def test_what_is_not_known_is_never_doubled() -> None:
     case = pad_case(
         NONE,
         sensor={"sensitivity": "4 uS +/- 6 % (2 sigma, from 5 units)"},
-        study={"units": 500, "outer": 50},
+        study={"units": 500, "outer": None},
     )
     found = budget(case, by=("factor", "part"))
     known = "sensor.sensitivity per unit (from 5 units)"
