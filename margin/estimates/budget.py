@@ -63,7 +63,7 @@ class _Population:
 
 @dataclass(frozen=True)
 class _Change:
-    """What a change does with one option, against the unchanged case on the same draws.
+    """Effect of a change with one option, against the unchanged case on the same draws.
 
     gains      of units; freedom: degrees of freedom of the variance of the error change; error_sd: its root, N
     quantile   LEADING_SHARE quantile of |error| of the changed case, N

@@ -18,11 +18,11 @@ EVERY_CHANGE = (*CHANGES, TIGHTER, LOOSER)
 
 @dataclass(frozen=True)
 class Cause:
-    """What a budget line is about: a factor, what is not known of it, or a group of them.
+    """Subject of a budget line: a factor, its sampling uncertainty, or a group of them.
 
     by     'factor', 'part', 'level' or 'cause'
     keys   names of the factors that are scaled
-    known  names of what is not known of factors, scaled too, but never up: fewer units measured are no tolerance
+    known  names of sampling uncertainties, scaled too, but never up: fewer units measured are no tolerance
     grades scale of the spread one part grade tighter and one looser; None where it comes in no grades
     """
 
@@ -35,7 +35,7 @@ class Cause:
     grades: tuple[float, float] | None = None
 
     def scales(self, change: str) -> dict[str, float]:
-        """What a change multiplies each spread by; empty where it does not apply."""
+        """Multiplier of each spread under a change; empty where it does not apply."""
         if change in (TIGHTER, LOOSER):
             return {} if self.grades is None else dict.fromkeys(self.keys, self.grades[change == LOOSER])
         scale = CHANGES[change]

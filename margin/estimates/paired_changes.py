@@ -20,7 +20,7 @@ LEADING_SHARE = 0.95
 
 @dataclass(frozen=True)
 class Quantile:
-    """The LEADING_SHARE quantile of all readings and how each cluster moves it.
+    """The LEADING_SHARE quantile of all readings, with the influence of each cluster.
 
     influence  (cluster,) mean over the readings of a cluster of -(1{x <= q} - p) / f(q), mean taken out
     step       how far one of the effective number of independent readings moves it: p (1 - p) over the variance of the
@@ -125,7 +125,8 @@ class Gains:
         """Gains of a change of each unit, (unit,), from -1 to 1; effective trials at most `most`.
 
         Trials are those with which the variance of the change, that of a difference of two shares of one sample, is
-        the one between clusters; Student's t as in Korn and Graubard (see `intervals.effective_trials`).
+        the one between clusters; reduced by the ratio of Student's t at 95 % for units and for clusters, as in Korn and
+        Graubard (see `intervals.effective_trials`).
         """
         gain, loss = float(np.maximum(change, 0.0).mean()), float(np.maximum(-change, 0.0).mean())
         if gain == loss == 0.0:
@@ -203,10 +204,10 @@ def ranks(
 ) -> NDArray[np.int64]:
     """Ranks of causes, the lowest value first: one more than the causes that are better beyond doubt.
 
-    values     (cause,) change of the quantile; NaN is behind none and before none
-    influence  (cause, cluster) of the quantile of each changed case
-    steps      (cause,) of the quantile of each changed case, see `Quantile`
-    resolution difference of values below which two are alike
+    values      (cause,) change of the quantile; NaN is behind none and before none
+    influence   (cause, cluster) of the quantile of each changed case
+    steps       (cause,) of the quantile of each changed case, see `Quantile`
+    resolution  difference of values below which two are alike
 
     The difference of two causes has the standard error of their paired influences. For each cause the comparisons
     with all others are adjusted by Holm, so that the cause which leads is put behind any other with at most half
