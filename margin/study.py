@@ -17,7 +17,8 @@ from typing import Any
 import pandas as pd
 
 from margin.case import Case, load_case, with_changes
-from margin.estimates.budget import BUDGET_UNITS, budget_of
+from margin.estimates.budget import budget_of
+from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.compare import compare as compare_runs
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_budget import ErrorBudget, error_budget

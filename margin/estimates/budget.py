@@ -1,142 +1,87 @@
-"""What an engineer can act on: error and yield with a factor or group changed, on the same draws.
+"""Error and yield with one factor or group changed, on the same draws: what an engineer can act on.
 
-Changes one at a time do not add up: what two causes do together belongs to neither alone.
+Changes of single causes do not add up: an interaction of two belongs to neither alone.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from margin.case.types import Case
-from margin.estimates.intervals import section_half_width
-from margin.estimates.labels import FEW_UNITS, budget_name, cause_of
-from margin.estimates.part_grades import grades_of
+from margin.estimates.budget_causes import FIRST_CHANGES, LOOSER, Cause, causes_of
+from margin.estimates.budget_plan import BUDGET_UNITS, budget_frame, cluster_units
+from margin.estimates.paired_changes import (
+    NO_GAINS,
+    Gains,
+    Quantile,
+    change_of_quantile,
+    holm,
+    leading,
+    p_of_mean,
+    p_of_yield,
+    pooled_quantile,
+    ranks,
+    yield_ends,
+)
 from margin.estimates.sensitivity.grouping import By
 from margin.propagation.draws import StreamSource
-from margin.propagation.factors import Factor
-from margin.propagation.plan import Plan, plan_of
 from margin.propagation.run import Model, Progress, block_errors
-from margin.propagation.tally import ROUNDING, EvaluationError, Frame, judge, require_numbers
+from margin.propagation.tally import ROUNDING, EvaluationError, Frame, by_reading, judge, require_numbers
 from margin.propagation.threads import default_workers, in_threads
 
 Array = NDArray[np.float64]
 
-BUDGET_UNITS = 2000
-CHANGES: dict[str, float] = {"frozen": 0.0, "halved": 0.5, "doubled": 2.0}
-TIGHTER, LOOSER = "one grade tighter", "one grade looser"
-FIRST_CHANGES = ("frozen", "halved")
-EVERY_CHANGE = (*CHANGES, TIGHTER, LOOSER)
 NO_NUMBER = "no number: the chain has no output there"
+RESOLVED, BELOW = "resolved", "below resolution"
 
-LEADING_SHARE = 0.95
-"""The error of the budget is the one that 95 % of all readings stay below."""
+FEW = 16
+"""Units by which most changes are told from no change at all."""
 
 
 @dataclass(frozen=True)
-class Cause:
-    """What a budget line is about: a factor, what is not known of it, or a group of them.
+class _Population:
+    """Pooled units of one case with one option.
 
-    by     'factor', 'part', 'level' or 'cause'
-    keys   names of the factors that are scaled
-    known  names of what is not known of factors, scaled too, but never up: fewer units measured are no tolerance
-    grades scale of the spread one part grade tighter and one looser; None where it comes in no grades
+    errors      for each condition of use (unit, condition, loading, reading, load), N
+    conforming  (unit,) whether each unit conforms, or the share of its readings that does
+    error       LEADING_SHARE quantile of |error| over all readings, N, with the influence of each cluster
+    ratio       the same of |error| relative to the permissible error, without influences
     """
 
-    by: By
-    name: str
-    part: str
-    level: str
-    keys: tuple[str, ...]
-    known: tuple[str, ...] = ()
-    grades: tuple[float, float] | None = None
-
-    def scales(self, change: str) -> dict[str, float]:
-        """What a change multiplies each spread by; empty where it does not apply."""
-        if change in (TIGHTER, LOOSER):
-            return {} if self.grades is None else dict.fromkeys(self.keys, self.grades[change == LOOSER])
-        scale = CHANGES[change]
-        return dict.fromkeys(self.keys if scale > 1.0 else (*self.keys, *self.known), scale)
-
-
-@dataclass(frozen=True)
-class _Member:
-    factor: str
-    part: str
-    level: str
-    cause: str
-    keys: tuple[str, ...]
-    known: tuple[str, ...]
-    grades: tuple[float, float] | None
-
-
-def causes_of(factors: tuple[Factor, ...], by: By = "factor") -> tuple[Cause, ...]:
-    """Causes in the order of the chain.
-
-    Draws that scale one quantity (an offset along x and y) are one cause. Which branch a load comes from is no
-    tolerance and has no line.
-    """
-    members = tuple(_members(factors))
-    if by == "factor":
-        lines: dict[str, Cause] = {}
-        for m in members:
-            lines.setdefault(m.factor, Cause(by, m.factor, m.part, m.level, m.keys, m.known, m.grades))
-        return tuple(lines.values())
-    grouped: dict[str, list[_Member]] = {}
-    for m in members:
-        grouped.setdefault(str(getattr(m, by)), []).append(m)
-    return tuple(
-        Cause(
-            by,
-            name,
-            name if by == "part" else "",
-            name if by == "level" else "",
-            tuple(key for m in of for key in m.keys),
-            tuple(key for m in of for key in m.known),
-        )
-        for name, of in grouped.items()
-    )
-
-
-def _members(factors: tuple[Factor, ...]) -> Iterator[_Member]:
-    for factor in factors:
-        if factor.quantity == "use.direction_draw":
-            continue
-        name = budget_name(factor)
-        yield _Member(
-            name, factor.role, factor.level, cause_of(factor), (factor.name,), (), grades_of(factor)
-        )
-        if factor.measured_on is not None:
-            known = factor.knowledge_name
-            yield _Member(known, factor.role, "common", FEW_UNITS, (), (known,), None)
-
-
-@dataclass(frozen=True)
-class _Changed:
-    """Yield and 95 % of |error| of one changed case: (section, option)."""
-
+    errors: list[Array]
     conforming: Array
-    error: Array
-    ratio: Array
+    error: Quantile
+    ratio: float
+
+
+@dataclass(frozen=True)
+class _Change:
+    """Effect of a change with one option, against the unchanged case on the same draws.
+
+    gains      of units; freedom: degrees of freedom of the variance of the error change; error_sd: its root, N
+    quantile   LEADING_SHARE quantile of |error| of the changed case, N
+    """
+
+    conforming: float
+    quantile: Quantile
+    ratio: float
+    gains: Gains
+    error_change: float
+    error_sd: float
+    freedom: float
 
     @classmethod
-    def without_number(cls, plan: Plan, options: int) -> _Changed:
-        nothing = np.full((len(plan.sections), options), np.nan)
-        return cls(nothing, nothing, nothing)
-
-
-def _smaller(case: Case) -> Case:
-    """The case with the units of a budget."""
-    return replace(case, study=replace(case.study, units=min(case.study.units, BUDGET_UNITS)))
-
-
-def budget_units(case: Case) -> int:
-    """Units that a budget of the case draws."""
-    return plan_of(_smaller(case)).frame.units
+    def without_number(cls, clusters: int) -> _Change:
+        nan = float("nan")
+        gains = Gains(nan, nan, float(clusters))
+        return cls(nan, Quantile(nan, np.zeros(clusters), 0.0), nan, gains, nan, nan, clusters - 1.0)
 
 
 def budget_of(
@@ -152,15 +97,20 @@ def budget_of(
     by       what makes a line
     changes  of EVERY_CHANGE; a change by part grades has lines only for parts that come in grades
 
-    The units are a study of their own of at most BUDGET_UNITS units with the same seed, cut into sections;
-    a change is compared with the unchanged case on the same draws in each section, and the scatter of that
-    difference between sections gives its interval. All changes share the draws, which are kept: what is held
-    in memory is bounded by BUDGET_UNITS.
+    The units are a study of their own with the same seed (see `budget_frame`). Yield and error are those of all its
+    units pooled; a change is compared with the unchanged case on the same draws, and the scatter of the difference
+    between independent clusters of units gives its interval (see `paired_changes`).
+
+    Each interval holds by itself at the confidence of the requirement. Verdicts and ranks look at all causes at
+    once: in a table, the lines of one option, grouping and change, the probability that any cause without effect
+    is 'resolved' is at most 1 - confidence (Holm), and that the cause which leads does not rank first, alone or
+    tied, half of that.
+
+    All changes share the draws, which are kept: memory is bounded by BUDGET_UNITS.
     """
     case = model.case
-    smaller = _smaller(case)
-    small = replace(model, case=smaller)
-    plan = plan_of(smaller)
+    frame = budget_frame(case)
+    clusters = frame.units // cluster_units(case)
     lines = [
         (cause, change, cause.scales(change))
         for one in by
@@ -168,42 +118,45 @@ def budget_of(
         for change in changes
         if cause.scales(change)
     ]
-    source = small.source(plan.frame.grouping, 0, plan.frame.units)
+    trials = frame.units * (frame.readings if case.requirement.counts == "readings" else 1)
+    source = model.source(frame.grouping, 0, frame.units)
+    # the case as it is comes first and alone: it makes the draws that all changes share
+    unchanged = list(_evaluate(model, frame, clusters, source))
 
-    def evaluate(scales: Mapping[str, float]) -> _Changed:
+    def evaluate(scales: Mapping[str, float]) -> list[_Change]:
         try:
             with np.errstate(all="ignore"):
-                return _evaluate(small, plan, source.with_scales(scales))
+                found = _evaluate(model, frame, clusters, source.with_scales(scales))
+                return [
+                    _compared(frame, clusters, trials, *pair) for pair in zip(unchanged, found, strict=True)
+                ]
         except EvaluationError:
             # a larger spread may reach where the chain has no output; the other lines stand
-            return _Changed.without_number(plan, len(case.calibrations))
+            return [_Change.without_number(clusters)] * len(unchanged)
 
-    # the case as it is comes first and alone: it makes the draws that all changes share
-    found = [_evaluate(small, plan, source)]
+    found: list[list[_Change]] = []
     changed_scales = [scales for _, _, scales in lines]
     for changed in in_threads(evaluate, changed_scales, default_workers() if workers is None else workers):
         found.append(changed)
         if progress is not None:
-            done, whole = len(found) - 1, len(lines)
+            done, whole = len(found), len(lines)
             progress(BUDGET_UNITS * done // whole - BUDGET_UNITS * (done - 1) // whole)
     return pd.DataFrame(list(_rows(case, [(cause, change) for cause, change, _ in lines], found)))
 
 
-def _evaluate(model: Model, plan: Plan, source: StreamSource) -> _Changed:
-    frame, sections = plan.frame, plan.sections
-    shape = (len(sections), len(model.case.calibrations))
-    changed = _Changed(np.empty(shape), np.empty(shape), np.empty(shape))
+def _evaluate(model: Model, frame: Frame, clusters: int, source: StreamSource) -> Iterator[_Population]:
     errors = block_errors(model, source, frame.units)
-    for column, (name, by_condition) in enumerate(errors.by_option.items()):
+    for name, by_condition in errors.by_option.items():
         require_numbers(name, frame, by_condition, 0)
-        conforming = _conforming(model.case, frame, by_condition)
-        sizes = [np.abs(e) for e in by_condition]
-        ratios = [size / frame.permissible for size in sizes]
-        for row, section in enumerate(sections):
-            changed.conforming[row, column] = conforming[section].mean()
-            changed.error[row, column] = _leading([size[section] for size in sizes])
-            changed.ratio[row, column] = _leading([ratio[section] for ratio in ratios])
-    return changed
+    for by_condition in errors.by_option.values():
+        sizes = [np.abs(by_reading(e)) for e in by_condition]
+        ratios = [(size / frame.permissible[:, np.newaxis]).ravel() for size in sizes]
+        yield _Population(
+            by_condition,
+            _conforming(model.case, frame, by_condition),
+            pooled_quantile([size.reshape(-1, frame.units) for size in sizes], clusters),
+            leading(np.concatenate(ratios)),
+        )
 
 
 def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> Array:
@@ -215,42 +168,43 @@ def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> Array:
     return np.asarray(judged.by_share if by_share else judged.everywhere, dtype=np.float64)
 
 
-def _leading(by_condition: list[Array]) -> float:
-    """LEADING_SHARE quantile, linear between the values beside it (type 7 of Hyndman and Fan, 1996).
+def _compared(frame: Frame, clusters: int, trials: int, before: _Population, after: _Population) -> _Change:
+    same = all(
+        _same(one, two, ROUNDING * frame.span) for one, two in zip(before.errors, after.errors, strict=True)
+    )
+    error_sd, freedom = change_of_quantile(before.error, after.error)
+    return _Change(
+        float(after.conforming.mean()),
+        after.error,
+        after.ratio,
+        # a change that moves no reading does nothing for certain, not by chance
+        NO_GAINS if same else Gains.of(after.conforming - before.conforming, clusters, trials),
+        after.error.value - before.error.value,
+        0.0 if same else error_sd,
+        freedom,
+    )
 
-    `np.quantile` spends more on its checks than on a few thousand values.
-    """
-    values = np.concatenate([each.ravel() for each in by_condition])
-    place = LEADING_SHARE * (values.size - 1)
-    below = int(place)
-    above = min(below + 1, values.size - 1)
-    values.partition((below, above))
-    return float(values[below] + (place - below) * (values[above] - values[below]))
+
+def _same(before: Array, after: Array, resolution: float) -> bool:
+    """Whether errors are the same but for rounding; a few units tell most changes."""
+    return all(
+        bool(np.all(np.abs(after[part] - before[part]) <= resolution))
+        for part in (slice(FEW), slice(FEW, None))
+    )
 
 
 def _rows(
-    case: Case, lines: Sequence[tuple[Cause, str]], found: list[_Changed]
+    case: Case, lines: Sequence[tuple[Cause, str]], found: list[list[_Change]]
 ) -> Iterator[dict[str, object]]:
-    confidence = case.requirement.confidence
-    conforming = np.stack([f.conforming for f in found], axis=1)
-    error = np.stack([f.error for f in found], axis=1)
-    ratio = np.stack([f.ratio for f in found], axis=1)
-    yield_change, error_change = conforming - conforming[:, :1], error - error[:, :1]
-    yield_half = section_half_width(yield_change, confidence)
-    error_half = section_half_width(error_change, confidence)
-    resolution = np.maximum(error_half, ROUNDING * case.span)
-    mean_yield, mean_error, mean_ratio = conforming.mean(axis=0), error.mean(axis=0), ratio.mean(axis=0)
-    gain, loss = yield_change.mean(axis=0), error_change.mean(axis=0)
-    ranked = [(cause.by, change) for cause, change in lines]
+    tables: dict[tuple[str, str], list[int]] = {}
+    for place, (cause, change) in enumerate(lines):
+        tables.setdefault((cause.by, change), []).append(place)
     for column, option in enumerate(case.calibrations):
-        rank = np.zeros(len(lines), dtype=np.int64)
-        for table in dict.fromkeys(ranked):
-            of = np.array([k for k, one in enumerate(ranked) if one == table])
-            sign = -1.0 if table[1] in ("doubled", LOOSER) else 1.0
-            rank[of] = _ranks(sign * loss[1 + of, column], resolution[1 + of, column])
-        for row, (cause, change) in enumerate(lines, start=1):
-            moved = abs(loss[row, column]) > resolution[row, column]
-            moved |= abs(gain[row, column]) > yield_half[row, column]
+        numbers = _numbers(case, [each[column] for each in found])
+        for (_, change), places in tables.items():
+            rank, verdict = _together(case, change, [found[place][column] for place in places])
+            numbers["rank"][places], numbers["verdict"][places] = rank, verdict
+        for row, (cause, change) in enumerate(lines):
             yield {
                 "option": option.name,
                 "by": cause.by,
@@ -258,28 +212,64 @@ def _rows(
                 "part": cause.part,
                 "level": cause.level,
                 "change": change,
-                "yield": mean_yield[row, column],
-                "yield_change": gain[row, column],
-                "yield_change_low": gain[row, column] - yield_half[row, column],
-                "yield_change_high": gain[row, column] + yield_half[row, column],
-                "error_N": mean_error[row, column],
-                "error_ratio": mean_ratio[row, column],
-                "error_change_N": loss[row, column],
-                "error_change_N_low": loss[row, column] - error_half[row, column],
-                "error_change_N_high": loss[row, column] + error_half[row, column],
-                "rank": int(rank[row - 1]),
-                "verdict": _verdict(float(loss[row, column]), bool(moved)),
+                **{name: values[row] for name, values in numbers.items()},
             }
 
 
-def _verdict(change: float, moved: bool) -> str:
-    if np.isnan(change):
-        return NO_NUMBER
-    return "resolved" if moved else "below resolution"
+def _numbers(case: Case, changes: list[_Change]) -> dict[str, NDArray[Any]]:
+    """Columns of one option; rank and verdict are left to `_together`."""
+    confidence = case.requirement.confidence
+    gain, loss, trials = _gains(changes)
+    low, high = yield_ends(gain, loss, trials, confidence)
+    moved = _column(changes, "error_change")
+    half = stdtrit(_column(changes, "freedom"), 0.5 * (1.0 + confidence)) * _column(changes, "error_sd")
+    return {
+        "yield": _column(changes, "conforming"),
+        "yield_change": gain - loss,
+        "yield_change_low": low,
+        "yield_change_high": high,
+        "error_N": np.array([each.quantile.value for each in changes]),
+        "error_ratio": _column(changes, "ratio"),
+        "error_change_N": moved,
+        "error_change_N_low": moved - half,
+        "error_change_N_high": moved + half,
+        "rank": np.ones(len(changes), dtype=np.int64),
+        "verdict": np.full(len(changes), NO_NUMBER, dtype=object),
+    }
 
 
-def _ranks(change: Array, half: Array) -> NDArray[np.int64]:
-    """Rank by how much the error moves; causes whose intervals overlap the better one's share its rank."""
-    high = change - half
-    better = (change + half)[None, :] < high[:, None]
-    return np.asarray(1 + np.count_nonzero(better, axis=1))
+def _together(case: Case, change: str, changes: list[_Change]) -> tuple[NDArray[np.int64], list[str]]:
+    """Ranks and verdicts of the causes of one table."""
+    confidence, resolution = case.requirement.confidence, ROUNDING * case.span
+    moved = _column(changes, "error_change")
+    by_error = p_of_mean(
+        np.where(np.abs(moved) > resolution, moved, 0.0),
+        _column(changes, "error_sd"),
+        _column(changes, "freedom"),
+    )
+    tests = np.concatenate([by_error, p_of_yield(*_gains(changes))])
+    # a line without a number is no test
+    valid = ~np.isnan(tests)
+    adjusted = np.ones(tests.size)
+    adjusted[valid] = holm(tests[valid])
+    least = adjusted.reshape(2, -1).min(axis=0)
+    verdict = [
+        NO_NUMBER if np.isnan(each) else RESOLVED if p < 1.0 - confidence else BELOW
+        for each, p in zip(moved, least, strict=True)
+    ]
+    sign = -1.0 if change in ("doubled", LOOSER) else 1.0
+    influence = np.stack([each.quantile.influence for each in changes])
+    steps = np.array([each.quantile.step for each in changes])
+    rank = ranks(sign * moved, sign * influence, steps, resolution, confidence)
+    return rank, verdict
+
+
+def _column(changes: list[_Change], name: str) -> Array:
+    return np.array([getattr(each, name) for each in changes])
+
+
+def _gains(changes: list[_Change]) -> tuple[Array, Array, Array]:
+    gain, loss, trials = (
+        np.array([getattr(each.gains, name) for each in changes]) for name in ("gain", "loss", "trials")
+    )
+    return gain, loss, trials

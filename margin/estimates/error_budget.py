@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from margin.case.types import Case
-from margin.estimates.budget import BUDGET_UNITS, EVERY_CHANGE, budget_of
+from margin.estimates.budget import budget_of
+from margin.estimates.budget_causes import EVERY_CHANGE
+from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.evaluate import CAUTIONS, Stage, no_progress
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares import RUNS, WIDTH, ErrorShares, error_shares

@@ -13,7 +13,8 @@ import pandas as pd
 from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
 from margin.case.types import LEAST_INNER, CalibrationSpec, Case
-from margin.estimates.budget import BUDGET_UNITS, budget_of
+from margin.estimates.budget import budget_of
+from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.decision import recommend
 from margin.estimates.design_checks import design_checks, saturation_frame
 from margin.estimates.errors import errors_frame, largest_ratio

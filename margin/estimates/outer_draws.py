@@ -22,6 +22,9 @@ Array = NDArray[np.float64]
 END = 0.05
 """The yield is at least the lower bound with all but this probability, over what is not known."""
 
+MOST_NOISE = 1.5
+"""Variance of counting over that between outer draws from which on no extrapolation is trusted to reach high enough."""
+
 FEW_FAILURES = 4.0
 """Failing units in half an outer draw below which its yield takes few values and an extrapolation cannot be trusted
 from above (common practice, no source)."""
@@ -40,8 +43,9 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
 
     - up to the end of a second extrapolation, linear in 1/n of the squared distance from the mean, which is exact for
       normal yields however large the noise; the first stays too low there;
-    - down to the end without extrapolation, and up to that of the mean yield, where units fail so rarely that the
-      yield of a draw takes but few values;
+    - down to the end without extrapolation where units fail so rarely that the yield of a draw takes but few values;
+    - up to the end of the mean or median yield there, and where the noise of counting outweighs the scatter below the
+      median: skewed counts then leave the second extrapolation too low as well;
     - at least as far as a share counted on the units of the lowest 5 % of the draws (Clopper and Pearson, 1934):
       no interval has zero width;
     - down to 0 where so few outer draws cannot show a 5 % point at all (Wilks, 1941).
@@ -66,9 +70,12 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
     low, high = value - width("down"), value + width("up")
     mean = float(cells.mean())
     high = max(high, _end_of_squares(cells, (whole, first, second), mean, confidence))
-    if (1.0 - value) * units * half < FEW_FAILURES:
+    few = (1.0 - value) * units * half < FEW_FAILURES
+    if few:
         low = min(low, whole.value - (END - below) * whole.down)
-        high = max(high, clopper_pearson(mean * count, count, confidence)[1])
+    if few or _noise_rules(cells, whole.value):
+        middle = max(mean, float(np.median(cells.mean(axis=1))))
+        high = max(high, clopper_pearson(middle * count, count, confidence)[1])
     trials = max(END * count, 1.0)
     ends = clopper_pearson(value * trials, trials, confidence)
     low, high = min(low, ends[0]), max(high, ends[1])
@@ -96,6 +103,15 @@ class _Quantile:
         inside = 0.5 * (yields < value) + 0.5 * (yields <= value)
         down = (value - low) / (END - below)
         return cls(float(value), inside, float(down), float((high - value) / (above - END)))
+
+
+def _noise_rules(cells: Array, point: float) -> bool:
+    """Whether the noise of counting outweighs the scatter of yields between the 5 % point and the median."""
+    yields = cells.mean(axis=1)
+    median = float(np.median(yields))
+    noise = float(cells[yields <= median].var(axis=1, ddof=1).mean()) / cells.shape[1]
+    spread = (median - point) / float(ndtri(1.0 - END))
+    return noise > MOST_NOISE * max(spread * abs(spread) - noise, 0.0)
 
 
 def _ranks(draws: int, confidence: float) -> tuple[float, float]:

@@ -10,7 +10,9 @@ from typing import Any
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.budget import LOOSER, NO_NUMBER, TIGHTER, budget_units
+from margin.estimates.budget import NO_NUMBER
+from margin.estimates.budget_causes import LOOSER, TIGHTER
+from margin.estimates.budget_plan import budget_units
 from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.shares import MARGIN, ErrorShares
 from margin.report import budget_figures, style

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.budget import budget_units
+from margin.estimates.budget_plan import budget_units
 from margin.estimates.decision import bound_in_words
 from margin.estimates.results import Estimate, OptionResult, Results, Yield
 from margin.report import figures, style
@@ -234,8 +234,8 @@ def budget(results: Results) -> Section:
     blocks: list[Block] = [
         Text(
             "Each line is the same study drawn again with one cause frozen at its nominal value, or with its "
-            "spread halved, on the same random numbers. Changes of single causes do not add up. Causes whose "
-            "intervals overlap share a rank, marked '='."
+            "spread halved, on the same random numbers. Changes of single causes do not add up. Causes between which "
+            "the draws do not decide share a rank, marked '='."
         )
     ]
     if not budget_rows(results.budget, focus.name, "halved").empty:

@@ -100,7 +100,7 @@ def test_what_is_not_known_is_a_cause_of_its_own() -> None:
     case = pad_case(
         NONE,
         sensor={"sensitivity": "4 uS +/- 6 % (2 sigma, from 5 units)"},
-        study={"units": 1000, "outer": 50},
+        study={"units": 1000, "outer": None},
     )
     found = lines(budget_of(model_of(case), workers=1), "none")
     known = found.loc["sensor.sensitivity per unit (from 5 units)"]
