@@ -111,7 +111,7 @@ def _noise_rules(cells: Array, point: float) -> bool:
     median = float(np.median(yields))
     noise = float(cells[yields <= median].var(axis=1, ddof=1).mean()) / cells.shape[1]
     spread = (median - point) / float(ndtri(1.0 - END))
-    return noise > MOST_NOISE * max(spread * abs(spread) - noise, 0.0)
+    return bool(noise > MOST_NOISE * max(spread * abs(spread) - noise, 0.0))
 
 
 def _ranks(draws: int, confidence: float) -> tuple[float, float]:
