@@ -35,7 +35,6 @@ from margin.propagation.identity import version
 from margin.propagation.plan import Plan, growing_plan, pilot_plan, plan_of
 from margin.propagation.run import Enough, Model, RunResult, model_of, run
 from margin.propagation.tally import Tally
-from margin.propagation.threads import default_workers
 
 MULTIPLES = np.round(np.geomspace(0.25, 4.0, 33), 4)
 """Multiples of the permissible error at which the limit curve is drawn."""
@@ -110,7 +109,7 @@ def evaluate(
                 workers=workers,
                 progress=stage("shares of the variance", 2 * FIRST_RUNS),
             )
-    return assemble(drawn, budget, shares, workers)
+    return assemble(drawn, budget, shares)
 
 
 def require_enough_units(case: Case) -> None:
@@ -202,14 +201,11 @@ BUDGET_COLUMNS = (
 )  # fmt: skip
 
 
-def assemble(
-    drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None = None, workers: int | None = None
-) -> Results:
-    """Results from the counts of a run, its budget and its shares of the variance; workers: threads."""
+def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None = None) -> Results:
+    """Results from the counts of a run, its budget and its shares of the variance."""
     case, frame = drawn.model.case, drawn.plan.frame
     saturation = saturation_frame(drawn)
-    threads = default_workers() if workers is None else workers
-    worst = dict(worst_cases(drawn.model, frame, drawn.tallies, threads))
+    worst = dict(worst_cases(drawn.model, frame, drawn.tallies))
     options = tuple(
         _option(drawn, spec, drawn.tallies[spec.name], worst[spec.name], saturation)
         for spec in case.calibrations

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from margin.case.types import CalibrationSpec
 from margin.estimates.worst_case.corners import Corners
 from margin.estimates.worst_case.dependence import correlation_of
 from margin.estimates.worst_case.effects import Effects, why
@@ -23,7 +22,6 @@ from margin.propagation.histogram import quantile
 from margin.propagation.readings import use_conditions
 from margin.propagation.run import Model
 from margin.propagation.tally import Frame, Tally
-from margin.propagation.threads import in_threads
 
 Array = NDArray[np.float64]
 
@@ -111,26 +109,18 @@ def _class_variance(corners: Corners) -> Array:
     return variance
 
 
-def worst_cases(
-    model: Model, frame: Frame, tallies: dict[str, Tally], workers: int = 1
-) -> Iterator[tuple[str, WorstCase]]:
+def worst_cases(model: Model, frame: Frame, tallies: dict[str, Tally]) -> Iterator[tuple[str, WorstCase]]:
     """Worst case of each option; see `OptionResult.worst_case` and `OptionResult.extremes` for the columns.
-
-    workers  threads among which the options are shared out
 
     Ranges are over all conditions of use: the root sum square is taken in each of them, from its own mean. The
     cost does not depend on the units drawn: some 10,000 to 30,000 corners for each option and condition, at most
-    ROWS for the search and 4 n^2 beside it for n variables; 0.3 s for 50 variables and 6 loads on one core.
+    ROWS for the search and 4 n^2 beside it for n variables; 0.3 s for 50 variables and 6 loads on one core. Steps
+    are too short for threads to share.
     """
     conditions = use_conditions(model.case)
-
-    def of(option: CalibrationSpec) -> tuple[str, WorstCase]:
+    for option in model.case.calibrations:
         known = [_Condition.of(Corners.of(model, option, condition)) for condition in conditions]
-        return option.name, WorstCase(
-            _ways(known, frame, tallies[option.name]), _extremes(known, frame.loads)
-        )
-
-    yield from in_threads(of, model.case.calibrations, workers)
+        yield option.name, WorstCase(_ways(known, frame, tallies[option.name]), _extremes(known, frame.loads))
 
 
 def _ways(known: list[_Condition], frame: Frame, tally: Tally) -> pd.DataFrame:
