@@ -196,11 +196,6 @@ class StreamSource:
             return self.lot_of
         return self.grouping.lot_of(np.arange(self.start, self.start + self.count, dtype=np.int64))
 
-    def outer_scores(self) -> Array:
-        """Standard normal scores of all that differs between outer draws, for each unit: (unit, unknown)."""
-        scores = [ndtri(self._outer_uniforms(name)).ravel() for name in self._dimensions["outer"]]
-        return np.array([np.broadcast_to(score, (self.count,)) for score in scores]).reshape(-1, self.count).T
-
     def outer(self) -> NDArray[np.int64]:
         """Outer draw of each unit, ascending."""
         if self.outer_of is not None:
@@ -218,12 +213,21 @@ class StreamSource:
         return LotSamples(source, each, lots - first)
 
     def _outer_uniforms(self, name: str) -> Array:
+        return self._of_units(self._outer_each(name))
+
+    def _outer_each(self, name: str) -> Array:
+        """Uniforms of the outer draws of these units, (outer draw, 1, 1, 1, 1)."""
         outer = self.outer()
         first, last = int(outer[0]), int(outer[-1])
-        each = self._by_index("outer", name, first, last - first + 1)
-        if first == last:
-            return each.reshape(1, 1, 1, 1, 1)
-        return each[outer - first].reshape(-1, 1, 1, 1, 1)
+        return self._by_index("outer", name, first, last - first + 1).reshape(-1, 1, 1, 1, 1)
+
+    def _of_units(self, each: Array) -> Array:
+        """For each unit what was drawn for its outer draw; where there is one, that."""
+        if each.shape[0] == 1:
+            return each
+        outer = self.outer()
+        found: Array = each[outer - outer[0]]
+        return found
 
     def _with_uncertain_spread(self, factor: Factor, drawn: Value, scale: float) -> Value:
         """Replace mean and standard deviation by draws from their sampling distribution (see `knowledge`)."""
@@ -272,18 +276,19 @@ class StreamSource:
     def _drawn_root(self, group: DependentGroup, units: int) -> Rows:
         if group.names not in self._roots:
             names = [f.knowledge_stream for f in group.factors]
-            own = [self._outer_uniforms(f"{name}: spread") for name in names]
+            own = [self._outer_each(f"{name}: spread") for name in names]
             ties = [
-                [self._outer_uniforms(f"{name}: with {before}") for before in names[:i]]
+                [self._outer_each(f"{name}: with {before}") for before in names[:i]]
                 for i, name in enumerate(names)
             ]
-            self._roots[group.names] = drawn_root(group.root, units, own, ties)
+            rows = drawn_root(group.root, units, own, ties)
+            self._roots[group.names] = tuple(tuple(map(self._of_units, row)) for row in rows)
         return self._roots[group.names]
 
     def _remember(self, name: str, inverse: Callable[[Array], Array]) -> Array:
         key = (name, "")
         if key not in self._kept:
-            self._kept[key] = inverse(self._outer_uniforms(name))
+            self._kept[key] = self._of_units(inverse(self._outer_each(name)))
         return self._kept[key]
 
 

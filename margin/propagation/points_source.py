@@ -120,8 +120,12 @@ class PointsSource(StreamSource):
             self.kept.keep(key, column, drawn)
         return drawn
 
-    def _outer_uniforms(self, name: str) -> Array:
+    def _outer_each(self, name: str) -> Array:
         return self._repeated(self._column(name, None, ""))
+
+    def _of_units(self, each: Array) -> Array:
+        # every row is an outer draw of its own
+        return each
 
     def _repeated(self, column: Array) -> Array:
         return np.repeat(column, self.each).reshape(-1, 1, 1, 1, 1)
