@@ -68,10 +68,10 @@ def yields(results: Results) -> Section:
         tuple((option.name, *_yield_cells(option.decisive_yield, need.target)) for option in results.options),
     )
     explained = Text(
-        f"The requirement counts {counted_in_words(need)}. The share carries the interval that a finite "
-        "number of draws leaves. What is not known holds for the whole study: the station, and spreads that "
-        "were estimated from few units. The lower bound is the lower end of the interval or of what is not "
-        "known, whichever is lower. It is what may be promised."
+        f"The requirement counts {counted_in_words(need)}, judged on {results.case.judged_on}. Every share carries the "
+        "interval that a finite number of draws leaves. What is not known holds for the whole study: the station, and "
+        "spreads estimated from few units. The lower bound is the 5 % point of the yield over it, or the yield itself "
+        "where all is known. An option conforms where the whole interval of its lower bound reaches the target."
     )
     bias = Table(
         "Bias from a finite number of readings a unit; it does not vanish with more units.",

@@ -141,7 +141,7 @@ def _head(summary: Summary, width: int) -> list[Text]:
     out = [title]
     for sentence in summary.requirement:
         label, text = sentence.split(": ", 1)
-        out.extend(wrapped(f"{label}:", text, width, 2))
+        out.extend(wrapped(f"{label}:", text, width, 3))
     return out
 
 
