@@ -227,6 +227,7 @@ def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None 
         drawn.path,
         len(drawn.plan.looks),
         confidence_at(case, drawn.plan),
+        frame.units // frame.grouping.units_per_lot if frame.by_lot else 0,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -114,11 +114,6 @@ def units_to_decide(found: Yield, target: float, units: int) -> int | None:
     needed = units * max(times, 1.0)
     step = 10.0 ** (math.floor(math.log10(needed)) - 1)
     return int(math.ceil(needed / step * (1.0 - 1e-9)) * step)
-
-
-def undecided_of(names: Iterable[str], verdicts: Mapping[str, Verdict]) -> tuple[str, ...]:
-    """Those of the options that are undecided."""
-    return tuple(name for name in names if verdicts[name] == "undecided")
 
 
 def _decisive(drawn: RunResult) -> dict[str, Yield]:

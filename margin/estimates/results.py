@@ -161,6 +161,7 @@ class Results:
     path    how the readings of the study were computed; budget, shares and worst cases are by array operations
     looks   how often the study was looked at until it was decided or its units spent
     confidence  of the intervals of the yields at the last look
+    lots    drawn, with a few units each; 0 where nothing varies from lot to lot
     """
 
     case: Case
@@ -178,6 +179,7 @@ class Results:
     path: Computation = "plain"
     looks: int = 1
     confidence: float = 0.95
+    lots: int = 0
 
     @property
     def exceeded(self) -> tuple[DesignCheck, ...]:

@@ -40,6 +40,7 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
             "version": results.version,
             "confidence": results.case.requirement.confidence,
             "looks": results.looks,
+            "lots": results.lots,
             "confidence_of_yields": results.confidence,
             "path": results.path,
         },

@@ -52,6 +52,7 @@ def report_sections(results: Results) -> tuple[Section, ...]:
 def first_page(results: Results) -> Section:
     """What decides: verdict, options, leading causes, checks, assumptions, next step, error over load."""
     summary = summarise(results)
+    obstacles = "What stands in the way" if summary.recommended is None else "Left open by the draws"
     text = (
         "Error over load of each option: median, 5 to 95 % (darker) and 0.5 to 99.5 % (paler) of all "
         "readings, single units in grey, the permissible error dashed; all panels share one error axis, cut "
@@ -71,7 +72,7 @@ def first_page(results: Results) -> Section:
             *(Text(line) for line in summary.requirement),
             options_table(summary),
             Text(f"Recommended: {summary.recommendation}."),
-            *((Listing("What stands in the way", summary.obstacles),) if summary.obstacles else ()),
+            *((Listing(obstacles, summary.obstacles),) if summary.obstacles else ()),
             _causes_table(summary),
             *exceeded,
             Text(f"Other design checks: {summary.checks_other}."),

@@ -64,6 +64,7 @@ class Summary:
     requirement: tuple[str, ...]
     options: tuple[OptionLine, ...]
     recommendation: str
+    recommended: str | None
     obstacles: tuple[str, ...]
     causes_of: str
     causes: tuple[CauseLine, ...]
@@ -85,6 +86,7 @@ def summarise(results: Results) -> Summary:
         requirement=requirement_in_words(results.case),
         options=tuple(option_line(option, results) for option in results.options),
         recommendation=recommendation(results),
+        recommended=results.recommendation.option,
         obstacles=results.recommendation.obstacles,
         causes_of=focus.name,
         causes=leading_causes(results, focus.name),
@@ -301,10 +303,11 @@ def computed_in_words(results: Results) -> str:
     confidence = numbers.percent(results.case.requirement.confidence)
     outer = "" if results.outer <= 1 else f" in {numbers.count(results.outer)} outer draws"
     looks = "" if results.looks <= 1 else f" at {results.looks} looks"
+    lots = "" if not results.lots else f" of {numbers.count(results.lots)} lots"
     asked = results.case.study.units
     # whole outer draws, cells and lots add a few; more is worth a word
     raised = f" ({numbers.count(asked)} asked: too few for a bound)" if results.units > 1.5 * asked else ""
     return (
-        f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{raised}{outer}{looks}, "
+        f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{raised}{lots}{outer}{looks}, "
         f"seed {results.seed}, margin {results.version}{_PATH_WORDS[results.path]}"
     )
