@@ -39,7 +39,8 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
     The value is the jackknife over the inner size, 2 q(n) - q(n/2): the bias of a quantile of noisy yields is
     proportional to 1/n, and cancels (Gordy and Juneja, 'Nested simulation in portfolio risk measurement',
     Management Science 56, 2010, 4). Its interval is that of order statistics (David and Nagaraja, 'Order Statistics',
-    2003, 7.1), widened by what the extrapolation scatters (see `_Quantile`), and reaches further where noise rules:
+    2003, 7.1), widened by what the extrapolation scatters (see `_Quantile`). The lower end errs half as often as the
+    upper one, 1.25 % at 95 %: 'conforms' is not to be said in error. It reaches further where noise rules:
 
     - up to the end of a second extrapolation, linear in 1/n of the squared distance from the mean, which is exact for
       normal yields however large the noise; the first stays too low there;
@@ -51,7 +52,8 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
     - down to 0 where so few outer draws cannot show a 5 % point at all (Wilks, 1941).
     """
     draws, count = cells.shape[0], cells.shape[0] * cells.shape[1] * units
-    below, above = _ranks(draws, confidence)
+    sure = 1.0 - 0.5 * (1.0 - confidence)
+    below, above = _ranks(draws, sure)[0], _ranks(draws, confidence)[1]
     half = cells.shape[1] // 2
     whole = _Quantile.of(cells.mean(axis=1), below, above)
     first, second = (
@@ -77,9 +79,9 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
         middle = max(mean, float(np.median(cells.mean(axis=1))))
         high = max(high, clopper_pearson(middle * count, count, confidence)[1])
     trials = max(END * count, 1.0)
-    ends = clopper_pearson(value * trials, trials, confidence)
-    low, high = min(low, ends[0]), max(high, ends[1])
-    if (1.0 - END) ** draws > 0.5 * (1.0 - confidence):
+    low = min(low, clopper_pearson(value * trials, trials, sure)[0])
+    high = max(high, clopper_pearson(value * trials, trials, confidence)[1])
+    if (1.0 - END) ** draws > 0.5 * (1.0 - sure):
         low = 0.0
     return Estimate(value, max(min(low, value), 0.0), min(max(high, value), 1.0))
 

@@ -29,7 +29,7 @@ LOT_UNITS, LOT_UNITS_WITH_CURVE = 8, 16
 where every lot has a curve of its own, each costs its sample units as well."""
 
 LEAST_OUTER = 100
-"""Outer draws of a study that does not state them: of fewer than 72, none lies below the 5 % point with 97.5 %."""
+"""Outer draws of a study that does not state them: of fewer than 86, none need lie below the 5 % point."""
 
 FIRST_OUTER, FIRST_UNITS = 400, 20_000
 """Outer draws, and units where there is but one outer draw, at the first look of a growing study."""
