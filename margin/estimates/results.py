@@ -31,17 +31,23 @@ class Yield:
     knowledge  5 % and 95 % points over the outer draws (`common`, `station`); None where nothing varies there
     lots       5 % and 95 % points over lots; None where nothing varies from lot to lot
     known_low  the 5 % point of `knowledge` with the interval that the finite number of draws leaves to it
+    sure_low   where all is known: lower end of the yield that errs half as often as that of `sampled`, since
+               'conforms' is not to be said in error
     """
 
     sampled: Estimate
     knowledge: tuple[float, float] | None
     lots: tuple[float, float] | None = None
     known_low: Estimate | None = None
+    sure_low: float | None = None
 
     @property
     def bound(self) -> Estimate:
         """The lower bound with its interval: the 5 % point over what is not known, or the yield where all is known."""
-        return self.sampled if self.known_low is None else self.known_low
+        if self.known_low is not None:
+            return self.known_low
+        low = self.sampled.low if self.sure_low is None else self.sure_low
+        return Estimate(self.sampled.value, low, self.sampled.high)
 
     @property
     def lower_bound(self) -> float:

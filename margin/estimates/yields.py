@@ -32,9 +32,9 @@ def yield_of(frame: Frame, tally: Tally, counts: str, confidence: float) -> Yiel
         known_low = bound_over_draws(cells, float(frame.grouping.units_per_cell), confidence)
         high = max(points_over_draws(cells)[1], known_low.value)
         return Yield(_in_groups(frame, tally, column, confidence), (known_low.value, high), lots, known_low)
-    if frame.repeated:
-        return Yield(_in_groups(frame, tally, column, confidence), None, lots)
-    return Yield(_one_draw(frame, tally, column, confidence), None, lots)
+    interval = _in_groups if frame.repeated else _one_draw
+    sure = interval(frame, tally, column, 1.0 - 0.5 * (1.0 - confidence))
+    return Yield(interval(frame, tally, column, confidence), None, lots, sure_low=sure.low)
 
 
 def cells_of(frame: Frame, tally: Tally, counts: str) -> Array:

@@ -57,7 +57,8 @@ def test_three_yields_by_hand() -> None:
     for each in found.values():
         assert each.sampled.low <= each.sampled.value <= each.sampled.high
         assert each.knowledge is None and each.lots is None
-        assert each.bound == each.sampled
+        assert each.bound.value == each.sampled.value and each.bound.high == each.sampled.high
+        assert each.bound.low < each.sampled.low
 
 
 def test_readings_of_one_unit_are_not_independent() -> None:
