@@ -138,7 +138,8 @@ class Recommendation:
 
 @dataclass(frozen=True)
 class DesignCheck:
-    """One check beside the error. `value` is the unfavourable end over units and conditions.
+    """One check beside the error. `value` is that of the unit that 99.9 % are better than, in the worst condition; for
+    information the worst of all.
 
     margin   relative distance to the limit, positive when kept; None where there is no limit to hold against
     verdict  'kept', 'exceeded' or 'for information'
