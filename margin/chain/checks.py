@@ -49,17 +49,22 @@ def _front_end(chain: Chain) -> FrontEnd | None:
     return chain.circuit if isinstance(chain.circuit, FrontEnd) else None
 
 
+def output_limits(chain: Chain, setting: Setting) -> tuple[Value, Value]:
+    """Lowest and highest voltage, V, within both the swing of the circuit and the range of the converter."""
+    low, high = chain.circuit.swing(setting)
+    full = chain.converter.span_voltage(chain.circuit.reference_voltage(setting), setting)
+    return np.maximum(low, 0.0), np.minimum(high, full)
+
+
 def headroom(chain: Chain, response: Response, loads: Value) -> Value:
     """V left at the largest load on the side towards which the load drives; negative beyond the limit.
 
     Upwards to the lower of swing and converter's full scale, downwards to the higher of swing and 0 V.
     """
-    setting = response.setting
-    low, high = chain.circuit.swing(setting)
-    full = chain.converter.span_voltage(chain.circuit.reference_voltage(setting), setting)
+    lowest, highest = output_limits(chain, response.setting)
     voltage = np.atleast_1d(response.voltage)
     first, last = voltage[..., :1], voltage[..., -1:]
-    result: Value = np.where(last >= first, np.minimum(high, full) - last, last - np.maximum(low, 0.0))
+    result: Value = np.where(last >= first, highest - last, last - lowest)
     return result
 
 

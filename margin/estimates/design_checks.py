@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from margin.chain.checks import CHECKS, Check, resolution_at
+from margin.chain.checks import CHECKS, Check, output_limits, resolution_at
 from margin.chain.parameter import Value
 from margin.estimates.intervals import clopper_pearson
 from margin.estimates.results import DesignCheck
@@ -111,10 +111,8 @@ def _nearer_limit(run: RunResult) -> list[str]:
     voltage = np.broadcast_to(
         np.asarray(chain.respond(loads, setting).voltage, dtype=np.float64), loads.shape
     )
-    low, high = chain.circuit.swing(setting)
-    full = chain.converter.span_voltage(chain.circuit.reference_voltage(setting), setting)
-    above, below = voltage - np.maximum(low, 0.0), np.minimum(high, full) - voltage
-    return ["low" if near else "high" for near in above < below]
+    lowest, highest = output_limits(chain, setting)
+    return ["low" if near else "high" for near in voltage - lowest < highest - voltage]
 
 
 def _noise(run: RunResult) -> NDArray[np.float64]:

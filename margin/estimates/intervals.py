@@ -112,16 +112,3 @@ def section_half_width(values: Array, confidence: float) -> Array:
         raise ValueError("an interval from sections needs at least two of them")
     t = float(stdtrit(m - 1.0, 0.5 * (1.0 + confidence)))
     return np.asarray(t * values.std(axis=0, ddof=1) / math.sqrt(m))
-
-
-def shrunken(shares: Array, sampling_variance: float) -> Array:
-    """Shares of groups with the scatter that their finite counts add taken out.
-
-    The spread about the mean is scaled so that its variance is the observed one less `sampling_variance`;
-    where nothing is left, all groups are alike.
-    """
-    mean = float(shares.mean())
-    observed = float(shares.var(ddof=1)) if shares.size > 1 else 0.0
-    left = max(observed - sampling_variance, 0.0)
-    scale = math.sqrt(left / observed) if observed > 0.0 else 0.0
-    return np.asarray(np.clip(mean + scale * (shares - mean), 0.0, 1.0))

@@ -59,11 +59,6 @@ class Plan:
     boundaries: tuple[int, ...]
     looks: tuple[int, ...]
 
-    @property
-    def sections(self) -> tuple[slice, ...]:
-        """Units of each piece of a study with one look; a few large lots do not fill every one."""
-        return tuple(slice(a, b) for a, b in pairwise(self.boundaries) if b > a)
-
     def units_at(self, look: int) -> int:
         """Units drawn by that look and those before it."""
         return self.boundaries[self.looks[look]]
@@ -195,7 +190,7 @@ def _flat(case: Case, sizes: tuple[int, ...]) -> Plan:
     lots = [max(-(-size // per_lot), 2 if by_lot else 1) for size in sizes]
     boundaries = [0]
     for before, count in pairwise((0, *lots)):
-        added = max(count - before, 0)
+        added = count - before
         boundaries += [per_lot * (before + added * k // SECTIONS) for k in range(1, SECTIONS + 1)]
     units = boundaries[-1]
     grouping = Grouping(units, per_lot, tuple(boundaries[:-1]), 1, points_of(case))

@@ -272,7 +272,7 @@ def run(
     """Draw the study of a case.
 
     plan      what is drawn, by default a study of fixed size (see `plan_of`)
-    enough    asked after each look of the plan; what it leaves out is not drawn
+    enough    asked after each look of the plan, of counts that go on growing; what it leaves out is not drawn
     model     the case made ready, where that has been done
     workers   threads, default one a core where that is worth it; block: units in one block, default by the cache
     cluster   address of a Dask scheduler, or a number of worker processes to start here, in place of threads
@@ -282,7 +282,7 @@ def run(
     fused     count by a compiled kernel: True or False, default where the study is large enough and
               the case can be compiled; on a cluster, where its workers compile as this program does.
 
-    The last five do not change the result by a bit, but `fused` the last bits of exponentials and logarithms.
+    From `workers` on none changes the result by a bit, but `fused` the last bits of exponentials and logarithms.
 
     Raises EvaluationError for errors that are not numbers, ValueError for workers or block below 1,
     RunFolderError for a folder of something else, CannotFuse for a kernel that cannot be had, ClusterError and
@@ -330,14 +330,14 @@ def run(
 def result_of(
     model: Model, plan: Plan, total: Total, path: Computation, samples: dict[str, Array]
 ) -> RunResult:
-    """What has been counted up to the last look of `plan`."""
+    """What has been counted up to the last look of `plan`; it holds until more is added to the total."""
     groups = plan.frame.groups
     return RunResult(
         model,
         plan,
-        {name: tally.copy(groups) for name, tally in total.tallies.items()},
-        total.clipped.copy(),
-        total.blind.copy(),
+        {name: tally.upto(groups) for name, tally in total.tallies.items()},
+        total.clipped,
+        total.blind,
         samples,
         path,
     )

@@ -7,7 +7,7 @@ blocks can change a result, and what is kept does not grow with the number of un
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 from functools import reduce
 from itertools import accumulate
 from typing import Any
@@ -70,10 +70,9 @@ class Tally:
             np.zeros((2, frame.grouping.units_per_lot + 1), dtype=np.int64),
         )
 
-    def copy(self, groups: int) -> Tally:
-        """A copy that later blocks do not change, with the first `groups` groups alone."""
-        parts = {f.name: getattr(self, f.name).copy() for f in fields(self) if f.name != "within"}
-        return Tally(within=self.within[:groups].copy(), **parts)
+    def upto(self, groups: int) -> Tally:
+        """The same counts with the first `groups` groups alone; blocks added later count in it as well."""
+        return replace(self, within=self.within[:groups])
 
 
 @dataclass(frozen=True)

@@ -75,6 +75,11 @@ class Summary:
     next_step: str
     computed: str
 
+    @property
+    def obstacles_heading(self) -> str:
+        """What the obstacles are: beside a recommendation only options that the draws leave open."""
+        return "In the way" if self.recommended is None else "Left open"
+
 
 def summarise(results: Results) -> Summary:
     """The results put into words."""

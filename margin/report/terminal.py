@@ -175,8 +175,7 @@ def _option_row(option: OptionLine) -> tuple[str, ...]:
 def _recommendation(summary: Summary, width: int, most: int) -> list[Text]:
     out = wrapped("Recommended:", summary.recommendation, width, most)
     if summary.obstacles:
-        label = "In the way:" if summary.recommended is None else "Left open:"
-        out.extend(wrapped(label, "; ".join(summary.obstacles), width, most))
+        out.extend(wrapped(f"{summary.obstacles_heading}:", "; ".join(summary.obstacles), width, most))
     return out
 
 
@@ -243,7 +242,7 @@ def notebook_html(results: Results) -> str:
     )
     notes = [
         ("Recommended", summary.recommendation),
-        *(("In the way" if summary.recommended is None else "Left open", line) for line in summary.obstacles),
+        *((summary.obstacles_heading, line) for line in summary.obstacles),
         *(("Check exceeded", line) for line in summary.checks_exceeded),
         ("Other checks", summary.checks_other),
         ("Assumed", summary.assumed),

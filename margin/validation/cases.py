@@ -243,6 +243,13 @@ def all_cases() -> tuple[ClosedCase, ...]:
         additive("9.2.3", 0.0388, (UNIT,) * 4, rectangular=True),
         additive("9.2.4", 0.0340, (0.2 * UNIT,) * 3 + (2.0 * UNIT,), rectangular=True),
         conformance(0.02, 0.008),
+        *bound_cases(),
+    )
+
+
+def bound_cases() -> tuple[ClosedCase, ...]:
+    """Those that are about the lower bound: something unknown, lots, or both."""
+    return (
         shared_gain(0.0196, 0.1),
         shared_gain(0.0196, 0.3),
         shared_gain(0.0196, 1.0),

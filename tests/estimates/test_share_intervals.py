@@ -14,7 +14,6 @@ from margin.estimates.intervals import (
     clustered_share,
     effective_trials,
     section_half_width,
-    shrunken,
 )
 from margin.estimates.yields import yields_of
 from margin.propagation.run import run
@@ -114,30 +113,6 @@ def test_coverage_of_a_whole_study(by_lot: bool) -> None:
         ].sampled
         covered += sampled.low <= exact <= sampled.high
     assert 184 <= covered <= 199
-
-
-def test_shrinking_takes_out_the_scatter_of_finite_counts() -> None:
-    """Shares of groups keep their mean and lose exactly the variance stated; where nothing is left all groups
-    are alike."""
-    draws = np.random.default_rng(2)
-    shares = draws.normal(0.8, 0.03, 200)
-    found = shrunken(shares, 0.5 * shares.var(ddof=1))
-    assert found.mean() == pytest.approx(shares.mean())
-    assert found.var(ddof=1) == pytest.approx(0.5 * shares.var(ddof=1))
-    assert np.array_equal(np.argsort(found), np.argsort(shares))
-    assert np.ptp(shrunken(shares, 1.0)) == 0.0
-    assert np.array_equal(shrunken(np.full(5, 0.9), 0.0), np.full(5, 0.9))
-
-
-def test_shrunken_groups_recover_the_true_spread() -> None:
-    """Counts of 50 units in groups whose true shares have a standard deviation of 0.04: shrunken, they
-    have it again."""
-    draws = np.random.default_rng(5)
-    true = np.clip(draws.normal(0.85, 0.04, 4000), 0, 1)
-    seen = draws.binomial(50, true) / 50
-    noise = np.mean(seen * (1 - seen)) / 49
-    assert seen.std() > 0.06
-    assert shrunken(seen, noise).std() == pytest.approx(true.std(), rel=0.06)
 
 
 def test_interval_from_sections() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -123,9 +124,13 @@ class TraceSource:
     def _is_plain(self, factor: Factor, event: Event) -> bool:
         """Whether its uniforms are a stream of its own, which nothing else transforms."""
         alone = factor.measured_on is None and all(factor.name not in g.names for g in self.model.groups)
-        random = points_of(self.model.case) == "random"
-        by_unit = factor.level in ("unit", "mounting") and (random or event.stream(factor.level) != "")
+        by_unit = factor.level in ("unit", "mounting") and (self._random or event.stream(factor.level) != "")
         return alone and (factor.level in _FRESH or by_unit)
+
+    @cached_property
+    def _random(self) -> bool:
+        """Whether what is drawn once a unit has a stream of its own, not a column of better points."""
+        return points_of(self.model.case) == "random"
 
     def _in_kernel(self, name: str, factor: Factor, event: Event) -> Traced | None:
         if type(factor.distribution) not in (Normal, Rectangular):
