@@ -136,7 +136,7 @@ def requirement_in_words(case: Case) -> tuple[str, ...]:
     low = numbers.plain(case.load_low, scale=numbers.Scale(scale.factor, ""))
     loads = f"{low} to {numbers.plain(case.load_high, scale=scale)}"
     return (
-        f"Required: at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)}, judged on "
+        f"Required: at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)} over "
         f"{case.judged_on}.",
         f"Permissible error: {permissible_in_words(requirement, case.span)}; load {loads}.",
     )

@@ -82,7 +82,7 @@ def lines(summary: Summary, width: int = WIDTH) -> list[Text]:
 def _blocks(summary: Summary, width: int, most: int) -> list[list[Text]]:
     """The parts of the screen, each text at most `most` lines."""
     return [
-        _head(summary, width),
+        _head(summary, width, most),
         _options(summary, width),
         _recommendation(summary, width, most),
         _causes(summary, width),
@@ -130,7 +130,7 @@ def _cell(text: str, column: Column) -> str:
     return text + fill if column.side == "left" else fill + text
 
 
-def _head(summary: Summary, width: int) -> list[Text]:
+def _head(summary: Summary, width: int, most: int) -> list[Text]:
     verdict = summary.verdict.upper()
     name = summary.title
     room = width - len(verdict) - 2
@@ -141,7 +141,7 @@ def _head(summary: Summary, width: int) -> list[Text]:
     out = [title]
     for sentence in summary.requirement:
         label, text = sentence.split(": ", 1)
-        out.extend(wrapped(f"{label}:", text, width, 3))
+        out.extend(wrapped(f"{label}:", text, width, max(most, 2)))
     return out
 
 
