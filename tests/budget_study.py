@@ -18,7 +18,7 @@ from scipy.stats import norm
 
 from margin.case import Case
 from margin.estimates.budget import budget_of
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 
 LOAD = 60.0
 LIMIT = 1.6

@@ -14,12 +14,13 @@ from margin.case.types import CalibrationSpec
 from margin.chain.elements import Contact
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
+from margin.propagation.block import block_errors
 from margin.propagation.draws import StreamSource
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
+from margin.propagation.model import Model, model_of
 from margin.propagation.plan import plan_of
 from margin.propagation.readings import use_event
-from margin.propagation.run import Model, block_errors, model_of
 
 Array = NDArray[np.float64]
 

@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from margin.propagation.run import RunResult
+from margin.propagation.run_result import RunResult
 from margin.propagation.tally import Tally
 
 

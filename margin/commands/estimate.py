@@ -73,8 +73,8 @@ def estimate(
 @contextmanager
 def _options_named() -> Iterator[None]:
     """A way to compute that cannot be taken, told with the option that asked for it."""
-    from margin.propagation.fused.choose import CannotFuse
-    from margin.propagation.gpu import GpuUnavailable, NotOnDevice
+    from margin.backends.compiled.choose import CannotFuse
+    from margin.backends.device import GpuUnavailable, NotOnDevice
 
     try:
         yield

@@ -31,10 +31,13 @@ from margin.estimates.paired_changes import (
     yield_ends,
 )
 from margin.estimates.sensitivity.grouping import By
+from margin.propagation.block import block_errors
 from margin.propagation.draws import StreamSource
-from margin.propagation.run import Model, Progress, block_errors
+from margin.propagation.model import Model
+from margin.propagation.run_result import Progress
 from margin.propagation.tally import ROUNDING, EvaluationError, Frame, by_reading, judge, require_numbers
 from margin.propagation.threads import default_workers, in_threads
+from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
 
@@ -126,7 +129,7 @@ def budget_of(
     def evaluate(scales: Mapping[str, float]) -> list[_Change]:
         try:
             with np.errstate(all="ignore"):
-                found = _evaluate(model, frame, clusters, source.with_scales(scales))
+                found = _evaluate(model, frame, clusters, source.varied(Variant(scales)))
                 return [
                     _compared(frame, clusters, trials, *pair) for pair in zip(unchanged, found, strict=True)
                 ]

@@ -10,7 +10,7 @@ from margin.estimates.comparison_result import Comparison
 from margin.estimates.evaluate import assemble
 from margin.estimates.intervals import section_half_width
 from margin.estimates.yields import COUNTS, groups_of
-from margin.propagation.run import RunResult
+from margin.propagation.run_result import RunResult
 
 Array = NDArray[np.float64]
 

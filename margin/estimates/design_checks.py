@@ -13,9 +13,10 @@ from margin.estimates.results import DesignCheck
 from margin.estimates.worst_case import Corners
 from margin.propagation.assemble import drawn_chain, use_setting
 from margin.propagation.grouping import Grouping
+from margin.propagation.model import Model
 from margin.propagation.plan import Plan
 from margin.propagation.readings import condition_name, use_conditions, use_event
-from margin.propagation.run import Model, RunResult
+from margin.propagation.run_result import RunResult
 
 CHECKED_UNITS = 4000
 

@@ -15,7 +15,7 @@ from margin.estimates.evaluate import CAUTIONS, Stage, no_progress
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares import RUNS, WIDTH, ErrorShares, error_shares
 from margin.propagation.identity import version
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 
 GROUPINGS: tuple[By, ...] = ("factor", "part", "level", "cause")
 

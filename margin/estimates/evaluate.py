@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from margin.backends.run import run
 from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
 from margin.case.types import LEAST_INNER, CalibrationSpec, Case
@@ -32,8 +33,9 @@ from margin.estimates.yields import (
     yields_of,
 )
 from margin.propagation.identity import version
+from margin.propagation.model import Model, model_of
 from margin.propagation.plan import Plan, growing_plan, pilot_plan, plan_of
-from margin.propagation.run import Enough, Model, RunResult, model_of, run
+from margin.propagation.run_result import Enough, RunResult
 from margin.propagation.tally import Tally
 
 MULTIPLES = np.round(np.geomspace(0.25, 4.0, 33), 4)
@@ -136,7 +138,7 @@ def _drawn(case: Case, *, gpu: bool, stage: Stage, ways: dict[str, Any], apart: 
     progress = stage("drawing units", plan.frame.units)
     if gpu:
         # CuPy is an extra
-        from margin.propagation.gpu import run_on_gpu
+        from margin.backends.device import run_on_gpu
 
         return run_on_gpu(
             case,

@@ -15,13 +15,13 @@ from margin.case.types import Case, Quantity
 from margin.chain.parameter import Value
 from margin.estimates.labels import budget_name
 from margin.estimates.unit_limit import UnitLimit
+from margin.propagation.block import block_errors
 from margin.propagation.draws import LotSamples, Source
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
 from margin.propagation.knowledge import spread_ratio
 from margin.propagation.points_source import Column
 from margin.propagation.readings import condition_name, use_conditions, use_event
-from margin.propagation.run import block_errors
 
 Array = NDArray[np.float64]
 

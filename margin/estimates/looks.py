@@ -14,7 +14,7 @@ from margin.estimates.outer_draws import noise_and_scatter
 from margin.estimates.results import Verdict, Yield
 from margin.estimates.yields import cells_of, yield_of
 from margin.propagation.plan import FIRST_OUTER, PILOT_INNER, PILOT_OUTER, Plan
-from margin.propagation.run import RunResult
+from margin.propagation.run_result import RunResult
 
 NOISE_OVER_SCATTER = 0.5
 """Variance of counting relative to that between outer draws that a study is laid out for: the bias that it brings is

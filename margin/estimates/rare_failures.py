@@ -22,7 +22,7 @@ from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.limit import CountedLimit
 from margin.estimates.unit_limit import UnitLimit
 from margin.propagation.identity import version
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 
 Array = NDArray[np.float64]
 

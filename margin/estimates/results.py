@@ -9,7 +9,7 @@ import pandas as pd
 
 from margin.case.types import CalibrationSpec, Case
 from margin.estimates.shares import ErrorShares
-from margin.propagation.run import Computation
+from margin.propagation.run_result import Computation
 
 Verdict = Literal["conforms", "does not conform", "undecided"]
 

@@ -10,9 +10,9 @@ from scipy.special import ndtr
 
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.case.types import Case
+from margin.propagation.model import Model
 from margin.propagation.plan import default_block
 from margin.propagation.points_source import Column, PointsEvaluator, columns_of
-from margin.propagation.run import Model
 from margin.propagation.tally import ROUNDING, EvaluationError, permissible_error
 
 Array = NDArray[np.float64]

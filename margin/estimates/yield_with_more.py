@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 
+from margin.backends.run import run
 from margin.case.faults import choices
 from margin.case.types import Case, ElementSpec, Spread
 from margin.chain.parameter import Level
@@ -12,7 +13,7 @@ from margin.estimates.evaluate import Stage, no_progress
 from margin.estimates.looks import in_order_of_effort
 from margin.estimates.results import Yield
 from margin.estimates.yields import yield_of
-from margin.propagation.run import RunResult, run
+from margin.propagation.run_result import RunResult
 
 Added = tuple[tuple[Level, int], ...]
 """(level, units added to what its spreads were measured on), for each level."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import ClassVar, Literal, Protocol
 
@@ -25,6 +25,7 @@ from margin.propagation.factors import Factor
 from margin.propagation.grouping import Grouping as Grouping
 from margin.propagation.knowledge import Rows, drawn_root, spread_ratio
 from margin.propagation.sections import Instance, dimensions, points_in_sections
+from margin.propagation.variants import Variant, redrawn_name
 
 Array = NDArray[np.float64]
 
@@ -61,11 +62,12 @@ class StreamSource:
 
     factors     all factors of the case (the order sets the dimension of Sobol points)
     scales      factor name -> multiplier of its deviation; absent means 1
+    redrawn     names of columns (see `points_source.Column`) whose draws are others, independent of the first
     suffix      keeps a second population (the sample units of a lot curve) apart from the units themselves
     outer_of, lot_of  indices that replace the grouping for such a population
 
-    Uniforms are kept for the life of the object, which is one block: the same block is evaluated many times
-    with one factor changed, and only the deviation is scaled then.
+    Draws are kept for the life of the object, which is one block: the same block is evaluated many times with one
+    factor changed, and only the deviation is scaled then.
 
     spares_unused  whether draws without effect are left out
     """
@@ -82,15 +84,17 @@ class StreamSource:
     suffix: str = ""
     lot_of: NDArray[np.int64] | None = None
     outer_of: NDArray[np.int64] | None = None
+    redrawn: frozenset[str] = frozenset()
     _kept: dict[tuple[str, str], Array] = field(default_factory=dict)
     _roots: dict[tuple[str, ...], Rows] = field(default_factory=dict)
 
-    def with_scales(self, scales: Mapping[str, float]) -> StreamSource:
-        """The same draws with other multipliers; what has been drawn is shared."""
-        return StreamSource(
-            self.factors, self.stream, self.grouping, self.start, self.count, self.points, self.groups,
-            scales, self.suffix, self.lot_of, self.outer_of, self._kept, self._roots,
-        )  # fmt: skip
+    def varied(self, variant: Variant) -> StreamSource:
+        """The same draws with other multipliers, some of them drawn again; what has been drawn is shared."""
+        return replace(self, scales=variant.scales, redrawn=variant.redrawn)
+
+    def _named(self, column: str) -> str:
+        """Stream of a column."""
+        return redrawn_name(column) if column in self.redrawn else column
 
     def scale(self, factor: Factor) -> float:
         return self.scales.get(factor.name, 1.0)
@@ -117,13 +121,20 @@ class StreamSource:
         return drawn if scale == 1.0 or factor.scales is not None else scale * drawn
 
     def _drawn(self, factor: Factor, event: Event) -> Array:
-        key = (factor.name, event.stream(factor.level))
+        key = self._key(factor, event)
         found = self._kept.get(key)
         if found is None:
             uniforms = self._uniforms(factor, event)
             found = factor.distribution.ppf(uniforms)
             self._kept[key] = found
         return found
+
+    def _key(self, factor: Factor, event: Event) -> tuple[str, str]:
+        """What the draws of a factor follow from: its own stream, and those of the factors tied to it."""
+        stream = event.stream(factor.level)
+        tied = next((g.names for g in self.groups if factor.name in g.names), (factor.name,))
+        again = [name for name in tied if name + stream + self.suffix in self.redrawn]
+        return factor.name, ", again ".join([stream, *again])
 
     def _uniforms(self, factor: Factor, event: Event) -> Array:
         for group in self.groups:
@@ -132,25 +143,24 @@ class StreamSource:
                 flat = together.reshape(len(group.factors), -1)
                 tied = group.copula.apply(flat).reshape(together.shape)
                 for member, uniforms in zip(group.factors, tied, strict=True):
-                    self._kept.setdefault(
-                        (member.name, event.stream(member.level)), member.distribution.ppf(uniforms)
-                    )
+                    self._kept.setdefault(self._key(member, event), member.distribution.ppf(uniforms))
                 found: Array = tied[group.names.index(factor.name)]
                 return found
         return self._independent(factor, event)
 
     def _independent(self, factor: Factor, event: Event) -> Array:
-        name = factor.name + event.stream(factor.level) + self.suffix
+        column = factor.name + event.stream(factor.level) + self.suffix
+        name = self._named(column)
         level = factor.level
         if level in ("common", "station"):
             return self._outer_uniforms(factor.name)
         if level == "lot":
             lots = self.lots()
             first, last = int(lots[0]), int(lots[-1])
-            each = self._by_index("lot", factor.name, first, last - first + 1)
+            each = self._by_index("lot", self._named(factor.name), first, last - first + 1)
             return each[lots - first].reshape(-1, 1, 1, 1, 1)
         axes = event.axes(level)
-        if level == "unit" or name == factor.name:
+        if level == "unit" or column == factor.name:
             # once a unit: its parts, and its mounting where that is not rebuilt
             return self._by_index("unit", name, self.start, self.count).reshape(-1, 1, 1, 1, 1)
         if event.placed and level in ("loading", "reading"):
@@ -208,7 +218,7 @@ class StreamSource:
         sampled = np.repeat(np.arange(first, last + 1, dtype=np.int64), each)
         source = StreamSource(
             self.factors, self.stream, self.grouping, first * each, sampled.size, self.points, self.groups,
-            self.scales, " of lot samples", sampled, sampled // self.grouping.lots_per_draw,
+            self.scales, " of lot samples", sampled, sampled // self.grouping.lots_per_draw, self.redrawn,
         )  # fmt: skip
         return LotSamples(source, each, lots - first)
 
@@ -219,7 +229,7 @@ class StreamSource:
         """Uniforms of the outer draws of these units, (outer draw, 1, 1, 1, 1)."""
         outer = self.outer()
         first, last = int(outer[0]), int(outer[-1])
-        return self._by_index("outer", name, first, last - first + 1).reshape(-1, 1, 1, 1, 1)
+        return self._by_index("outer", self._named(name), first, last - first + 1).reshape(-1, 1, 1, 1, 1)
 
     def _of_units(self, each: Array) -> Array:
         """For each unit what was drawn for its outer draw; where there is one, that."""
@@ -268,25 +278,29 @@ class StreamSource:
 
     def _score(self, factor: Factor, event: Event) -> Array:
         """Standard normal draw of a factor, independent of every other."""
-        key = (f"{factor.name}: score", event.stream(factor.level))
+        column = factor.name + event.stream(factor.level) + self.suffix
+        key = (f"{factor.name}: score", self._named(column))
         if key not in self._kept:
             self._kept[key] = ndtri(self._independent(factor, event))
         return self._kept[key]
 
     def _drawn_root(self, group: DependentGroup, units: int) -> Rows:
-        if group.names not in self._roots:
-            names = [f.knowledge_stream for f in group.factors]
+        names = [f.knowledge_stream for f in group.factors]
+        columns = [f"{name}: spread" for name in names]
+        columns += [f"{name}: with {before}" for i, name in enumerate(names) for before in names[:i]]
+        key = tuple(map(self._named, columns))
+        if key not in self._roots:
             own = [self._outer_each(f"{name}: spread") for name in names]
             ties = [
                 [self._outer_each(f"{name}: with {before}") for before in names[:i]]
                 for i, name in enumerate(names)
             ]
             rows = drawn_root(group.root, units, own, ties)
-            self._roots[group.names] = tuple(tuple(map(self._of_units, row)) for row in rows)
-        return self._roots[group.names]
+            self._roots[key] = tuple(tuple(map(self._of_units, row)) for row in rows)
+        return self._roots[key]
 
     def _remember(self, name: str, inverse: Callable[[Array], Array]) -> Array:
-        key = (name, "")
+        key = (self._named(name), "")
         if key not in self._kept:
             self._kept[key] = self._of_units(inverse(self._outer_each(name)))
         return self._kept[key]

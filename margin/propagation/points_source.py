@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from distributions import Stream, uniforms_from
 from margin.case.types import Case
+from margin.propagation.block import block_errors
 from margin.propagation.draws import Grouping, LotSamples, StreamSource
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
-from margin.propagation.run import Model, block_errors
+from margin.propagation.model import Model
 
 Array = NDArray[np.float64]
 

@@ -23,7 +23,11 @@ class Spreading:
 
 @dataclass(frozen=True)
 class Standardised:
-    """A standardised draw: field, its factor, and the field that it is multiplied by, if one alone."""
+    """A standardised draw: field, its factor, and the field that it is multiplied by.
+
+    scales  None where no field is, or where an earlier draw of the element scales it too (an offset along x and y):
+            what is halved is halved once
+    """
 
     field: str
     factor: Factor
@@ -78,10 +82,13 @@ def _recipe(spec_key: _Same, condition_key: _Same) -> Recipe:
         else:
             fixed[field] = quantity.nominal
     standardised: list[Standardised] = []
+    scaled: set[str] = set()
     for field, declared in parameters_of(spec.cls).items():
         factor = draw_factor(spec, field, declared) if declared.draw is not None else None
         if factor is not None:
-            standardised.append(Standardised(field, factor, declared.scales))
+            again = declared.scales is None or declared.scales in scaled
+            standardised.append(Standardised(field, factor, None if again else declared.scales))
+            scaled.add(field if declared.scales is None else declared.scales)
     varies = bool(spreading or standardised)
     element = None if varies else spec.cls(**fixed)
     return Recipe(fixed, tuple(spreading), tuple(standardised), element)

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
+from margin.backends.run import run
 from margin.estimates.yields import yield_of
-from margin.propagation.run import run
 from margin.validation import parts
 from margin.validation.cases import ClosedCase, all_cases
 from margin.validation.line import Line

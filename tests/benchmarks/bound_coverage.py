@@ -21,9 +21,10 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
+from margin.backends.run import run
 from margin.estimates.yields import yield_of
+from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
-from margin.propagation.run import model_of, run
 from margin.validation.cases import ClosedCase, bound_cases, jump, shared_gain
 
 SIZES = {"small": (100, 128, 2_000), "default": (400, 256, 20_000), "large": (1000, 1024, 200_000)}

@@ -16,8 +16,9 @@ import time
 from margin.case import read_case
 from margin.estimates.sensitivity import SobolDesign, run, sobol_indices
 from margin.estimates.shares.plan import SharesPlan
+from margin.propagation.block import block_errors
+from margin.propagation.model import Model, model_of
 from margin.propagation.plan import default_block, plan_of
-from margin.propagation.run import Model, block_errors, model_of
 from margin.propagation.threads import default_workers, in_threads
 
 FACTORS, LOADS, OPTIONS, BASE, LIMIT = 20, 12, 5, 1 << 13, 2.0

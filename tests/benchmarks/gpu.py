@@ -27,12 +27,13 @@ import numpy as np  # noqa: E402
 from plain_script import CONDITIONS, LOADINGS, LOADS, READINGS, PlainResult, plain_study  # noqa: E402
 from throughput import SEED, best, study_case  # noqa: E402
 
+from margin.backends.device import run_on_gpu  # noqa: E402
+from margin.backends.device.arrays import DeviceArray  # noqa: E402
+from margin.backends.run import run  # noqa: E402
 from margin.case import Case  # noqa: E402
 from margin.estimates.errors import errors_frame  # noqa: E402
 from margin.estimates.yields import yields_of  # noqa: E402
-from margin.propagation.gpu import run_on_gpu  # noqa: E402
-from margin.propagation.gpu.arrays import DeviceArray  # noqa: E402
-from margin.propagation.run import RunResult, run  # noqa: E402
+from margin.propagation.run_result import RunResult  # noqa: E402
 
 SIZES = (204_800, 2_048_000, 20_480_000, 98_304_000)
 OPTION = "two points"

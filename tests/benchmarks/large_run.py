@@ -10,8 +10,8 @@ import resource
 import sys
 import time
 
+from margin.backends.run import run
 from margin.case import read_case
-from margin.propagation.run import run
 
 CASE = """
 [load]

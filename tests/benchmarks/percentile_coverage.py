@@ -23,9 +23,10 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from pad_study import NONE, pad_case
 
+from margin.backends.run import run
 from margin.estimates.errors import errors_frame
+from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
-from margin.propagation.run import model_of, run
 
 LOAD, UNIT, RELOAD, COMMON = 60.0, 0.02, 0.015, 0.01
 SHARES = {"p0_5": 0.005, "p95": 0.95, "p99_5": 0.995}

@@ -17,9 +17,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from margin.backends.run import run
 from margin.case import Case, load_case, read_case, with_changes
 from margin.propagation.histogram import quantile
-from margin.propagation.run import RunResult, run
+from margin.propagation.run_result import RunResult
 
 REPEATS = 30
 KINDS = ("random", "latin", "sobol")

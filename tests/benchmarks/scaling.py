@@ -21,10 +21,10 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from large_run import CASE
 
+from margin.backends.compiled.choose import CannotFuse
+from margin.backends.run import run
 from margin.case import read_case
-from margin.propagation.fused.choose import CannotFuse
 from margin.propagation.identity import environment
-from margin.propagation.run import run
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

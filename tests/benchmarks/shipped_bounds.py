@@ -14,11 +14,11 @@ import sys
 from collections import Counter
 from pathlib import Path
 
+from margin.backends.run import run
 from margin.case import Case, load_case, with_changes
 from margin.estimates.evaluate import evaluate
 from margin.estimates.results import Results
 from margin.estimates.yields import yield_of
-from margin.propagation.run import run
 
 CASES = Path(__file__).parents[2] / "cases"
 INNER, LARGE_SEED = 256, 987_654_321

@@ -21,9 +21,9 @@ sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 
 from plain_script import CONDITIONS, LOADINGS, LOADS, READINGS, plain_study  # noqa: E402
 
+from margin.backends.run import run  # noqa: E402
 from margin.case import Case, read_case, with_changes  # noqa: E402
 from margin.estimates.yields import yields_of  # noqa: E402
-from margin.propagation.run import run  # noqa: E402
 
 SIZES = (2_000, 20_000, 200_000)
 SEED = 5

@@ -8,12 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pad_study import NONE, ONE_POINT, TWO_POINT, errors_of, loads_of, only, pad_case
 
+from margin.backends.run import run
 from margin.calibration.cost import seconds_per_unit
 from margin.calibration.event import applied_load
 from margin.calibration.schemes import least_squares, one_point, one_point_logarithm, piecewise
 from margin.calibration.station import Station
 from margin.case.types import CalibrationSpec
-from margin.propagation.run import run
 
 
 def units(*rows: list[float]) -> np.ndarray:

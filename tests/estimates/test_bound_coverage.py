@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from margin.backends.run import run
 from margin.estimates.results import Estimate
 from margin.estimates.yields import yield_of
+from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
-from margin.propagation.run import model_of, run
 from margin.validation.cases import (
     ClosedCase,
     few_units,

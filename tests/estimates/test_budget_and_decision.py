@@ -13,7 +13,7 @@ from margin.estimates.budget import budget_of
 from margin.estimates.decision import recommend
 from margin.estimates.evaluate import evaluate
 from margin.estimates.results import DesignCheck, Estimate, OptionResult, Results, Yield
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 
 
 def lines(frame: pd.DataFrame, option: str, change: str = "frozen") -> pd.DataFrame:

@@ -15,7 +15,7 @@ from margin.estimates.budget import NO_NUMBER, budget_of
 from margin.estimates.budget_causes import EVERY_CHANGE, LOOSER, TIGHTER, causes_of
 from margin.estimates.part_grades import grades_of, half_width
 from margin.propagation.factors import Factor
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 from margin.propagation.tally import EvaluationError
 
 FEEDBACK, SENSITIVITY = "circuit.feedback per unit", "sensor.sensitivity per unit"

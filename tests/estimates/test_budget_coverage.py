@@ -23,7 +23,7 @@ from pad_study import NONE, ONE_POINT, pad_case
 
 from margin.estimates.budget import budget_of
 from margin.estimates.budget_plan import BUDGET_UNITS, budget_frame, budget_units, cluster_units
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 
 SEEDS = range(200)
 

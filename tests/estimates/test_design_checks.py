@@ -10,8 +10,8 @@ from pad_study import NONE, pad_case
 from margin.case import Case
 from margin.estimates.design_checks import design_checks
 from margin.estimates.results import DesignCheck
+from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
-from margin.propagation.run import model_of
 
 
 def pad(sensor_limit: str, seed: int = 3) -> Case:

@@ -11,6 +11,7 @@ from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
 from scipy import stats
 from scipy.special import ndtr
 
+from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.evaluate import evaluate
 from margin.estimates.looks import (
@@ -30,7 +31,6 @@ from margin.propagation.plan import (
     pilot_plan,
     plan_of,
 )
-from margin.propagation.run import run
 from margin.report.summary import computed_in_words
 
 UNIT, STATION = 0.02, 0.006

@@ -9,11 +9,12 @@ import pytest
 from pad_study import NONE, pad_case
 from scipy.special import ndtri
 
+from margin.backends.run import run
 from margin.estimates.errors import errors_frame, with_intervals
 from margin.estimates.evaluate import evaluate
 from margin.propagation.histogram import Bins
+from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
-from margin.propagation.run import model_of, run
 
 GAIN, LOAD, STUDIES = 0.02, 60.0, 150
 

@@ -19,7 +19,7 @@ from margin.case.types import Case
 from margin.cli import cli
 from margin.estimates.rare_failures import RareFailures, rare_failures
 from margin.estimates.unit_limit import NO_OUTPUT, UnitLimit
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 
 GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_amplifier" / "case.toml"
 

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from pad_study import NONE, pad_case
 from scipy import stats
 
+from margin.backends.run import run
 from margin.estimates.intervals import (
     clopper_pearson,
     clustered_share,
@@ -16,7 +17,6 @@ from margin.estimates.intervals import (
     section_half_width,
 )
 from margin.estimates.yields import yields_of
-from margin.propagation.run import run
 
 
 @given(trials=st.integers(20, 5000), share=st.floats(0.02, 0.98))

@@ -14,7 +14,7 @@ from margin.estimates.error_budget import error_budget
 from margin.estimates.shares import LARGEST, MARGIN, ErrorShares, Runs, error_shares
 from margin.estimates.shares.over_temperature import TEMPERATURES, temperatures_in_use
 from margin.estimates.shares.plan import SharesPlan
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 from margin.propagation.tally import EvaluationError
 
 TOP = "error at 60 N"

@@ -9,13 +9,13 @@ import pytest
 from pad_study import NONE, ONE_POINT, pad_case
 from scipy import stats
 
+from margin.backends.run import run
 from margin.estimates.errors import errors_frame, filled_sections, largest_ratio, magnitudes
 from margin.estimates.evaluate import evaluate
 from margin.estimates.intervals import clopper_pearson
 from margin.estimates.yields import COUNTS, readings_bias, share_below, yields_of
 from margin.propagation.histogram import Bins
 from margin.propagation.plan import plan_of
-from margin.propagation.run import run
 from margin.propagation.tally import SECTIONS, Frame, Tally, judge, tally_block
 
 

@@ -9,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
 
+from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.worst_case import Corners, WorstCase, worst_cases
 from margin.estimates.worst_case.verdict import BELOW_ROUNDING
-from margin.propagation.run import model_of, run
+from margin.propagation.model import model_of
 
 
 def found_for(case: Case) -> dict[str, WorstCase]:

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from pad_study import NONE, pad_case
 
+from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.worst_case import worst_cases
-from margin.propagation.run import run
 
 
 def ways_of(case: Case) -> pd.DataFrame:

@@ -11,7 +11,7 @@ from scipy import stats
 
 from margin.case import Case
 from margin.estimates.worst_case import Corners, Variable, extreme_values
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 
 TAIL = 0.00135
 """What a normal distribution leaves beyond 3 standard deviations, 0.134 990 % (tables of the normal distribution)."""

@@ -12,13 +12,14 @@ import pytest
 from numpy.typing import NDArray
 from pad_study import NONE, ONE_POINT, TWO_POINT, errors_of, pad_case
 
+from margin.backends.run import run
 from margin.case import Case
 from margin.chain.converter import Converter
 from margin.chain.parameter import Value
 from margin.estimates.worst_case import Corners, first_order, worst_cases
 from margin.estimates.worst_case.staircases import ROUNDING, class_error
 from margin.propagation.calibrated import Classes, Coordinates
-from margin.propagation.run import model_of, run
+from margin.propagation.model import model_of
 
 Array = NDArray[np.float64]
 

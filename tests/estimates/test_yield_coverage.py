@@ -10,9 +10,9 @@ from numpy.polynomial.hermite_e import hermegauss
 from pad_study import NONE, pad_case
 from scipy import stats
 
+from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.yields import yields_of
-from margin.propagation.run import run
 
 LIMIT, RUNS, UNITS = 0.06, 400, 800
 SENSITIVITY, FEEDBACK, RELOAD = 0.02, 0.015, 0.015

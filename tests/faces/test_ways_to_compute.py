@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 import margin
+from margin.backends.device.space import NumpySpace
 from margin.cli import cli
 from margin.commands.common import BAD_INPUT, CONFORMS
-from margin.propagation.gpu.space import NumpySpace
 
 needs_compiler = pytest.mark.skipif(
     importlib.util.find_spec("llvmlite") is None, reason="the compiler is not installed"
@@ -48,7 +48,7 @@ def test_a_kernel_that_the_accelerator_cannot_take_is_refused(
     case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One line that names the option; nothing is written. Host memory stands for the device here."""
-    monkeypatch.setattr("margin.propagation.gpu.run.CupySpace", NumpySpace)
+    monkeypatch.setattr("margin.backends.device.run.CupySpace", NumpySpace)
     found = invoke(case, "--gpu", "--compiled", "--out", tmp_path / "report")
     assert found.exit_code == BAD_INPUT
     assert "--compiled: a kernel is compiled for a CUDA device only" in found.output
@@ -60,7 +60,7 @@ def test_what_an_accelerator_drew_is_told(
     case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Summary, page and JSON of a run by `--gpu` say so; host memory stands for the device here."""
-    monkeypatch.setattr("margin.propagation.gpu.run.CupySpace", NumpySpace)
+    monkeypatch.setattr("margin.backends.device.run.CupySpace", NumpySpace)
     out = tmp_path / "report"
     found = invoke(case, "--gpu", "--out", out)
     assert found.exit_code == CONFORMS, found.output
@@ -81,7 +81,7 @@ def test_an_accelerator_that_is_not_there_is_told_in_one_line(case: Path) -> Non
 
 def test_a_kernel_that_cannot_be_had_is_told_in_one_line(case: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Without a compiler `--compiled` is refused, and what is decided by itself goes on by array operations."""
-    monkeypatch.setattr("margin.propagation.fused.choose.can_compile", lambda: False)
+    monkeypatch.setattr("margin.backends.compiled.choose.can_compile", lambda: False)
     found = invoke(case, "--compiled")
     assert found.exit_code == BAD_INPUT
     (line,) = found.output.splitlines()

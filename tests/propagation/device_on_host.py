@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import scipy.special
 
-from margin.propagation.gpu.arrays import DeviceArray
-from margin.propagation.gpu.space import NumpySpace
+from margin.backends.device.arrays import DeviceArray
+from margin.backends.device.space import NumpySpace
 
 WORDS_OF_CUDA = r"""
 #include <algorithm>

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
+from margin.backends.compiled.graph import Node, needed_for
+from margin.backends.compiled.tables import NUMPY
+from margin.backends.compiled.trace import Trace
 from margin.propagation.draws import StreamSource
-from margin.propagation.fused.graph import Node, needed_for
-from margin.propagation.fused.tables import NUMPY
-from margin.propagation.fused.trace import Trace
 
 OPERATIONS: dict[str, Any] = {
     **NUMPY, "power": np.power, "square": np.square, "log10": np.log10, "hypot": np.hypot, "normal_quantile": ndtri,

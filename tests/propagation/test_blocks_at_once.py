@@ -11,21 +11,17 @@ from pad_study import NONE, ONE_POINT, TWO_POINT, errors_of, pad_case
 from test_reproducible import everything
 
 from distributions import Stream
+from margin.backends.arrays import evaluate_block, evaluate_blocks
+from margin.backends.run import run
+from margin.backends.threads import READINGS_A_WORKER, workers_for
 from margin.case.types import Case
 from margin.propagation import calibrated
 from margin.propagation.calibrated import station_loads
 from margin.propagation.memory import keep_freed_memory
+from margin.propagation.model import model_of
 from margin.propagation.partial import joined
 from margin.propagation.plan import plan_of
 from margin.propagation.recipes import recipe_of
-from margin.propagation.run import (
-    READINGS_A_WORKER,
-    evaluate_block,
-    evaluate_blocks,
-    model_of,
-    run,
-    workers_for,
-)
 from margin.propagation.tally import BlockTally
 from margin.propagation.threads import default_workers
 

@@ -14,15 +14,18 @@ import pytest
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 from test_reproducible import everything, require_equal
 
+from margin.backends.cluster import payload as parcel
+from margin.backends.cluster import workers as cluster
+from margin.backends.cluster.payload import UnlikeWorker
+from margin.backends.cluster.workers import ClusterError, cluster_at
+from margin.backends.compiled import choose
+from margin.backends.run import run
 from margin.case import Case
 from margin.chain.own_elements import ElementsFile
 from margin.chain.registry import ELEMENTS
-from margin.propagation import cluster, parcel, plan
-from margin.propagation.cluster import ClusterError, cluster_at
-from margin.propagation.fused import choose
-from margin.propagation.parcel import UnlikeWorker
+from margin.propagation import plan
 from margin.propagation.plan import plan_of, units_in_chunk
-from margin.propagation.run import RunResult, run
+from margin.propagation.run_result import RunResult
 from margin.propagation.tally import EvaluationError
 
 

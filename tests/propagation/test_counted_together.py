@@ -13,12 +13,14 @@ from hypothesis import strategies as st
 from pad_study import NONE, TWO_POINT, pad_case, source_of
 from test_reproducible import everything
 
+from margin.backends.threads import READINGS_A_WORKER, READINGS_OF_TWO, workers_for
 from margin.case import Case
+from margin.propagation.block import block_errors
 from margin.propagation.draws import StreamSource
+from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
 from margin.propagation.points_source import columns_of
 from margin.propagation.readings import use_event
-from margin.propagation.run import READINGS_A_WORKER, READINGS_OF_TWO, block_errors, model_of, workers_for
 from margin.propagation.tally import BlockTally, Frame, counted_by_load, judge, tally_block, tally_blocks
 from margin.propagation.threads import SWITCH_INTERVAL, default_workers, in_threads
 

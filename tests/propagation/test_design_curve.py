@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from pad_study import EVERY_SPREAD, NONE, ONE_POINT, TWO_POINT, errors_of, loads_of, only, pad_case
 from same_counts import assert_same_counts
 
+from margin.backends.run import run
 from margin.case.types import Case
 from margin.propagation.assemble import nominal_of, nominal_setting
-from margin.propagation.run import run
 
 PAD: dict[str, Any] = {
     "kind": "thin film", "sensitivity": "4 uS", "reference_load": "20 N", "exponent": 0.8,

@@ -18,9 +18,10 @@ from pad_study import (
 )
 from scipy import stats
 
+from margin.backends.run import run
 from margin.estimates.evaluate import evaluate
 from margin.propagation.readings import use_event
-from margin.propagation.run import run
+from margin.propagation.variants import Variant
 
 BITS = 12
 COUNT = 60.0 / 0.72 / 2**BITS
@@ -291,13 +292,13 @@ def test_freezing_a_factor_moves_no_other(points: str) -> None:
     model, source, _ = source_of(case)
     event = use_event(case, None)
     for frozen in model.factors:
-        other = model.source(source.grouping, 0, 200).with_scales({frozen.name: 0.0})
+        other = model.source(source.grouping, 0, 200).varied(Variant({frozen.name: 0.0}))
         for factor in model.factors:
             if factor is not frozen:
                 assert np.array_equal(other.deviation(factor, event), source.deviation(factor, event))
             elif not factor.standardised:
                 assert np.all(other.deviation(factor, event) == 0.0)
-        halved = source.with_scales({frozen.name: 0.5})
+        halved = source.varied(Variant({frozen.name: 0.5}))
         if not frozen.standardised:
             half = 0.5 * np.asarray(source.deviation(frozen, event))
             assert np.array_equal(halved.deviation(frozen, event), half)

@@ -9,8 +9,8 @@ from pad_study import EVERY_SPREAD, NONE, TWO_POINT, pad_case
 from same_counts import assert_same_counts
 from test_fused_graph import assert_graph_is_chain
 
+from margin.backends.run import run
 from margin.case import Case
-from margin.propagation.run import run
 
 TERMS: dict[str, Any] = {
     "source_resistance": "500 ohm +/- 10 %", "leakage": "20 nS +/- 50 %", "offset": "2 mV +/- 1 mV",

@@ -10,13 +10,13 @@ import pytest
 from scipy.special import ndtri
 
 from distributions import Stream
-from margin.propagation.fused import vector_functions as functions
-from margin.propagation.fused.compiled import Compiled
-from margin.propagation.fused.loops_text import LoopsText
-from margin.propagation.fused.normal_quantile import normal_quantile, quantile_table
-from margin.propagation.fused.philox_text import normals_function, uniforms_function
-from margin.propagation.fused.vector_functions import quotient
-from margin.propagation.fused.vector_text import VectorText, intrinsics
+from margin.backends.compiled import vector_functions as functions
+from margin.backends.compiled.loops_text import LoopsText
+from margin.backends.compiled.machine_code import Compiled
+from margin.backends.compiled.normal_quantile import normal_quantile, quantile_table
+from margin.backends.compiled.philox_text import normals_function, uniforms_function
+from margin.backends.compiled.vector_functions import quotient
+from margin.backends.compiled.vector_text import VectorText, intrinsics
 
 pytest.importorskip("llvmlite", reason="the fused path is an extra")
 

@@ -10,14 +10,15 @@ import pytest
 from graph_by_numpy import evaluated
 from pad_study import NONE, TWO_POINT, pad_case
 
+from margin.backends.compiled.graph import POINT
+from margin.backends.compiled.operations import NotTraceable, Recorder
+from margin.backends.compiled.trace import traced
+from margin.backends.compiled.traced import Traced
 from margin.case import Case, load_case
+from margin.propagation.block import block_errors
 from margin.propagation.calibrated import Bench, lot_means
-from margin.propagation.fused.graph import POINT
-from margin.propagation.fused.operations import NotTraceable, Recorder
-from margin.propagation.fused.trace import traced
-from margin.propagation.fused.traced import Traced
+from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
-from margin.propagation.run import block_errors, model_of
 
 CASES = Path(__file__).parents[2] / "cases"
 DIVIDER = {

@@ -11,9 +11,9 @@ import pytest
 from pad_study import EVERY_SPREAD, ONE_POINT, pad_case
 from same_counts import assert_same_bits
 
-from margin.propagation.fused import choose, compiled, kept_code
-from margin.propagation.fused.kept_code import FOLDER_VARIABLE, folder, keep, kept, key_of
-from margin.propagation.run import run
+from margin.backends.compiled import choose, kept_code, machine_code
+from margin.backends.compiled.kept_code import FOLDER_VARIABLE, folder, keep, kept, key_of
+from margin.backends.run import run
 
 pytest.importorskip("llvmlite", reason="the fused path is an extra")
 
@@ -38,24 +38,24 @@ def test_code_is_found_again_to_the_bit(place: Path) -> None:
 @pytest.mark.parametrize("damage", [b"", b"short", b"x" * 200])
 def test_damaged_code_is_not_used(place: Path, damage: bytes) -> None:
     """A file cut short or overwritten is as good as none; the text is compiled again and kept whole."""
-    compiled.Compiled(TEXT, 1)
+    machine_code.Compiled(TEXT, 1)
     (file,) = place.iterdir()
     whole = file.read_bytes()
     file.write_bytes(damage)
-    assert not compiled.is_kept(TEXT)
-    compiled.Compiled(TEXT, 1)
+    assert not machine_code.is_kept(TEXT)
+    machine_code.Compiled(TEXT, 1)
     assert file.read_bytes()[:32] == whole[:32]
 
 
 def test_a_second_process_compiles_nothing(place: Path) -> None:
     """The code of one process serves another, which could not have compiled it."""
-    compiled.Compiled(TEXT, 1)
+    machine_code.Compiled(TEXT, 1)
     script = (
         "import numpy as np\n"
-        "from margin.propagation.fused import compiled\n"
-        "compiled._object_of = None\n"
+        "from margin.backends.compiled import machine_code\n"
+        "machine_code._object_of = None\n"
         "found = np.zeros(1, dtype=np.int64)\n"
-        f"compiled.Compiled({TEXT!r}, 1)(found.ctypes.data)\n"
+        f"machine_code.Compiled({TEXT!r}, 1)(found.ctypes.data)\n"
         "print(found[0])\n"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
@@ -71,7 +71,7 @@ def test_a_folder_that_cannot_be_written_is_left_alone(
         monkeypatch.setenv(FOLDER_VARIABLE, told)
         keep("one", b"code")
         assert kept("one") is None
-        compiled.Compiled(TEXT, 1)
+        machine_code.Compiled(TEXT, 1)
     assert (tmp_path / "file").read_text() == "in the way"
 
 
@@ -111,12 +111,12 @@ def test_a_smaller_study_is_fused_once_its_kernel_is_kept(
     """Loading costs less than compiling; the bits are those of the process that compiled."""
     case = pad_case(ONE_POINT, **EVERY_SPREAD)
     monkeypatch.setattr(choose, "WORTH_LOADING", 1.0)
-    compiled._made.clear()
+    machine_code._made.clear()
     assert run(case).path == "plain"
     wanted = run(case, fused=True)
     for forgotten in (False, True):
         if forgotten:
-            compiled._made.clear()
+            machine_code._made.clear()
         found = run(case)
         assert found.path == "fused"
         assert_same_bits(found, wanted)

@@ -13,13 +13,13 @@ from hypothesis import strategies as st
 from pad_study import EVERY_SPREAD, NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyond
 from same_counts import assert_same_bits, assert_same_counts
 
+from margin.backends.compiled import choose, machine_code
+from margin.backends.compiled.choose import CannotFuse
+from margin.backends.run import run
 from margin.case import Case, load_case, with_changes
 from margin.chain.elements import Contact
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
-from margin.propagation.fused import choose, compiled
-from margin.propagation.fused.choose import CannotFuse
-from margin.propagation.run import run
 from margin.propagation.store import RunFolderError
 from margin.propagation.tally import EvaluationError
 
@@ -197,7 +197,7 @@ def test_large_studies_are_fused_and_small_ones_are_not(monkeypatch: pytest.Monk
     assert run(case).path == "fused"
     monkeypatch.setattr(choose, "WORTH_COMPILING", float(readings + 1))
     assert run(case).path == "plain"
-    assert compiled.can_compile()
+    assert machine_code.can_compile()
 
 
 @pytest.mark.parametrize("calibration", [NONE, ONE_POINT], ids=["in use", "at the calibration"])

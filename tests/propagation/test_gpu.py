@@ -8,14 +8,15 @@ from pad_study import EVERY_LEVEL, NONE, ONE_POINT, TWO_POINT, pad_case
 
 from distributions import Beta, Distribution, Gamma, Normal, Rectangular, Stream, StudentT, Triangular
 from distributions.points import unit_points
+from margin.backends.device import GpuUnavailable, NotOnDevice, run_on_gpu
+from margin.backends.device.source import by_table, inverse
+from margin.backends.device.space import CupySpace, NumpySpace, Space
+from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.errors import errors_frame
 from margin.estimates.evaluate import evaluate
 from margin.estimates.yields import yields_of
-from margin.propagation.gpu import GpuUnavailable, NotOnDevice, run_on_gpu
-from margin.propagation.gpu.source import by_table, inverse
-from margin.propagation.gpu.space import CupySpace, NumpySpace, Space
-from margin.propagation.run import RunResult, run
+from margin.propagation.run_result import RunResult
 from margin.propagation.tally import Frame
 
 

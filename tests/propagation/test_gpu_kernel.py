@@ -12,14 +12,14 @@ from pad_study import EVERY_SPREAD, NONE, ONE_POINT, TWO_POINT, pad_case, withou
 from same_counts import assert_same_bits, assert_same_counts
 from test_gpu import device
 
+from margin.backends.compiled.choose import CannotFuse
+from margin.backends.compiled.layout import layout_of
+from margin.backends.compiled.trace import traced
+from margin.backends.device import fused_kernel, run_on_gpu
+from margin.backends.device.fused_text import Counting
+from margin.backends.device.space import NumpySpace, Space
+from margin.backends.run import run
 from margin.case import Case, load_case, with_changes
-from margin.propagation.fused.choose import CannotFuse
-from margin.propagation.fused.layout import layout_of
-from margin.propagation.fused.trace import traced
-from margin.propagation.gpu import fused_kernel, run_on_gpu
-from margin.propagation.gpu.fused_text import Counting
-from margin.propagation.gpu.space import NumpySpace, Space
-from margin.propagation.run import run
 from margin.propagation.tally import EvaluationError
 
 CASES = Path(__file__).parents[2] / "cases"

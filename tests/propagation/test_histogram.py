@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pad_study import NONE, ONE_POINT, pad_case, without_output_beyond
 
+from margin.backends.run import run
 from margin.propagation.histogram import Bins, mean_and_sd, quantile
 from margin.propagation.plan import plan_of
-from margin.propagation.run import run
 from margin.propagation.tally import EvaluationError, judge, permissible_error, require_numbers
 
 BINS = Bins(58.0)

@@ -13,9 +13,10 @@ from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
 from scipy import stats
 
 from margin.case import Case
+from margin.propagation.block import block_errors
+from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
 from margin.propagation.points_source import PointsEvaluator, columns_of
-from margin.propagation.run import block_errors, model_of
 from margin.propagation.tally import permissible_error
 
 Array = NDArray[np.float64]

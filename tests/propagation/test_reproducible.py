@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, TWO_POINT, pad_case
 
+from margin.backends.run import run
 from margin.case import Case
-from margin.propagation.run import RunResult, run
+from margin.propagation.run_result import RunResult
 from margin.propagation.tally import Tally
 
 

@@ -18,12 +18,15 @@ from hypothesis import strategies as st
 from pad_study import NONE, ONE_POINT, pad_case
 from test_reproducible import everything, require_equal
 
+from margin.backends import threads as running
+from margin.backends.arrays import evaluate_block, evaluate_blocks
+from margin.backends.run import run
+from margin.backends.threads import evaluate_range
 from margin.case import Case, with_changes
 from margin.commands.common import INTERRUPTED, faults_shown
-from margin.propagation import run as running
+from margin.propagation.model import Model, model_of
 from margin.propagation.partial import BlockResult, joined, packed, unpacked
 from margin.propagation.plan import Block, Plan, plan_of
-from margin.propagation.run import Model, evaluate_block, evaluate_blocks, evaluate_range, model_of, run
 from margin.propagation.store import RunFolderError
 
 ROOT = Path(__file__).parents[2]
@@ -31,7 +34,7 @@ ROOT = Path(__file__).parents[2]
 STOPPED_HALF_WAY = """
 import json, sys
 from margin.case import read_case
-from margin.propagation.run import run
+from margin.backends.run import run
 
 drawn = 0
 

@@ -9,12 +9,12 @@ import pytest
 from pad_study import EVERY_SPREAD, NONE, ONE_POINT, errors_of, only, pad_case
 from same_counts import assert_same_counts
 
+from margin.backends.run import run
 from margin.case.types import Case
 from margin.estimates.budget import budget_of
 from margin.propagation.factors import factors_of
 from margin.propagation.model import model_of
 from margin.propagation.readings import use_event
-from margin.propagation.run import run
 
 BRIDGE: dict[str, Any] = {
     "sensor": {"kind": "strain-gauge bridge", "rated_load": "60 N", "rated_output": "2 mV/V"},

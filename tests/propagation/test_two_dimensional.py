@@ -11,11 +11,11 @@ from pad_study import NONE, ONE_POINT, pad_case, use_draws
 from scipy import stats
 from scipy.special import ndtr
 
+from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.evaluate import evaluate
 from margin.estimates.outer_draws import bound_over_draws, convergence, noise_and_scatter, points_over_draws
 from margin.estimates.results import OptionResult
-from margin.propagation.run import run
 
 Array = NDArray[np.float64]
 FEW, SD, LIMIT = 5, 0.025, 0.06

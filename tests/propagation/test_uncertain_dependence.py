@@ -11,10 +11,11 @@ from pad_study import NONE, TWO_POINT, factor_of, pad_case, source_of
 from scipy import stats
 
 from distributions import Stream
+from margin.backends.run import run
 from margin.case import Case, CaseError
 from margin.propagation.knowledge import drawn_root
 from margin.propagation.readings import use_event
-from margin.propagation.run import run
+from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
 NAMES = ("sensor.sensitivity per unit", "sensor.exponent per unit")
@@ -45,7 +46,7 @@ def tied_case(*, measured: bool = True, tie: bool = True, **study: Any) -> Case:
 def deviations(case: Case, scales: dict[str, float] | None = None) -> Array:
     """Deviations of both factors, (unit, 2)."""
     _, source, count = source_of(case)
-    source = source.with_scales(scales or {})
+    source = source.varied(Variant(scales or {}))
     event = use_event(case, None)
     found = [np.asarray(source.deviation(factor_of(case, name), event)) for name in NAMES]
     return np.stack([np.broadcast_to(each, (count, 1, 1, 1, 1)).ravel() for each in found], axis=1)

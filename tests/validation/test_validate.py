@@ -16,7 +16,7 @@ import margin
 from margin.case.build import nominal_element
 from margin.cli import cli
 from margin.commands.common import BAD_INPUT, CONFORMS, DOES_NOT_CONFORM
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 from margin.validation import compare, parts
 from margin.validation.cases import all_cases, jump, shared_gain
 from margin.validation.closed_forms import Exact

@@ -21,8 +21,9 @@ from margin.estimates.shares.over_temperature import over_temperature as shares_
 from margin.estimates.shares.plan import DIRECTION, SharesPlan, long_frame
 from margin.estimates.shares.result import ErrorShares, Runs
 from margin.estimates.shares.shapley import shapley_shares
+from margin.propagation.model import model_of
 from margin.propagation.plan import default_block
-from margin.propagation.run import Progress, model_of
+from margin.propagation.run_result import Progress
 from margin.propagation.tally import EvaluationError
 from margin.propagation.threads import default_workers, in_threads
 

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from margin.case.types import Case, Quantity
 from margin.estimates.sensitivity import Refinement, SobolDesign
 from margin.estimates.shares.plan import SharesPlan, long_frame
+from margin.propagation.model import model_of
 from margin.propagation.readings import use_conditions
-from margin.propagation.run import model_of
 
 Array = NDArray[np.float64]
 Drawn = Callable[[SharesPlan, tuple[str, ...], int], Refinement]

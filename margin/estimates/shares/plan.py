@@ -12,9 +12,9 @@ from margin.case.types import Case
 from margin.estimates.labels import ColumnLabels, labels_of
 from margin.estimates.sensitivity import FactorLabels, FailedEvaluations, group_columns
 from margin.estimates.sensitivity.grouping import By
+from margin.propagation.model import Model
 from margin.propagation.points_source import Column, PointsEvaluator, columns_of
 from margin.propagation.readings import use_conditions
-from margin.propagation.run import Model
 from margin.propagation.tally import ROUNDING, permissible_error
 
 Array = NDArray[np.float64]

@@ -13,10 +13,11 @@ from margin.case.types import CalibrationSpec, UseCondition
 from margin.estimates.worst_case.staircases import Continuous, without_staircase
 from margin.estimates.worst_case.variables import Variable, single, variables_of
 from margin.propagation.assemble import nominal_of
+from margin.propagation.block import block_errors
 from margin.propagation.draws import GivenSource
 from margin.propagation.factors import factors_of
+from margin.propagation.model import Model
 from margin.propagation.readings import condition_name, use_conditions
-from margin.propagation.run import Model, block_errors
 from margin.propagation.tally import EvaluationError
 
 Array = NDArray[np.float64]

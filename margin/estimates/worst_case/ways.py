@@ -19,8 +19,8 @@ from margin.estimates.worst_case.staircases import ROUNDING, class_error, roundi
 from margin.estimates.worst_case.variables import OUTER_SHARE, Variable
 from margin.estimates.worst_case.verdict import COVERAGE, Range, Ranges
 from margin.propagation.histogram import quantile
+from margin.propagation.model import Model
 from margin.propagation.readings import use_conditions
-from margin.propagation.run import Model
 from margin.propagation.tally import Frame, Tally
 
 Array = NDArray[np.float64]

@@ -1,0 +1,1 @@
+"""Chunks of a study on the workers of Dask distributed."""

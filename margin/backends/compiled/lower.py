@@ -1,0 +1,70 @@
+"""From operations as the chain writes them to those that a kernel has."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from margin.backends.compiled.graph import POINT, Graph, Node
+
+_LOG10_E = 1.0 / math.log(10.0)
+
+
+def lowered(graph: Graph, node: Node, args: tuple[Node, ...]) -> Node:
+    """Rule for `rewritten`. Powers become exponentials of logarithms, so that each is taken where it varies."""
+    match node.op:
+        case "square":
+            return graph.apply("multiply", args[0], args[0])
+        case "log10":
+            return graph.apply("multiply", graph.apply("log", args[0]), graph.constant(_LOG10_E))
+        case "hypot":
+            squares = [graph.apply("multiply", a, a) for a in args]
+            return graph.apply("sqrt", graph.apply("add", *squares))
+        case "power":
+            return _power(graph, *args)
+        case "divide":
+            return _quotient(graph, *args)
+        case "minimum" | "maximum":
+            return _limited(graph, node.op, *args)
+        case "cell" if isinstance(node.extra, tuple):
+            return graph.cell(args[0], node.extra)
+        case "constant" | "table" | "drawn" | "given":
+            return graph.node(node.op, args, node.shape, node.extra)
+        case _:
+            return graph.apply(node.op, *args)
+
+
+def _power(graph: Graph, base: Node, exponent: Node) -> Node:
+    number = exponent.single
+    if number == 1.0:
+        return base
+    if number == 2.0:
+        return graph.apply("multiply", base, base)
+    if number == 0.5:
+        return graph.apply("sqrt", base)
+    if base.op == "constant" and np.all(base.values > 0.0):
+        logarithm = graph.constant(np.log(base.values))
+    else:
+        logarithm = graph.apply("log", base)
+    return graph.apply("exp", graph.apply("multiply", exponent, logarithm))
+
+
+def _quotient(graph: Graph, above: Node, below: Node) -> Node:
+    """A quotient by a power of two is a product, to the bit."""
+    if below.op == "constant" and np.all(np.abs(np.frexp(below.values)[0]) == 0.5):
+        return graph.apply("multiply", above, graph.constant(1.0 / below.values))
+    return graph.apply("divide", above, below)
+
+
+def _limited(graph: Graph, op: str, value: Node, limit: Node) -> Node:
+    """A limit of plus or minus infinity on the far side limits nothing."""
+    none = math.inf if op == "minimum" else -math.inf
+    if limit.single == none:
+        return value
+    if value.single == none:
+        return limit
+    # a constant stands last: the kernel's limit then hands on what is not a number
+    if value.op == "constant" and value.shape in (POINT, limit.shape):
+        value, limit = limit, value
+    return graph.apply(op, value, limit)

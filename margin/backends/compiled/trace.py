@@ -1,0 +1,202 @@
+"""A case run once on recorded arrays: what a kernel must compute, and which draws it needs."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from distributions import Normal, Rectangular
+from margin.backends.compiled.graph import Node, Shape
+from margin.backends.compiled.operations import NotTraceable, Recorder
+from margin.backends.compiled.traced import UNITS, Counted, Traced
+from margin.case.types import CalibrationSpec
+from margin.chain.parameter import Value
+from margin.propagation.block import block_errors
+from margin.propagation.calibrated import Bench, lot_means
+from margin.propagation.draws import LotSamples
+from margin.propagation.events import Event
+from margin.propagation.factors import Factor
+from margin.propagation.model import Model
+from margin.propagation.plan import points_of
+from margin.propagation.readings import readings_of_a_unit
+
+_FRESH = frozenset({"condition", "loading", "reading", "calibration"})
+"""Levels whose draws are a sequence of their own by unit, whatever points are chosen for the units."""
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """Uniforms that a kernel draws itself: one stream, or one for each (placement, load) of a calibration.
+
+    streams  names; each: draws of a unit in one of them, over the axes of `shape` that they share
+    """
+
+    name: str
+    streams: tuple[str, ...]
+    each: int
+    shape: Shape
+
+
+@dataclass(frozen=True)
+class Given:
+    """A deviation that is drawn outside, as the plain path draws it."""
+
+    name: str
+    factor: Factor
+    event: Event
+    shape: Shape
+
+    def values(self, bench: Bench) -> Value:
+        """The deviation of the units of a bench, broadcastable over (unit, *shape)."""
+        return bench.source.deviation(self.factor, self.event)
+
+
+@dataclass(frozen=True)
+class Computed:
+    """Means of the lot to which a unit belongs (see `lot_means`), computed outside as the plain path does it."""
+
+    name: str
+    option: CalibrationSpec
+    shape: Shape
+
+    def values(self, bench: Bench) -> Value:
+        """The means for the units of a bench, (unit, *shape)."""
+        return lot_means(self.option, bench)
+
+
+@dataclass(frozen=True)
+class Trace:
+    """All that a block is counted from.
+
+    computed  by option
+    errors    option -> force error, N, under each condition of use
+    clipped, blind  truths of readings under each condition
+    required  truths without which an error is no number
+    full      lengths of the axes in use (the same under every condition)
+    """
+
+    drawn: dict[str, Drawn]
+    given: dict[str, Given]
+    computed: dict[str, Computed]
+    errors: dict[str, tuple[Node, ...]]
+    clipped: tuple[Node, ...]
+    blind: tuple[Node, ...]
+    required: tuple[Node, ...]
+    full: Shape
+    readings: int
+
+    @property
+    def ends(self) -> tuple[Node, ...]:
+        """All nodes that are counted."""
+        errors = tuple(node for nodes in self.errors.values() for node in nodes)
+        return errors + self.clipped + self.blind + self.required
+
+
+@dataclass
+class TraceSource:
+    """Stands for the draws while a case is recorded."""
+
+    model: Model
+    recorder: Recorder
+    drawn: dict[str, Drawn] = field(default_factory=dict)
+    given: dict[str, Given] = field(default_factory=dict)
+
+    def scale(self, factor: Factor) -> float:
+        return 1.0
+
+    def lot_samples(self, each: int) -> LotSamples:
+        raise NotTraceable("sample units of a lot")
+
+    def deviation(self, factor: Factor, event: Event) -> Value:
+        if factor.level == "calibration" and not event.calibrating:
+            return factor.distribution.mean if factor.standardised else 0.0
+        name = factor.name + event.stream(factor.level)
+        found = self._in_kernel(name, factor, event) if self._is_plain(factor, event) else None
+        if found is None:
+            shape = event.axes(factor.level)
+            self.given[name] = Given(name, factor, event, shape)
+            found = Traced.of(self.recorder, self.recorder.graph.node("given", (), shape, name))
+        return found  # type: ignore[return-value]
+
+    def _is_plain(self, factor: Factor, event: Event) -> bool:
+        """Whether its uniforms are a stream of its own, which nothing else transforms."""
+        alone = factor.measured_on is None and all(factor.name not in g.names for g in self.model.groups)
+        by_unit = factor.level in ("unit", "mounting") and (self._random or event.stream(factor.level) != "")
+        return alone and (factor.level in _FRESH or by_unit)
+
+    @cached_property
+    def _random(self) -> bool:
+        """Whether what is drawn once a unit has a stream of its own, not a column of better points."""
+        return points_of(self.model.case) == "random"
+
+    def _in_kernel(self, name: str, factor: Factor, event: Event) -> Traced | None:
+        if type(factor.distribution) not in (Normal, Rectangular):
+            return None
+        shape = event.axes(factor.level)
+        streams: tuple[str, ...] = (name,)
+        each = math.prod(shape)
+        if event.placed and factor.level in ("loading", "reading"):
+            _, placements, each, _ = shape
+            streams = tuple(
+                f"{name}, {load}, placement {p + 1}" for p in range(placements) for load in event.placed
+            )
+        self.drawn[name] = Drawn(name, streams, each, shape)
+        uniform = self.recorder.graph.node("drawn", (), shape, name)
+        if isinstance(factor.distribution, Normal):
+            score = Traced.of(self.recorder, self.recorder.graph.apply("normal_quantile", uniform))
+            return factor.distribution.mean + factor.distribution.sd * score  # type: ignore[no-any-return]
+        low, high = factor.distribution.support
+        return low + (high - low) * Traced.of(self.recorder, uniform)  # type: ignore[no-any-return]
+
+
+def traced(model: Model) -> Trace:
+    """Record a case. Raises NotTraceable where something in it has no counterpart in a kernel."""
+    recorder = Recorder()
+    source, computed = TraceSource(model, recorder), _computed(model)
+    means = {
+        name: Traced.of(recorder, recorder.graph.node("given", (), each.shape, each.name))
+        for name, each in computed.items()
+    }
+    try:
+        found = block_errors(model, source, UNITS, means)  # type: ignore[arg-type]
+    except NotTraceable:
+        raise
+    except (TypeError, ValueError, AttributeError, IndexError) as error:
+        # an element of a user's own may ask anything of its arrays
+        raise NotTraceable(f"{type(error).__name__}: {error}") from error
+    study = model.case.study
+    return Trace(
+        source.drawn,
+        source.given,
+        computed,
+        {name: tuple(_node(e) for e in errors) for name, errors in found.by_option.items()},
+        _counted(found.clipped),
+        _counted(found.blind),
+        tuple(recorder.required.values()),
+        (study.conditions, study.loadings, study.readings, len(model.case.check_loads)),
+        readings_of_a_unit(model.case),
+    )
+
+
+def _computed(model: Model) -> dict[str, Computed]:
+    """Means of the lots, for each option that fits a curve to them."""
+    options = (o for o in model.case.calibrations if o.kind == "lot-curve")
+    return {o.name: Computed(f"means of the lots for {o.name}", o, (1, 1, 1, len(o.loads))) for o in options}
+
+
+def _node(value: object) -> Node:
+    if not isinstance(value, Traced):
+        raise NotTraceable("a force error that does not vary")
+    return value.node
+
+
+def _counted(value: Any) -> tuple[Node, ...]:
+    if isinstance(value, Counted):
+        return tuple(each.node for each in value.nodes)
+    if np.any(value):
+        raise NotTraceable("readings at a limit that do not vary")
+    return ()

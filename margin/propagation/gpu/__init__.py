@@ -1,6 +1,0 @@
-"""The same study on an accelerator: elements of the chain are numpy expressions, and CuPy's arrays take those."""
-
-from margin.propagation.gpu.run import run_on_gpu
-from margin.propagation.gpu.space import GpuUnavailable, NotOnDevice
-
-__all__ = ["GpuUnavailable", "NotOnDevice", "run_on_gpu"]
