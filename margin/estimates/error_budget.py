@@ -26,7 +26,7 @@ class ErrorBudget:
 
     actions  as `Results.budget`, for every grouping and change: 'frozen', 'halved', 'doubled', 'one grade tighter'
              and 'one grade looser' (the last two for parts that come in grades)
-    shares   of the variance
+    shares   main and total effects of causes on errors, conformity margin and failing units
     """
 
     case: Case
@@ -55,7 +55,7 @@ def error_budget(
     workers: int | None = None,
     stage: Stage = no_progress,
 ) -> ErrorBudget:
-    """Shares of the variance and effects of changes, for every option; see `error_shares` and `budget_of`.
+    """Main and total effects of causes, and what changes bring, for every option; see `error_shares` and `budget_of`.
 
     Raises EvaluationError where the chain gives no number, ValueError where nothing varies.
     """
@@ -67,9 +67,9 @@ def error_budget(
         second_order=second_order,
         shapley=shapley,
         workers=workers,
-        progress=stage("shares of the variance", (len(by) + 2) * runs),
+        progress=stage("effects of causes", (len(by) + 2) * runs),
     )
-    if (shares.indices["reason"] != "").all():
+    if (shares.effects["reason"] != "").all():
         raise ValueError("nothing varies in this case: no output of any option moves. Give a spread")
     actions = budget_of(
         model_of(case), by=by, changes=EVERY_CHANGE, workers=workers, progress=stage("changes", BUDGET_UNITS)

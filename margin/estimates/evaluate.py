@@ -22,7 +22,7 @@ from margin.estimates.errors import errors_frame, largest_ratio
 from margin.estimates.intervals import clopper_pearson
 from margin.estimates.looks import confidence_at, decided, inner_size
 from margin.estimates.results import OptionResult, Results
-from margin.estimates.shares import ErrorShares, error_shares
+from margin.estimates.shares import ErrorShares, error_shares, runs_of_report
 from margin.estimates.worst_case import WorstCase, worst_cases
 from margin.estimates.yields import (
     COUNTS,
@@ -49,9 +49,6 @@ CAUTIONS = (
     "Do not use a force-sensing pad as the sole protection against overload. Where a wrong force can hurt someone, "
     "local codes and a licensed engineer decide.",
 )
-
-FIRST_RUNS = 1 << 13
-"""Units evaluated for the shares of the variance of a report; the budget command takes more."""
 
 PILOT_SEED = 1 << 62
 """What the seed of a pilot differs by, so that its draws are none of the study's."""
@@ -81,7 +78,7 @@ def evaluate(
     """Draw the study of a case and put its results together.
 
     workers, block, cluster, resume, elements  as in `run`: they do not change the results
-    with_budget  False leaves out the budget (an empty frame) and the shares of the variance, which cost as much as
+    with_budget  False leaves out the budget (an empty frame) and the effects of causes, which cost as much as
                  the study itself
     gpu          draw the study on an accelerator (see `run_on_gpu`); what else there is stays on the host, where
                  `workers` counts
@@ -103,13 +100,14 @@ def evaluate(
     if with_budget:
         budget = budget_of(drawn.model, workers=workers, progress=stage("budget", BUDGET_UNITS))
         if drawn.model.factors:
+            runs = runs_of_report(fast=False)
             shares = error_shares(
                 case,
                 by=("cause",),
-                runs=FIRST_RUNS,
+                runs=runs,
                 over_temperature=False,
                 workers=workers,
-                progress=stage("shares of the variance", 2 * FIRST_RUNS),
+                progress=stage("effects of causes", 2 * runs),
             )
     return assemble(drawn, budget, shares)
 
@@ -204,7 +202,7 @@ BUDGET_COLUMNS = (
 
 
 def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None = None) -> Results:
-    """Results from the counts of a run, its budget and its shares of the variance."""
+    """Results from the counts of a run, its budget and the effects of its causes."""
     case, frame = drawn.model.case, drawn.plan.frame
     saturation = saturation_frame(drawn)
     worst = dict(worst_cases(drawn.model, frame, drawn.tallies))

@@ -164,8 +164,8 @@ class Results:
             error_ratio), error_change_N with _low and _high, rank (causes between which the draws do not decide
             share one), verdict ('resolved' or 'below resolution', all causes of one option and change allowed for)
     samples of single units for the plot of error over load: option, unit, load_N, error_N
-    shares  of the variance by cause; None where no budget was asked for, or nothing varies
-    path    how the readings of the study were computed; budget, shares and worst cases are by array operations
+    shares  main and total effects by cause; None where no budget was asked for, or nothing varies
+    path    how the readings of the study were computed; budget, effects and worst cases are by array operations
     looks   how often the study was looked at until it was decided or its units spent
     confidence  of the intervals of the yields at the last look
     lots    drawn, with a few units each; 0 where nothing varies from lot to lot

@@ -1,4 +1,4 @@
-"""Figures of an error budget: shares over load and temperature, first and total orders. Each takes `ax`."""
+"""Figures of an error budget: effects over load and temperature, on margin and failing units. Each takes `ax`."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from margin.estimates.error_budget import ErrorBudget
-from margin.estimates.shares import ErrorShares
+from margin.estimates.shares import FAILING, ErrorShares
 from margin.report import style
 
 if TYPE_CHECKING:
@@ -56,13 +56,12 @@ def _stack(axes: Axes, x: Array, parts: list[tuple[str, Array, str, str]]) -> No
     )
 
 
-def _first_orders(rows: pd.DataFrame, x: str) -> tuple[Array, list[tuple[str, Array, str, str]]]:
-    """First orders by group over `x`, the largest at the bottom, what groups do together on top.
+def _main_effects(rows: pd.DataFrame, x: str) -> tuple[Array, list[tuple[str, Array, str, str]]]:
+    """Main effects by group over `x`, the largest at the bottom, what groups do together on top.
 
-    Estimates below zero count as none; where first orders exceed 1 together they are scaled to it. Where the output
-    is constant there is a gap.
+    Where estimates exceed 1 together they are scaled to it. Where the output has no effects there is a gap.
     """
-    table = rows.pivot(index=x, columns="group", values="first").clip(lower=0.0).sort_index()
+    table = rows.pivot(index=x, columns="group", values="main").sort_index()
     table = table.div(table.sum(axis=1).clip(lower=1.0), axis=0)
     order = table.mean().sort_values(ascending=False).index
     shown, rest = order[:_MOST], order[_MOST:]
@@ -76,13 +75,13 @@ def _first_orders(rows: pd.DataFrame, x: str) -> tuple[Array, list[tuple[str, Ar
 
 
 def shares_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -> Axes:
-    """First orders by cause over load as stacked areas."""
+    """Main effects by cause over load as stacked areas."""
     axes = style.axes_of(ax, 7.2, 3.2)
-    rows = shares.indices
+    rows = shares.effects
     rows = rows[(rows["option"] == option) & (rows["by"] == "cause")]
     loads = {f"error at {load:g} N": load for load in shares.case.check_loads}
     rows = rows[rows["output"].isin(list(loads))].assign(load_N=lambda found: found["output"].map(loads))
-    _stack(axes, *_first_orders(rows, "load_N"))
+    _stack(axes, *_main_effects(rows, "load_N"))
     axes.set_xlabel("Load (N)")
     return axes
 
@@ -126,18 +125,18 @@ def spread_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -
 
 
 def shares_over_temperature(shares: ErrorShares, option: str, output: str, ax: Axes | None = None) -> Axes:
-    """First orders by cause over the temperature in use as stacked areas; ValueError where they were not asked for."""
+    """Main effects by cause over the temperature in use as stacked areas; ValueError where they were not asked for."""
     if shares.over_temperature is None:
         raise ValueError("shares over temperature were not computed; ask for them with over_temperature=True")
     axes = style.axes_of(ax, 7.2, 3.2)
     rows = shares.over_temperature
     rows = rows[(rows["option"] == option) & (rows["output"] == output)]
-    _stack(axes, *_first_orders(rows, "temperature_degC"))
+    _stack(axes, *_main_effects(rows, "temperature_degC"))
     axes.set_xlabel("Temperature in use (°C)")
     return axes
 
 
-def order_dots(
+def effect_dots(
     shares: ErrorShares,
     option: str,
     output: str,
@@ -146,19 +145,42 @@ def order_dots(
     by: str = "factor",
     most: int = 12,
 ) -> Axes:
-    """First (open) and total (full) order of the leading groups with intervals, by rank."""
-    rows = shares.indices
+    """Main (open) and total effect (full) of the leading groups with intervals, the largest total effect on top."""
+    kinds = (("main", -0.14, "white", "o"), ("total", 0.14, style.BLUE, "s"))
+    return _dots(shares, option, output, "Part of the variance (%)", kinds, ax, by, most)
+
+
+def cured_dots(
+    shares: ErrorShares, option: str, ax: Axes | None = None, *, by: str = "factor", most: int = 12
+) -> Axes:
+    """Failing units that would conform had one group alone been drawn afresh, the largest part on top."""
+    kinds = (("cured", 0.0, style.VERMILLION, "s"),)
+    return _dots(shares, option, FAILING, "Failing units cured (%)", kinds, ax, by, most)
+
+
+def _dots(
+    shares: ErrorShares,
+    option: str,
+    output: str,
+    axis: str,
+    kinds: tuple[tuple[str, float, str, str], ...],
+    ax: Axes | None,
+    by: str,
+    most: int,
+) -> Axes:
+    rows = shares.effects
     rows = rows[(rows["option"] == option) & (rows["output"] == output) & (rows["by"] == by)]
     resolved = rows[rows["verdict"] == "resolved"].sort_values("total", ascending=False)
     shown = resolved.head(most)
     axes = style.axes_of(ax, 7.2, 1.2 + 0.3 * (len(shown) + 1))
     place = np.arange(len(shown), dtype=float)
-    for kind, shift, fill in (("first", -0.14, "white"), ("total", 0.14, style.BLUE)):
-        axes.hlines(place + shift, shown[f"{kind}_low"], shown[f"{kind}_high"], color=style.BLUE, lw=1.2)
+    for kind, shift, fill, marker in kinds:
+        colour = style.BLUE if fill == "white" else fill
+        low, value, high = (100.0 * shown[f"{kind}{end}"] for end in ("_low", "", "_high"))
+        axes.hlines(place + shift, low, high, color=colour, lw=1.2)
         axes.plot(
-            shown[kind], place + shift, ls="", marker="o" if kind == "first" else "s", ms=5, mfc=fill,
-            color=style.BLUE, label=f"{kind} order",
-        )  # fmt: skip
+            value, place + shift, ls="", marker=marker, ms=5, mfc=fill, color=colour, label=f"{kind} effect"
+        )
     labels = [str(name) for name in shown["group"]]
     rest = len(rows) - len(shown)
     if rest:
@@ -166,8 +188,10 @@ def order_dots(
     axes.axvline(0.0, color=style.BLACK, lw=0.8)
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(len(labels) - 0.4, -0.6)
-    axes.set_xlabel("Share of the variance")
-    axes.legend(frameon=False, fontsize=8, loc="lower right")
+    axes.set_xlim(left=-2.0)
+    axes.set_xlabel(axis)
+    if len(kinds) > 1:
+        axes.legend(frameon=False, fontsize=8, loc="lower right")
     return axes
 
 

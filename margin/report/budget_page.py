@@ -14,15 +14,25 @@ from margin.estimates.budget import NO_NUMBER
 from margin.estimates.budget_causes import LOOSER, TIGHTER
 from margin.estimates.budget_plan import budget_units
 from margin.estimates.error_budget import ErrorBudget
-from margin.estimates.shares import MARGIN, ErrorShares
+from margin.estimates.shares import FAILING, MARGIN, ErrorShares
+from margin.estimates.shares.result import CURED, ESTIMATORS, TOTAL_EFFECT
 from margin.report import budget_figures, style
 from margin.report.blocks import Block, Listing, Section, Table, Text
 from margin.report.document import records, to_json, with_undetermined
+from margin.report.effects import (
+    dependent_lines,
+    effect_blocks,
+    inert_lines,
+    rank_cell,
+    rows_of,
+    two_lines,
+    undefined,
+)
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.page import page
 from margin.report.summary import requirement_in_words
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
-from margin.report.where import drawn_picture, share_cell, shares_caption, where_section
+from margin.report.where import drawn_picture, share_cell, where_section
 
 FORMAT, VERSION = "margin budget", 1
 NOT_ADDITIVE = (
@@ -31,7 +41,7 @@ NOT_ADDITIVE = (
 )
 _CHANGES = ("frozen", "halved", "doubled", TIGHTER, LOOSER)
 _ON_TERMINAL = 8
-_CAUSE = 28
+_CAUSE = 23
 
 
 def schema_path() -> Path:
@@ -44,24 +54,30 @@ def render(budget: ErrorBudget, option: str | None = None) -> str:
     name = budget.leading_option if option is None else option
     lines = wrapped("Budget of:", f"{budget.case.name}, calibration {name!r}", WIDTH, 2)
     columns = (
-        Column("", 3), Column("Cause", _CAUSE, "left"), Column("Share of the\nmargin's variance", 20),
-        Column("If halved, 95 % of\n|error| moves (N)", 26),
+        Column("", 3), Column("Cause", _CAUSE, "left"), Column("Total effect\non the margin", 16),
+        Column("Failing units\ncured", 16), Column("If halved, 95 % of\n|error| moves (N)", 18),
     )  # fmt: skip
-    shares = _rows(budget.shares, name, MARGIN, "factor").sort_values("total", ascending=False)
+    margin = rows_of(budget.shares, name, MARGIN, "factor")
+    failing = {
+        str(row["group"]): row for _, row in rows_of(budget.shares, name, FAILING, "factor").iterrows()
+    }
     halved = {str(row["factor"]): row for _, row in _actions(budget, name, "factor", "halved").iterrows()}
     body = []
-    for _, row in shares[shares["verdict"] == "resolved"].head(_ON_TERMINAL).iterrows():
+    for _, row in margin[margin["verdict"] == "resolved"].head(_ON_TERMINAL).iterrows():
         group = str(row["group"])
         moved = _moved(halved[group]) if group in halved else "several together" if " + " in group else "–"
-        cut = "\n".join(textwrap.wrap(group, _CAUSE, max_lines=2, placeholder=" …"))
-        body.append((_rank(row, shares), cut, share_cell(row, "total"), moved))
+        cut = "\n".join(textwrap.wrap(group, _CAUSE, max_lines=3, placeholder=" …"))
+        cells = (two_lines(row, "total"), two_lines(failing[group], "cured"), moved.replace(" (", "\n("))
+        body.append((rank_cell(row, margin), cut, *cells))
     lines += table_lines(columns, body)
     lines += wrapped("Note:", NOT_ADDITIVE, WIDTH, 3)
     for text in (
+        TOTAL_EFFECT,
+        CURED,
         *(run.told for run in budget.shares.runs),
-        *_dependent(budget.shares),
-        *_inert(budget.shares),
-        *_constant(budget.shares, name),
+        *dependent_lines(budget.shares),
+        *inert_lines(budget.shares),
+        *undefined(budget.shares, name),
     ):
         lines += wrapped("Runs:" if ": " in text and text.startswith("by ") else "Note:", text, WIDTH, 3)
     lines += wrapped(f"Cautions ({len(budget.cautions)}):", " | ".join(budget.cautions), WIDTH, 1)
@@ -83,8 +99,8 @@ def contents(budget: ErrorBudget, option: str | None = None) -> dict[str, str]:
     files = {
         "budget.html": page(f"Error budget: {budget.case.name}", name, None, budget.version, parts),
         "actions.csv": csv_text(budget.actions),
-        "shares.csv": csv_text(budget.shares.indices),
-        "shares_sums.csv": csv_text(budget.shares.sums),
+        "effects.csv": csv_text(budget.shares.effects),
+        "effects_sums.csv": csv_text(budget.shares.sums),
         "scopes.csv": csv_text(budget.shares.scopes),
     }
     for label, frame in _optional(budget.shares):
@@ -110,7 +126,7 @@ def document(budget: ErrorBudget, files: tuple[str, ...] = ()) -> dict[str, Any]
         "dependent": list(shares.dependent),
         "inert": list(shares.inert),
         "actions": records(budget.actions),
-        "shares": records(shares.indices),
+        "effects": records(shares.effects),
         "sums": records(shares.sums),
         "scopes": records(shares.scopes),
         **{label: records(frame) for label, frame in _optional(shares)},
@@ -135,8 +151,7 @@ def sections(budget: ErrorBudget, option: str) -> tuple[Section, ...]:
                 Listing(
                     "Estimators",
                     (
-                        "Scrambled Sobol points; first order: Saltelli et al. 2010, total order: Jansen 1999; "
-                        "intervals by the jackknife over eight independent scramblings",
+                        f"Effects: {ESTIMATORS[0].lower()}{ESTIMATORS[1:]}",
                         "Changes: the same units drawn again on the same random numbers; intervals from the scatter "
                         "between ten sections of them",
                     ),
@@ -149,40 +164,9 @@ def sections(budget: ErrorBudget, option: str) -> tuple[Section, ...]:
 
 
 def _leading(budget: ErrorBudget, option: str) -> Section:
-    shares = budget.shares
-    rows = _rows(shares, option, MARGIN, "factor")
-    blocks: list[Block] = [
-        *(Text(line) for line in requirement_in_words(budget.case)),
-        Text(
-            f"Shares of the variance of the conformity margin (1 less the unit's largest |error| / permissible error) "
-            f"with calibration {option!r}. First order: what a cause does alone; total order: with all it does "
-            "together with others. Totals overlap, so that they sum to more than 1."
-        ),
-        *(Text(text) for text in (*_dependent(shares), *_inert(shares), *_constant(shares, option))),
-    ]
-    if not rows.empty:
-        blocks.append(
-            drawn_picture(
-                "orders",
-                budget_figures.order_dots(shares, option, MARGIN),
-                "First (open) and total order (full) of the leading factors; lines are intervals.",
-                shares_caption(shares, budget.version),
-            )
-        )
-    for by in dict.fromkeys(shares.indices["by"]):
-        blocks.append(_orders_table(shares, option, str(by)))
-    return Section("What sets the margin", tuple(blocks))
-
-
-def _orders_table(shares: ErrorShares, option: str, by: str) -> Table:
-    rows = _rows(shares, option, MARGIN, by).sort_values("total", ascending=False)
-    silent = int((rows["verdict"] != "resolved").sum())
-    told = f" {silent} below resolution, with numbers in shares.csv." if silent else ""
-    body = tuple(
-        (_rank(row, rows), str(row["group"]), share_cell(row, "first"), share_cell(row, "total"))
-        for _, row in rows[rows["verdict"] == "resolved"].iterrows()
-    )
-    return Table(f"By {by}.{told}", ("Rank", by.capitalize(), "First order", "Total order"), body, 2)
+    blocks: list[Block] = [Text(line) for line in requirement_in_words(budget.case)]
+    blocks += effect_blocks(budget.shares, option, budget.version)
+    return Section(f"Effects of causes on margin and failing units ({option})", tuple(blocks))
 
 
 def _act(budget: ErrorBudget, option: str) -> Section:
@@ -212,7 +196,7 @@ def _actions_table(budget: ErrorBudget, option: str, by: str) -> Table:
         for change in changes:
             row = own.loc[change] if change in own.index else None
             cells.append("–" if row is None else f"{_moved(row)}; {_gained(row)}")
-        rows.append((_rank(first, by_rank), str(first["factor"]), *cells))
+        rows.append((rank_cell(first, by_rank), str(first["factor"]), *cells))
     silent = of["factor"].nunique() - len(resolved)
     told = f" {silent} more below resolution, with numbers in actions.csv." if silent else ""
     heads = tuple(f"{change.capitalize()}: |error| (N); yield (points)" for change in changes)
@@ -262,20 +246,9 @@ def _optional(shares: ErrorShares) -> list[tuple[str, pd.DataFrame]]:
     return [(label, frame) for label, frame in found if frame is not None]
 
 
-def _rows(shares: ErrorShares, option: str, output: str, by: str) -> pd.DataFrame:
-    rows = shares.indices
-    return rows[(rows["option"] == option) & (rows["output"] == output) & (rows["by"] == by)]
-
-
 def _actions(budget: ErrorBudget, option: str, by: str, change: str) -> pd.DataFrame:
     rows = budget.actions
     return rows[(rows["option"] == option) & (rows["by"] == by) & (rows["change"] == change)]
-
-
-def _rank(row: pd.Series, rows: pd.DataFrame) -> str:
-    """The rank, with '=' where several share it."""
-    tied = int((rows["rank"] == row["rank"]).sum()) > 1
-    return f"{int(row['rank'])}{'=' if tied else ''}"
 
 
 def _moved(row: pd.Series) -> str:
@@ -288,23 +261,6 @@ def _moved(row: pd.Series) -> str:
 def _gained(row: pd.Series) -> str:
     value, low, high = (float(row[f"yield_change{end}"]) for end in ("", "_low", "_high"))
     return numbers.share_change(value, low, high, unit="").split(" (within")[0]
-
-
-def _dependent(shares: ErrorShares) -> tuple[str, ...]:
-    return tuple(f"One group, because they depend on each other: {names}." for names in shares.dependent)
-
-
-def _inert(shares: ErrorShares) -> tuple[str, ...]:
-    if not shares.inert:
-        return ()
-    return (f"No effect at all in any option: {', '.join(shares.inert)}. Did they reach the model?",)
-
-
-def _constant(shares: ErrorShares, option: str) -> tuple[str, ...]:
-    """Why the margin of an option has no shares, where it has none."""
-    rows = shares.indices
-    reasons = rows[(rows["option"] == option) & (rows["output"] == MARGIN)]["reason"].unique()
-    return tuple(f"{str(reason).capitalize()}." for reason in reasons if reason)
 
 
 def _actions_caption(budget: ErrorBudget) -> str:

@@ -56,7 +56,7 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
         "limit_curve": records(frames.limit_curve_frame(results)),
         "saturation": records(frames.saturation_frame(results)),
         "budget": records(results.budget),
-        "shares": [] if results.shares is None else records(results.shares.indices),
+        "effects": [] if results.shares is None else records(results.shares.effects),
         "scopes": [] if results.shares is None else records(results.shares.scopes),
         "checks": records(frames.checks_frame(results)),
         "samples": records(results.samples),

@@ -93,7 +93,7 @@ def report_contents(results: Results) -> dict[str, str]:
     }
     if results.shares is not None:
         contents |= {
-            "shares.csv": csv_text(results.shares.indices),
+            "effects.csv": csv_text(results.shares.effects),
             "scopes.csv": csv_text(results.shares.scopes),
         }
     contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(parts)}

@@ -43,6 +43,7 @@ def report_sections(results: Results) -> tuple[Section, ...]:
             worst_cases(results),
             sections.saturation(results),
             sections.budget(results),
+            sections.effects_of_causes(results),
             sections.where_in_range(results),
             how_read(results),
             how_computed(results),
@@ -150,7 +151,7 @@ def how_read(results: Results) -> Section:
     )
 
 
-_ON_ACCELERATOR = ", rounded in its own way; budget, shares and worst cases on the processor"
+_ON_ACCELERATOR = ", rounded in its own way; budget, effects of causes and worst cases on the processor"
 
 _PATH_FACTS: dict[str, tuple[str, ...]] = {
     "plain": (),

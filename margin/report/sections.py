@@ -22,6 +22,7 @@ from margin.report.blocks import (
     picture,
 )
 from margin.report.convergence import lower_bound_over_draws
+from margin.report.effects import effect_blocks
 from margin.report.summary import (
     budget_rows,
     counted_in_words,
@@ -35,6 +36,7 @@ _YIELD_WORDS = {
     "units by share of readings": "units with the stated share of their readings within",
     "units at every check point": "units within at every check point",
 }
+_NO_EFFECTS = "Not determined: this study was run without a budget, or nothing varies."
 _NO_READING = "no percentage at zero load"
 
 
@@ -254,12 +256,19 @@ def budget(results: Results) -> Section:
 def where_in_range(results: Results) -> Section:
     """Which cause sets the error at which load, and what a calibration could remove."""
     if results.shares is None:
-        return Section(
-            WHERE, (Text("Not determined: this study was run without a budget, or nothing varies."),)
-        )
+        return Section(WHERE, (Text(_NO_EFFECTS),))
     found = where_section(results.shares, focus_option(results).name, results.version)
     told = Listing("Runs", tuple(run.told for run in results.shares.runs))
     return Section(found.heading, (*found.blocks, told))
+
+
+def effects_of_causes(results: Results) -> Section:
+    """Which causes set the conformity margin of the option in focus, and make its units fail."""
+    heading = "Effects of causes on margin and failing units"
+    if results.shares is None:
+        return Section(heading, (Text(_NO_EFFECTS),))
+    option = focus_option(results).name
+    return Section(f"{heading} ({option})", tuple(effect_blocks(results.shares, option, results.version)))
 
 
 def _budget_of(option: str, budget: pd.DataFrame, scale: numbers.Scale, *, name_all: bool) -> list[Block]:

@@ -1,4 +1,4 @@
-"""Where in the range which cause sets the error: a section that report and budget share."""
+"""Which cause sets the error over the range: a section that report and budget share."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from typing import Any
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.shares import MARGIN, ErrorShares
+from margin.estimates.shares import FAILING, MARGIN, ErrorShares
 from margin.report import budget_figures, figures
 from margin.report.blocks import Picture, Section, Table, picture
 
-CONSTANT = "constant"
+UNDEFINED = "undefined"
 WHERE = "Where in the range"
 
 
@@ -22,7 +22,7 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
     drawn = [
         drawn_picture(
             "shares-over-load", budget_figures.shares_over_load(shares, option),
-            f"Shares of the variance of the force error by cause over load ({option}).", caption,
+            f"Main effects on the force error by cause over load ({option}): shares of its variance.", caption,
         ),
         drawn_picture(
             "scopes-over-load", budget_figures.scopes_over_load(shares, option),
@@ -40,7 +40,7 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
             drawn_picture(
                 "shares-over-temperature",
                 budget_figures.shares_over_temperature(shares, option, output),
-                f"Shares at fixed temperatures in use: {output}.",
+                f"Main effects at fixed temperatures in use: {output}.",
                 caption,
             )
         )
@@ -53,7 +53,9 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
             (
                 str(row["output"]),
                 numbers.plain(
-                    float(row["standard_deviation"]), "" if row["output"] == MARGIN else "N", reason=CONSTANT
+                    float(row["standard_deviation"]),
+                    "" if row["output"] in (MARGIN, FAILING) else "N",
+                    reason=UNDEFINED,
                 ),
                 *(share_cell(row, name) for name in ("common", "between", "within")),
             )
@@ -68,16 +70,16 @@ def shares_caption(shares: ErrorShares, version: str) -> str:
     level = numbers.percent(shares.case.requirement.confidence)
     most = max((run.runs for run in shares.runs), default=0)
     return (
-        f"Sobol indices, intervals at {level}; up to {numbers.count(most)} units for a grouping, seed "
+        f"Sobol indices, intervals at {level}; up to {numbers.count(most)} evaluations of a unit for a grouping, seed "
         f"{shares.case.study.seed}, margin {version}."
     )
 
 
 def share_cell(row: pd.Series, name: str) -> str:
-    """A share in percent with its interval; 'below resolution' where that holds zero, 'constant' for no variance."""
+    """A share in percent with its interval; 'below resolution' where that ends at zero, 'undefined' without one."""
     value, low, high = (100.0 * float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
     if isnan(value):
-        return CONSTANT
+        return UNDEFINED
     if low <= 0.0:
         return numbers.BELOW_RESOLUTION
     return numbers.with_interval(value, low, high, "%")

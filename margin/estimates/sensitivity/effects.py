@@ -43,8 +43,8 @@ class Effects:
     main, total           (d, k)
     cured                 (d, k) of what fails, the share that does not with the group drawn again:
                           E|A - AB_g| / (2 E A); NaN where an output is no failure
-    main_sum, total_sum   (k,) over groups, ends not clipped
-    excess                (d, k) total less main, not clipped
+    main_sum, total_sum   (k,) over groups, ends not below zero
+    excess                (d, k) total less main, not clipped; all intervals together hold at the level
     second                (d, d, k) effect of two groups together beyond their main effects, upper triangle
     rank                  (d, k) by total effect; groups that their paired difference does not separate share a rank
     reasons               why the effects on an output are undefined (NaN), by place of the output
@@ -71,6 +71,10 @@ class Effects:
     trials: tuple[Array, Array]
     level: float
 
+    def interval(self, batch: Array) -> Interval:
+        """Interval within [0, 1] of what was computed from `trials`, (1 + r, ...)."""
+        return clipped(jackknife(batch, self.level))
+
 
 def jackknife(batch: Array, level: float) -> Interval:
     """Interval from estimates of all replicates and with each left out, (1 + r, ...), Student t with r - 1 degrees of
@@ -89,6 +93,10 @@ def _half_width(batch: Array, level: float) -> Array:
 def clipped(found: Interval) -> Interval:
     """The interval within [0, 1]."""
     return Interval(*(np.clip(each, 0.0, 1.0) for each in (found.value, found.low, found.high)))
+
+
+def _positive(found: Interval) -> Interval:
+    return Interval(*(np.maximum(each, 0.0) for each in (found.value, found.low, found.high)))
 
 
 @dataclass(frozen=True)
@@ -114,7 +122,8 @@ class _Batch:
         offset = sums.mean - centre
         parts = (count * offset, sums.square + count * offset**2, sums.from_a, sums.from_b, sums.moved)
         pairs = None if sums.pairs is None else np.tensordot(weights, sums.pairs, axes=1)
-        return cls(*(np.tensordot(weights, part, axes=1) for part in parts), pairs)
+        first, square, from_a, from_b, moved = (np.tensordot(weights, part, axes=1) for part in parts)
+        return cls(first, square, from_a, from_b, moved, pairs)
 
     def correlation(self, one: int, other: int | slice, apart: Array, without: float) -> Array:
         """Correlation of two matrices from their mean squared difference `apart`; `without` where neither varies."""
@@ -176,9 +185,10 @@ def effects_of(
         main=first,
         total=last,
         cured=cured,
-        main_sum=jackknife(main.sum(axis=1), level),
-        total_sum=jackknife(total.sum(axis=1), level),
-        excess=jackknife(total - main, level),
+        main_sum=_positive(jackknife(main.sum(axis=1), level)),
+        total_sum=_positive(jackknife(total.sum(axis=1), level)),
+        # all differences are looked at together (Bonferroni)
+        excess=jackknife(total - main, 1.0 - (1.0 - level) / max(d * k, 1)),
         second=_second(batch, variance, d, varies, level),
         rank=_ranks(total, level),
         reasons=reasons,

@@ -96,7 +96,8 @@ class RedrawSums:
         rows: list[tuple[Array, ...]] = []
         exchanged: list[Array] = []
         pairs: Array | None = None
-        a = b = np.empty(0)
+        a: Array = np.empty((0, 0, 0))
+        b = a
         for number, flat in enumerate(matrices):
             found = flat.reshape(parts, -1, flat.shape[-1])
             if number == 0:

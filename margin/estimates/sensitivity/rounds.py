@@ -15,14 +15,14 @@ from margin.estimates.sensitivity.redraw_sums import Outputs, Piece, RedrawSums,
 REPLICATES = 32
 """Of which the scatter gives the intervals: at 31 degrees of freedom they are 4 % wider than at infinitely many."""
 
-FIRST_UNITS = 8
+FIRST_UNITS = 16
 """Units of a replicate in the first round, at most."""
 
 LEADING = 10
 """Groups, by total effect, whose intervals decide whether units are added."""
 
-PIECES = 8
-"""Pieces in a round, at least, so that several workers have some."""
+PIECES, LEAST_PIECE = 8, 128
+"""Pieces in a round, at least, so that several workers have some, and units of a piece that is worth its costs."""
 
 Work = Callable[[Piece], RedrawSums]
 Mapped = Callable[[Work, Iterator[Piece]], Iterable[RedrawSums]]
@@ -61,6 +61,11 @@ class Study:
     def least(self) -> int:
         """Evaluations of the smallest study: one unit for every replicate."""
         return REPLICATES * self.matrices
+
+    @property
+    def units(self) -> int:
+        """Units of the last round."""
+        return REPLICATES * (self.runs // self.least)
 
     def rounds(self) -> list[int]:
         """Units of a replicate at the end of each round: about doubling, within the budget at the end."""
@@ -119,7 +124,7 @@ def refine(study: Study, evaluate: Outputs, mapped: Mapped = map) -> Refined:
     drawn = 0
     for units in study.rounds():
         added = units - drawn
-        size = min(study.largest, max(REPLICATES * added // PIECES, 1))
+        size = min(study.largest, max(REPLICATES * added // PIECES, LEAST_PIECE))
         cut = list(pieces(REPLICATES * drawn, added, REPLICATES, size))
         for piece, part in zip(cut, mapped(work, iter(cut)), strict=True):
             sums.add(piece.first, part)

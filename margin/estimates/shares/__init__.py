@@ -1,7 +1,7 @@
-"""Shares of the variance of the force error of a case: Sobol indices and Shapley effects of its own chain."""
+"""Effects of causes on force error, margin and failing units: Sobol indices and Shapley effects of a case's chain."""
 
-from margin.estimates.shares.estimate import RUNS, WIDTH, error_shares
-from margin.estimates.shares.plan import LARGEST, MARGIN
+from margin.estimates.shares.estimate import RUNS, WIDTH, error_shares, runs_of_report
+from margin.estimates.shares.outputs import FAILING, MARGIN
 from margin.estimates.shares.result import ErrorShares, Runs
 
-__all__ = ["LARGEST", "MARGIN", "RUNS", "WIDTH", "ErrorShares", "Runs", "error_shares"]
+__all__ = ["FAILING", "MARGIN", "RUNS", "WIDTH", "ErrorShares", "Runs", "error_shares", "runs_of_report"]

@@ -1,42 +1,43 @@
-"""Shares of the variance of the force error: which factor, part, level and cause sets it, at which load.
+"""What sets the force error, the margin and failing units of a case: effects by factor, part, level and cause.
 
-Sobol indices of the case's own chain: each run is a unit with its lot, its outer draw, its calibration and its
-readings in use. Factors that depend on each other are one group.
+Sobol indices of the case's own chain: each unit has its lot, its outer draw, its calibration and its readings in use,
+and is evaluated again with one group of its draws drawn again. Factors that depend on each other are one group.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from margin.case.types import Case
-from margin.estimates.sensitivity import FailedEvaluations, Interval, Refinement, SobolDesign, refine
+from margin.estimates.sensitivity.effects import Effects
 from margin.estimates.sensitivity.grouping import By
-from margin.estimates.shares.over_temperature import over_temperature as shares_over_temperature
-from margin.estimates.shares.plan import DIRECTION, SharesPlan, long_frame
+from margin.estimates.sensitivity.rounds import Refined, Study, refine
+from margin.estimates.shares.outputs import FAILING, MARGIN, error_name, long_names, places_of
+from margin.estimates.shares.over_temperature import over_temperature as effects_over_temperature
+from margin.estimates.shares.plan import DIRECTION, SharesPlan
 from margin.estimates.shares.result import ErrorShares, Runs
 from margin.estimates.shares.shapley import shapley_shares
+from margin.estimates.shares.tables import effects_frame, scopes_frame, second_frame, sums_frame
+from margin.estimates.shares.unit_study import UnitStudy
 from margin.propagation.model import model_of
 from margin.propagation.plan import default_block
 from margin.propagation.run_result import Progress
-from margin.propagation.tally import EvaluationError
 from margin.propagation.threads import default_workers, in_threads
 
-Array = NDArray[np.float64]
-
 RUNS = 1 << 17
-"""Units evaluated for one grouping, at most, unless the caller says otherwise."""
+"""Evaluations of a unit for one grouping, at most, unless the caller says otherwise."""
 
 WIDTH = 0.05
-"""Full width of the intervals at which no more points are added."""
+"""Full width of the intervals at which no more units are added."""
 
-FIRST_ROWS = 32
-"""Rows of each scrambling to begin with."""
+
+def runs_of_report(*, fast: bool) -> int:
+    """Evaluations for the effects in a report: about a second by a compiled kernel (`fast`); fewer by arrays."""
+    return RUNS if fast else 1 << 13
 
 
 def error_shares(
@@ -51,15 +52,15 @@ def error_shares(
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> ErrorShares:
-    """Sobol indices of every output of every option, from one set of runs for each grouping.
+    """Main and total effects on every output of every option, from units of their own for each grouping.
 
     by            groupings
-    runs          most units evaluated for one grouping; points are added until every interval is at most
-                  `width` wide or the next doubling would cost more
+    runs          most evaluations of a unit for one grouping; units are added until the intervals of the leading
+                  causes, of conformity margin and failing units, are at most `width` wide
     second_order  also the interactions of pairs of groups, in the first grouping
     shapley       also Shapley effects, which share what dependent factors do together
-    over_temperature  also the shares at fixed temperatures in use
-    progress      called with units just evaluated
+    over_temperature  also the effects at fixed temperatures in use
+    progress      called with evaluations just done
 
     Raises EvaluationError where the chain gives no number, ValueError where nothing varies, `runs` is too small or
     `workers` is below 1.
@@ -72,102 +73,70 @@ def error_shares(
     plan = SharesPlan.of(model)
     if not plan.labels:
         raise ValueError("nothing varies in this case: there are no shares of a variance. Give a spread")
+    errors = tuple(map(error_name, case.check_loads))
     drawn = partial(_refined, runs=runs, width=width, workers=workers, progress=progress)
-    by_group = {one: drawn(plan, plan.groups(one), second=second_order and one == by[0]) for one in by}
-    scopes = drawn(plan, plan.scopes(), second=False)
-    found = {one: long_frame(result.indices.to_frame(), one) for one, result in by_group.items()}
-    tables = {one: long_frame(result.indices.sum_rules(), one) for one, result in by_group.items()}
-    second = by_group[by[0]].indices.second_frame() if second_order else None
+    decided = partial(drawn, deciding=(MARGIN, FAILING))
+    by_group = {
+        one: decided(plan, plan.groups(one), second_order=second_order and one == by[0]) for one in by
+    }
+    scopes = drawn(plan, plan.scopes(), deciding=(*errors, MARGIN, FAILING))
+    first = by_group[by[0]].effects
     return ErrorShares(
-        case,
-        pd.concat(found.values(), ignore_index=True),
-        pd.concat(tables.values(), ignore_index=True),
-        _scope_frame(scopes),
-        shares_over_temperature(case, lambda p, g, n: drawn(p, g, second=False, runs=n), runs)
+        case=case,
+        effects=pd.concat([effects_frame(r.effects, one) for one, r in by_group.items()], ignore_index=True),
+        sums=pd.concat([sums_frame(r.effects, one) for one, r in by_group.items()], ignore_index=True),
+        scopes=scopes_frame(scopes.effects),
+        over_temperature=effects_over_temperature(
+            case, lambda p, groups, most: drawn(p, groups, runs=most, deciding=errors), runs
+        )
         if over_temperature
         else None,
-        None if second is None else long_frame(second, by[0]),
-        shapley_shares(plan, runs) if shapley else None,
-        tuple(Runs.of(one, result, width) for one, result in by_group.items()),
-        tuple(" + ".join(names) for names in plan.dependent()),
-        _without_effect(found[by[0]]),
+        second=second_frame(first, by[0]),
+        shapley=shapley_shares(plan, runs) if shapley else None,
+        runs=tuple(Runs.of(one, result, width) for one, result in by_group.items()),
+        dependent=tuple(" + ".join(names) for names in plan.dependent()),
+        inert=_without_effect(first),
     )
 
 
-def _without_effect(indices: pd.DataFrame) -> tuple[str, ...]:
+def _without_effect(found: Effects) -> tuple[str, ...]:
     """Groups that change no output of any option by more than round-off.
 
     Which branch a load comes from is none of them: it matters only where a case asks for it.
     """
-    largest = indices.groupby("group", sort=False)["total"].max()
-    return tuple(str(name) for name, value in largest.items() if value == 0.0 and name != DIRECTION)
+    varies = [place for place in range(len(found.outputs)) if place not in found.reasons]
+    still = found.inert[:, varies].all(axis=1) & bool(varies)
+    return tuple(
+        name
+        for name, none in zip(found.groups, np.atleast_1d(still), strict=True)
+        if none and name != DIRECTION
+    )
 
 
 def _refined(
     plan: SharesPlan,
-    groups: tuple[str, ...],
+    of_labels: tuple[str, ...],
     *,
-    second: bool,
+    deciding: tuple[str, ...],
     runs: int,
     width: float,
     workers: int | None,
     progress: Progress | None,
-) -> Refinement:
+    second_order: bool = False,
+) -> Refined:
     threads = default_workers() if workers is None else workers
-    case, outputs = plan.model.case, plan.outputs()
-    design = SobolDesign.within(groups, runs, second_order=second, seed=case.study.seed)
-    if design.rows > FIRST_ROWS:
-        design = replace(design, base=design.scramblings * FIRST_ROWS)
-
-    def evaluate(uniforms: Array) -> Array:
-        found = outputs(uniforms)
-        if progress is not None:
-            progress(len(found))
-        return found
-
-    try:
-        return refine(
-            design,
-            evaluate,
-            width,
-            runs,
-            names=outputs.names,
-            piece_rows=min(default_block(case), max(design.base // threads, 64)),
-            mapped=lambda work, pieces: in_threads(work, pieces, threads),
-            level=case.requirement.confidence,
-        )
-    except FailedEvaluations as failed:
-        raise EvaluationError(plan.where_failed(failed)) from failed
-
-
-def _scope_frame(found: Refinement) -> pd.DataFrame:
-    """Shares of what all units have in common, what differs between units, what moves within a unit.
-
-    Scopes are nested: with what all units have in common given, and then the unit, the variance that is left is
-    that within a unit (law of total variance). The middle share is what the other two leave.
-    """
-    indices = found.indices
-    absent = Interval(*(np.zeros(len(indices.outputs)) for _ in range(3)))
-    common = _scope(indices.first, indices.groups, "common to all units", absent)
-    within = _scope(indices.total, indices.groups, "within a unit", absent)
-    columns: dict[str, object] = {
-        "output": list(indices.outputs),
-        "standard_deviation": np.sqrt(indices.variance.value),
-        "common": common.value,
-        "common_low": common.low,
-        "common_high": common.high,
-        "between": 1.0 - common.value - within.value,
-        "between_low": 1.0 - common.high - within.high,
-        "between_high": 1.0 - common.low - within.low,
-        "within": within.value,
-        "within_low": within.low,
-        "within_high": within.high,
-    }
-    return long_frame(pd.DataFrame(columns), "scope").drop(columns="by")
-
-
-def _scope(of: Interval, groups: tuple[str, ...], scope: str, absent: Interval) -> Interval:
-    if scope not in groups:
-        return absent
-    place = groups.index(scope)
-    return Interval(of.value[place], of.low[place], of.high[place])
+    case = plan.model.case
+    study = Study(
+        groups=tuple(dict.fromkeys(of_labels)),
+        outputs=long_names(case),
+        runs=runs,
+        width=width,
+        deciding=places_of(case, *deciding),
+        failing=places_of(case, FAILING),
+        shares=case.requirement.counts == "readings",
+        second_order=second_order,
+        level=case.requirement.confidence,
+        largest=default_block(case),
+    )
+    units = UnitStudy.of(plan, of_labels, study.units, second_order=second_order, progress=progress)
+    return refine(study, units, lambda work, pieces: in_threads(work, pieces, threads))

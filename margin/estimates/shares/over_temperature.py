@@ -10,13 +10,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from margin.case.types import Case, Quantity
-from margin.estimates.sensitivity import Refinement, SobolDesign
-from margin.estimates.shares.plan import SharesPlan, long_frame
+from margin.estimates.sensitivity.rounds import Refined, Study
+from margin.estimates.shares.plan import SharesPlan
+from margin.estimates.shares.tables import effects_frame, sums_frame
 from margin.propagation.model import model_of
 from margin.propagation.readings import use_conditions
 
 Array = NDArray[np.float64]
-Drawn = Callable[[SharesPlan, tuple[str, ...], int], Refinement]
+Drawn = Callable[[SharesPlan, tuple[str, ...], int], Refined]
 """Evaluates a plan by groups within a budget of units."""
 
 TEMPERATURES = 7
@@ -68,21 +69,14 @@ def at_temperature(case: Case, temperature: float) -> Case:
 
 
 def over_temperature(case: Case, drawn: Drawn, runs: int) -> pd.DataFrame:
-    """Shares by cause at each temperature, with the mean error: columns as the indices, and temperature_degC."""
+    """Effects by cause at each temperature: columns as `effects_frame`, standard_deviation, mean, temperature_degC."""
     frames = []
     for temperature in temperatures_in_use(case):
         plan = SharesPlan.of(model_of(at_temperature(case, float(temperature))))
         groups = plan.groups("cause")
-        found = drawn(plan, groups, max(runs // TEMPERATURES, SobolDesign.least(groups)))
-        frame = long_frame(found.indices.to_frame(), "cause")
-        sums = long_frame(found.indices.sum_rules(), "cause")[["option", "output", "standard_deviation"]]
-        mean = pd.DataFrame(
-            {
-                "option": sums["option"],
-                "output": sums["output"],
-                "mean": found.evaluations.values[:, [0, -1]].mean(axis=(0, 1, 2)),
-            }
-        )
-        merged = frame.merge(sums, on=["option", "output"]).merge(mean, on=["option", "output"])
+        least = Study(tuple(dict.fromkeys(groups)), (), runs).least
+        found = drawn(plan, groups, max(runs // TEMPERATURES, least)).effects
+        sums = sums_frame(found, "cause")[["option", "output", "standard_deviation", "mean"]]
+        merged = effects_frame(found, "cause").merge(sums, on=["option", "output"])
         frames.append(merged.assign(temperature_degC=temperature))
     return pd.concat(frames, ignore_index=True)

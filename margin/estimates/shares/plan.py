@@ -10,16 +10,20 @@ from numpy.typing import NDArray
 
 from margin.case.types import Case
 from margin.estimates.labels import ColumnLabels, labels_of
-from margin.estimates.sensitivity import FactorLabels, FailedEvaluations, group_columns
+from margin.estimates.sensitivity import FactorLabels, group_columns
 from margin.estimates.sensitivity.grouping import By
+from margin.estimates.shares.outputs import UnitOutputs, long_names
+from margin.propagation.factors import varies_by_lot
+from margin.propagation.frame import Frame
+from margin.propagation.grouping import Grouping
 from margin.propagation.model import Model
 from margin.propagation.points_source import Column, PointsEvaluator, columns_of
 from margin.propagation.readings import use_conditions
-from margin.propagation.tally import ROUNDING, permissible_error
+from margin.propagation.tally import judge
+from margin.propagation.variants import Outcomes
 
 Array = NDArray[np.float64]
 
-LARGEST, MARGIN = "largest error of a unit", "conformity margin"
 DIRECTION = "use.direction (each loading)"
 WHICH = Column("use.condition (which)", None, "in use")
 _WHICH_LABELS = ColumnLabels(
@@ -27,59 +31,44 @@ _WHICH_LABELS = ColumnLabels(
 )
 
 
-def output_names(case: Case) -> tuple[str, ...]:
-    """Outputs of one option: the error at each check load (N), the unit's largest error (N) and its margin."""
-    return (*(f"error at {load:g} N" for load in case.check_loads), LARGEST, MARGIN)
+def shares_frame(case: Case, units: int) -> Frame:
+    """Frame of so many units, each with a lot and an outer draw of its own: rows of the plan are independent."""
+    return Frame.of(case, Grouping(1, 1), units, varies_by_lot(case), units)
 
 
 @dataclass(frozen=True)
 class CaseOutputs:
-    """Outputs of rows of uniforms, for every calibration option of a case.
-
-    The error at a load is that of one reading, under a named condition of use drawn with equal chances where
-    there are several. The conformity margin is 1 less the unit's largest |error| / permissible error, over all of
-    its readings. Errors below ROUNDING of the span, the rounding of the arithmetic, count as none.
-    """
+    """Outputs of rows of uniforms, for every calibration option of a case (see `UnitOutputs`)."""
 
     evaluator: PointsEvaluator
-    permissible: Array
+    outputs: UnitOutputs
     which: bool
 
     @classmethod
     def of(cls, model: Model, columns: tuple[Column, ...], *, tied: bool = True) -> CaseOutputs:
         """For rows of `columns`, with one more in front where the condition of use is drawn."""
         case = model.case
-        loads = np.asarray(case.check_loads, dtype=np.float64)
         return cls(
             PointsEvaluator(model, columns, tied),
-            permissible_error(case.requirement, loads, case.span),
+            UnitOutputs.of(case, shares_frame(case, 1)),
             len(use_conditions(case)) > 1,
         )
 
     @property
     def names(self) -> tuple[str, ...]:
         """(option, output) joined by a line feed, which neither can hold."""
-        case = self.evaluator.case
-        return tuple(f"{o.name}\n{name}" for o in case.calibrations for name in output_names(case))
+        return long_names(self.evaluator.case)
 
     def __call__(self, uniforms: Array) -> Array:
-        rows = uniforms.shape[0]
         drawn = uniforms[:, 1:] if self.which else uniforms
-        outputs: list[Array] = []
-        resolution = ROUNDING * self.evaluator.case.span
-        for by_condition in self.evaluator.errors(drawn).values():
-            place = np.zeros(rows, dtype=np.int64)
-            if self.which:
-                place = (uniforms[:, 0] * len(by_condition)).astype(np.int64)
-            one = np.stack([errors[:, 0, 0, 0, :] for errors in by_condition])[place, np.arange(rows)]
-            sizes = np.stack([np.abs(errors).max(axis=(1, 2, 3)) for errors in by_condition]).max(axis=0)
-            margin = 1.0 - (sizes / self.permissible).max(axis=1)
-            one[np.abs(one) < resolution] = 0.0
-            largest = sizes.max(axis=1)
-            margin[largest < resolution] = 1.0
-            largest[largest < resolution] = 0.0
-            outputs += [one, largest[:, np.newaxis], margin[:, np.newaxis]]
-        return np.concatenate(outputs, axis=1)
+        errors = list(self.evaluator.errors(drawn).values())
+        judged = [judge(self.outputs.frame, own) for own in errors]
+        found = Outcomes(
+            np.stack([each.largest for each in judged]),
+            np.stack([each.within for each in judged]),
+            np.stack([np.stack([e[:, 0, 0, 0, :].T for e in own]) for own in errors]),
+        )
+        return self.outputs(found, uniforms[:, 0] if self.which else None)
 
 
 @dataclass(frozen=True)
@@ -123,15 +112,14 @@ class SharesPlan:
     def scopes(self) -> tuple[str, ...]:
         return tuple(one.scope for one in self.labels)
 
-    def where_failed(self, failed: FailedEvaluations) -> str:
-        """Which draws lie furthest out in the first failed run."""
-        names = [one.labels.factor for one in self.labels]
-        furthest = sorted(zip(failed.inputs, names, strict=True), key=lambda one: -abs(one[0] - 0.5))[:3]
-        told = ", ".join(f"{name} at its {100 * value:.2g} % point" for value, name in furthest)
-        return (
-            f"a force error is not a number in {failed.count} of {failed.total} units; in the first of them the "
-            f"draws furthest out are {told}. Look at the extremes of these spreads in the case"
-        )
+    def redrawn(self, groups: tuple[str, ...]) -> dict[str, tuple[frozenset[str], bool]]:
+        """Group -> names of its columns, and whether the condition of use is of it; groups: of each label, in order."""
+        front = len(self.labels) - len(self.columns)
+        own: dict[str, set[str]] = {group: set() for group in groups}
+        for group, column in zip(groups[front:], self.columns, strict=True):
+            own[group].add(column.name)
+        drawn = set(groups[:front])
+        return {group: (frozenset(names), group in drawn) for group, names in own.items()}
 
 
 def long_frame(frame: pd.DataFrame, by: str) -> pd.DataFrame:

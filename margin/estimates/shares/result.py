@@ -1,4 +1,4 @@
-"""Shares of the variance of the force error, as data."""
+"""Effects of causes on the force error, the margin and failing units, as data."""
 
 from __future__ import annotations
 
@@ -7,19 +7,31 @@ from dataclasses import dataclass
 import pandas as pd
 
 from margin.case.types import Case
-from margin.estimates.sensitivity import Refinement
+from margin.estimates import numbers
+from margin.estimates.sensitivity.rounds import LEADING, REPLICATES, Refined
 
 MOST_ADVISED = 10_000_000_000
 """Units that could be drawn in days; more are not advised."""
+
+MAIN_EFFECT = (
+    "Main effect: the share of the variance that a cause makes by itself; main effects never overlap."
+)
+TOTAL_EFFECT = (
+    "Total effect: the part of the variance that would go if this cause alone were fixed, with all it does together "
+    "with others; total effects overlap and do not add up."
+)
+CURED = "Cured: of the failing units, the part that would conform had this cause alone been drawn afresh."
 
 
 @dataclass(frozen=True)
 class Runs:
     """How much was evaluated for one grouping, and why it ended.
 
-    stopped_by  'width': every interval is at most `width` wide; 'budget': the next doubling would cost too much
-    widest      full width of the widest interval of an index
-    more        units still needed for `width`, by the root law
+    base        independent units, each evaluated as drawn, all drawn again, and with each group drawn again
+    runs        evaluations of a unit in all
+    widest      full width of the widest interval that decides: those of the LEADING causes
+    stopped_by  'width': every such interval is at most `width` wide; 'budget': the budget of evaluations was spent
+    more        evaluations still needed for `width`, by the root law
     """
 
     by: str
@@ -32,46 +44,47 @@ class Runs:
     more: int
 
     @classmethod
-    def of(cls, by: str, found: Refinement, width: float) -> Runs:
-        design, last = found.indices.design, found.history.iloc[-1]
+    def of(cls, by: str, found: Refined, width: float) -> Runs:
+        effects = found.effects
         return cls(
-            by,
-            len(design.names),
-            design.base,
-            design.runs,
-            float(last["widest"]),
-            width,
-            found.stopped_by,
-            found.runs_more,
+            by=by,
+            groups=len(effects.groups),
+            base=effects.units,
+            runs=found.runs,
+            widest=found.widest,
+            width=width,
+            stopped_by=found.stopped_by,
+            more=found.more,
         )
 
     @property
     def told(self) -> str:
         """One sentence."""
-        done = f"by {self.by}: {self.runs} units ({self.base} base points, {self.groups} groups)"
+        done = (
+            f"by {self.by}: {numbers.count(self.base)} units evaluated {self.groups + 2} or more times, "
+            f"{numbers.count(self.runs)} evaluations; "
+        )
+        leading = f"intervals of the leading {min(self.groups, LEADING)} causes on margin and failing units"
         if self.stopped_by == "width":
-            return f"{done}; every interval is at most {self.width:g} wide"
-        mend = (
-            f"about {self.more} more would do it"
+            return f"{done}{leading} are at most {self.width:g} wide"
+        remedy = (
+            f"about {numbers.count(self.more)} more evaluations would do it"
             if self.more <= MOST_ADVISED
-            else "more than can be drawn would be needed"
+            else "more evaluations than can be drawn would be needed"
         )
-        return (
-            f"{done}; the widest interval is {self.widest:.2g} wide where {self.width:g} was wanted: the budget of "
-            f"units was spent, {mend}"
-        )
+        return f"{done}{leading} are up to {self.widest:.2g} wide where {self.width:g} was wanted; {remedy}"
 
 
 @dataclass(frozen=True)
 class ErrorShares:
-    """Sobol indices of the force error. Outputs are 'error at L N', 'largest error of a unit', 'conformity margin'.
+    """Main and total effects of causes. Outputs are 'error at L N', 'conformity margin' and 'failing unit'.
 
-    indices      one row an option, output, grouping (`by`) and group, columns as `SobolIndices.to_frame`
-    sums         one row an option, output and grouping: variance, sums of the orders, finding
+    effects      one row an option, output, grouping (`by`) and group, columns as `tables.effects_frame`
+    sums         one row an option, output and grouping: mean, variance, sums of effects, finding
     scopes       one row an option and output: standard_deviation and the shares common, between, within, each with
                  _low and _high: common to all units, from unit to unit (what a calibration could remove), within a
-                 unit (what no calibration of the unit removes)
-    over_temperature  the indices by cause at fixed temperatures in use, with temperature_degC, standard_deviation
+                 unit (what no calibration of the unit removes); reason where there are none
+    over_temperature  the effects by cause at fixed temperatures in use, with temperature_degC, standard_deviation
                  and mean of the output; None where not asked for
     second       one row an option, output and pair of groups; None where not asked for
     shapley      one row an option, output and factor; None where not asked for
@@ -80,7 +93,7 @@ class ErrorShares:
     """
 
     case: Case
-    indices: pd.DataFrame
+    effects: pd.DataFrame
     sums: pd.DataFrame
     scopes: pd.DataFrame
     over_temperature: pd.DataFrame | None
@@ -89,3 +102,12 @@ class ErrorShares:
     runs: tuple[Runs, ...]
     dependent: tuple[str, ...]
     inert: tuple[str, ...]
+
+
+ESTIMATORS = (
+    "Units drawn at random, evaluated as drawn, with all draws drawn again, and with each cause alone drawn again; "
+    "main effect: correlation of two units that have that cause alone in common (Sobol 1993; Janon et al. 2014), total "
+    "effect: 1 less the correlation of two units that have all others in common (Jansen 1999), both with the "
+    f"correlation of unrelated units as control variate; intervals by the jackknife over {REPLICATES} replicates "
+    "(Student t), of failing units exact where they are few (Clopper and Pearson 1934)"
+)
