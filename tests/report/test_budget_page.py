@@ -8,6 +8,7 @@ import re
 from collections import Counter
 from html import unescape
 from html.parser import HTMLParser
+from itertools import product
 from pathlib import Path
 
 import jsonschema
@@ -17,17 +18,17 @@ import pytest
 from pad_study import NONE, ONE_POINT, pad_case
 
 from margin.estimates.error_budget import ErrorBudget, error_budget
-from margin.estimates.shares import MARGIN
+from margin.estimates.shares import FAILING, MARGIN
 from margin.report import budget_figures, budget_page, style
 from margin.report.blocks import Table
 from margin.report.folder import FolderNotOurs
 
 TABLES = {
-    "actions.csv", "shares.csv", "shares_sums.csv", "scopes.csv", "over_temperature.csv", "second_order.csv",
+    "actions.csv", "effects.csv", "effects_sums.csv", "scopes.csv", "over_temperature.csv", "second_order.csv",
     "shapley.csv",
 }  # fmt: skip
 FIGURES = {
-    "orders.svg", "actions.svg", "shares-over-load.svg", "scopes-over-load.svg", "spread-over-load.svg",
+    "effects-on-margin.svg", "failing-units-cured.svg", "actions.svg", "shares-over-load.svg", "scopes-over-load.svg", "spread-over-load.svg",
     "shares-over-temperature.svg",
 }  # fmt: skip
 
@@ -129,11 +130,11 @@ def test_every_file_is_there_and_the_json_lists_them(contents: dict[str, str]) -
 
 
 def test_every_row_of_every_table_is_on_the_page(budget: ErrorBudget, contents: dict[str, str]) -> None:
-    """Tables of all four groupings, of changes, places, pairs and Shapley effects stand on the page cell by cell."""
+    """Two tables of each of four groupings, those of changes, places, pairs and Shapley effects stand on the page cell by cell."""
     with style.settings():
         parts = budget_page.sections(budget, "one-point")
     tables = [block for part in parts for block in part.blocks if isinstance(block, Table)]
-    assert len(tables) == 4 + 4 + 1 + 2
+    assert len(tables) == 2 * 4 + 4 + 1 + 2
     shown = {tuple(unescape(cell).strip() for cell in row) for row in read(contents["budget.html"]).rows}
     for table in tables:
         for row in (table.columns, *table.rows):
@@ -141,15 +142,18 @@ def test_every_row_of_every_table_is_on_the_page(budget: ErrorBudget, contents: 
 
 
 def test_tables_hold_what_is_resolved(budget: ErrorBudget) -> None:
-    """A table of shares has a row for each resolved group and counts the others; one of changes likewise."""
+    """A table of effects has a row for each resolved group and counts the others; one of changes likewise."""
     with style.settings():
         parts = budget_page.sections(budget, "one-point")
     captions = {block.caption.split(".")[0]: block for block in parts[0].blocks if isinstance(block, Table)}
-    rows = budget.shares.indices
-    for by in ("factor", "part", "level", "cause"):
-        of = rows[(rows["option"] == "one-point") & (rows["output"] == MARGIN) & (rows["by"] == by)]
-        table = captions[f"By {by}"]
+    rows = budget.shares.effects
+    for by, (output, heading) in product(
+        ("factor", "part", "level", "cause"), ((MARGIN, "Conformity margin"), (FAILING, "Failing units"))
+    ):
+        of = rows[(rows["option"] == "one-point") & (rows["output"] == output) & (rows["by"] == by)]
+        table = captions[f"{heading} by {by}"]
         assert {row[1] for row in table.rows} == set(of[of["verdict"] == "resolved"]["group"])
+        assert ("Cured" in table.columns) == (output == FAILING)
         silent = int((of["verdict"] != "resolved").sum())
         assert (f" {silent} below resolution" in table.caption) == (silent > 0)
     changes = next(block for block in parts[1].blocks if isinstance(block, Table))
@@ -171,7 +175,7 @@ def areas(axes: object) -> np.ndarray:
 @pytest.mark.parametrize("option", ["none", "one-point"])
 def test_stacked_areas_add_up(budget: ErrorBudget, option: str) -> None:
     """Areas of shares over load and over temperature sum to 100 % everywhere; the thickest at the middle load is
-    the cause with the largest first order there."""
+    the cause with the largest main effect there."""
     shares = budget.shares
     over_load = budget_figures.shares_over_load(shares, option)
     thick = areas(over_load)
@@ -180,11 +184,11 @@ def test_stacked_areas_add_up(budget: ErrorBudget, option: str) -> None:
     names = [area.get_label() for area in over_load.collections]
     assert names[-1] == budget_figures.TOGETHER
     middle = shares.case.check_loads[1]
-    rows = shares.indices
+    rows = shares.effects
     rows = rows[
         (rows["option"] == option) & (rows["by"] == "cause") & (rows["output"] == f"error at {middle:g} N")
     ]
-    assert names[int(thick[:-1, 1].argmax())] == rows.set_index("group")["first"].idxmax()
+    assert names[int(thick[:-1, 1].argmax())] == rows.set_index("group")["main"].idxmax()
     over_temperature = budget_figures.shares_over_temperature(shares, option, f"error at {middle:g} N")
     assert areas(over_temperature).sum(axis=0) == pytest.approx(100.0)
     scopes = areas(budget_figures.scopes_over_load(shares, option)).sum(axis=0)
@@ -208,17 +212,23 @@ def test_bars_have_the_length_of_the_change(budget: ErrorBudget) -> None:
     assert {bars.get_label() for bars in axes.containers} == {"frozen", "halved", "doubled"}
 
 
-def test_dots_stand_at_first_and_total_order(budget: ErrorBudget) -> None:
-    """Open and full dots of the resolved factors, the largest total order on top; what is not shown is counted."""
-    axes = budget_figures.order_dots(budget.shares, "one-point", MARGIN)
-    rows = budget.shares.indices
-    rows = rows[(rows["option"] == "one-point") & (rows["output"] == MARGIN) & (rows["by"] == "factor")]
+@pytest.mark.parametrize("output", [MARGIN, FAILING])
+def test_dots_stand_at_main_and_total_effect(budget: ErrorBudget, output: str) -> None:
+    """Open and full dots of the resolved factors in percent, the largest total effect on top; those of cured units
+    likewise; what is not shown is counted."""
+    rows = budget.shares.effects
+    rows = rows[(rows["option"] == "one-point") & (rows["output"] == output) & (rows["by"] == "factor")]
     shown = rows[rows["verdict"] == "resolved"].sort_values("total", ascending=False)
+    if output == MARGIN:
+        axes, names = budget_figures.effect_dots(budget.shares, "one-point", MARGIN), ("main", "total")
+    else:
+        axes, names = budget_figures.cured_dots(budget.shares, "one-point"), ("cured",)
     dots = {line.get_label(): line.get_xdata() for line in axes.lines}
-    for order in ("first", "total"):
-        assert dots[f"{order} order"] == pytest.approx(shown[order].to_numpy())
+    for name in names:
+        assert dots[f"{name} effect"] == pytest.approx(100.0 * shown[name].to_numpy())
     labels = [label.get_text() for label in axes.get_yticklabels()]
     assert labels[: len(shown)] == shown["group"].tolist()
+    assert len(shown) < len(rows)
     assert labels[-1].startswith(f"{len(rows) - len(shown)} more")
 
 
@@ -238,7 +248,7 @@ def test_the_json_keeps_its_schema(
         pd.testing.assert_frame_equal(
             pd.DataFrame(document["actions"]), each.actions.reset_index(drop=True), check_dtype=False
         )
-    assert document["undetermined"] and document["shares"][-1]["total"] is None
+    assert document["undetermined"] and document["effects"][-1]["total"] is None
     assert "shapley" not in document and "second_order" not in document
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({**document, "more": 1}, schema, cls=jsonschema.Draft202012Validator)
@@ -246,7 +256,7 @@ def test_the_json_keeps_its_schema(
 
 @pytest.mark.parametrize("option", ["none", "one-point", None])
 def test_the_terminal_shows_the_leading_causes(budget: ErrorBudget, option: str | None) -> None:
-    """At most 80 columns, no number cut off, causes by falling share, dependent factors named as one group."""
+    """At most 80 columns, no number cut off, causes by falling total effect, dependent factors named as one group."""
     text = budget_page.render(budget, option)
     lines = text.splitlines()
     assert max(map(len, lines)) <= 80
@@ -255,7 +265,7 @@ def test_the_terminal_shows_the_leading_causes(budget: ErrorBudget, option: str 
     body = lines[lines.index(next(line for line in lines if "|error| moves (N)" in line)) + 1 :]
     table = body[: body.index(next(line for line in body if line.startswith("Note:")))]
     assert table and not any(line.endswith("…") for line in table)
-    rows = budget.shares.indices
+    rows = budget.shares.effects
     rows = rows[(rows["option"] == name) & (rows["output"] == MARGIN) & (rows["by"] == "factor")]
     first = rows.sort_values("total", ascending=False)["group"].iloc[0]
     assert str(first)[:20] in table[0]
@@ -265,13 +275,13 @@ def test_the_terminal_shows_the_leading_causes(budget: ErrorBudget, option: str 
 
 def test_a_margin_that_is_constant_is_told(constant: ErrorBudget, constant_contents: dict[str, str]) -> None:
     """Where a calibration takes out everything the page and the terminal say that nothing moved, and draw no
-    shares of rounding."""
-    told = "did not vary (constant 1)"
+    effects of rounding."""
+    told = "conformity margin: constant 1 in all of"
     assert told in budget_page.render(constant, "one-point")
     html = constant_contents["budget.html"]
     assert told in html
     cells = [cell for row in read(html).rows for cell in row]
-    assert "constant" in cells and not any("too few draws" in cell for cell in cells)
+    assert "undefined" in cells and not any("too few draws" in cell for cell in cells)
     assert "shares-over-load.svg" in constant_contents
     assert "shares-over-temperature.svg" not in constant_contents
 

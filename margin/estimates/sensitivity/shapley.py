@@ -231,6 +231,15 @@ def shapley_effects(
     row_weights = weights(by_scrambling, "scramblings", 0, design.seed)
     contribution = np.tensordot(row_weights, per_row, axes=1)
     total = contribution.sum(axis=1)
+    # without the one scrambling in which an output varies there is no variance to share
+    lone = varying & ~(total > 0.0).all(axis=0)
+    reasons |= {
+        name: f"output {name!r} varies in one scrambling alone: too rare for shares of its variance"
+        for name, rare in zip(outputs, lone, strict=True)
+        if rare
+    }
+    total = np.where(lone, np.nan, total)
+    contribution = np.where(lone, np.nan, contribution)
     share = contribution / total[:, np.newaxis]
 
     def interval(batch: Array) -> Interval:

@@ -42,4 +42,8 @@ def shapley_shares(plan: SharesPlan, runs: int) -> pd.DataFrame:
     design = ShapleyDesign(tuple(labels), correlation, base, case.study.seed, all_sets=False, orders=ORDERS)
     outputs = plan.outputs(tied=False)
     effects = shapley_effects(design, outputs, outputs.names, level=case.requirement.confidence)
-    return long_frame(effects.to_frame(), "factor")
+    found = effects.to_frame()
+    # estimates of weak effects scatter to either side of zero, true effects do not
+    ends = ["effect", "effect_low", "effect_high"]
+    found[ends] = found[ends].clip(0.0, 1.0)
+    return long_frame(found, "factor")
