@@ -28,8 +28,8 @@ TABLES = {
     "shapley.csv",
 }  # fmt: skip
 FIGURES = {
-    "effects-on-margin.svg", "failing-units-cured.svg", "actions.svg", "shares-over-load.svg", "scopes-over-load.svg", "spread-over-load.svg",
-    "shares-over-temperature.svg",
+    "effects-on-margin.svg", "failing-units-cured.svg", "actions.svg",
+    "shares-over-load.svg", "scopes-over-load.svg", "spread-over-load.svg", "shares-over-temperature.svg",
 }  # fmt: skip
 
 
@@ -130,7 +130,8 @@ def test_every_file_is_there_and_the_json_lists_them(contents: dict[str, str]) -
 
 
 def test_every_row_of_every_table_is_on_the_page(budget: ErrorBudget, contents: dict[str, str]) -> None:
-    """Two tables of each of four groupings, those of changes, places, pairs and Shapley effects stand on the page cell by cell."""
+    """Two tables of each grouping, those of changes, places, pairs and Shapley effects stand on the page cell by
+    cell."""
     with style.settings():
         parts = budget_page.sections(budget, "one-point")
     tables = [block for part in parts for block in part.blocks if isinstance(block, Table)]

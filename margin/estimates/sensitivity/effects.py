@@ -1,14 +1,15 @@
 """Main and total effects (Sobol indices of first and total order) from the sums of a redrawn study.
 
 Main effect: Var E[y | x_g] / Var y, the correlation of B and AB_g, which share the inputs of g alone. Total effect:
-E Var[y | all but x_g] / Var y, 1 less the correlation of A and AB_g, which share all others. Correlations take mean
+E Var[y | all but x_g] / Var y, 1 less the correlation of A and AB_g, which share all others. A correlation takes mean
 and variance from both sides, as Janon, Klein, Lagnoux, Nodet and Prieur 2014 (ESAIM: Probability and Statistics 18,
-342-364) do; where the variance is common that of a total effect is Jansen's 1999 (Computer Physics Communications
-117, 35-43). The correlation of A and B, which is zero in truth, is a control variate: it takes out the error that
-the sample of A and B has in common with both. Its coefficients, (1 - T)(1 - S^2) and S (1 - (1 - T)^2), are those of
-least variance for normal outputs (asymptotic covariance of sample correlations: Pearson and Filon 1898, Philosophical
-Transactions of the Royal Society A 191, 229-311); any others are right too, less precise. Weak effects are then as
-precise as with Saltelli 2010, strong ones as with Janon 2014 (tests/benchmarks/shares_coverage.md).
+342-364) do; the mean squared difference of A and AB_g is Jansen's 1999 (Computer Physics Communications 117, 35-43),
+here over a variance between that of A and B (weak effects) and that of A and AB_g (strong ones). The correlation of A
+and B, which is zero in truth, is a control variate: it takes out the error that the sample of A and B has in common
+with both. Its coefficients, (1 - T)(1 - S^2) and S (1 - (1 - T)^2), are those of least variance for normal outputs
+(asymptotic covariance of sample correlations: Pearson and Filon 1898, Philosophical Transactions of the Royal Society
+A 191, 229-311); any others are right too, but less precise. Weak effects are then as precise as with Saltelli 2010,
+strong ones as with Janon 2014 (measured: tests/benchmarks/shares_coverage.md).
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ Flags = NDArray[np.bool_]
 FEW = 30
 """Units of either kind below which the effects on a yes-or-no output take exact intervals of a count."""
 
-RULING = 0.5
+RULING = 0.25
 """Share of the sum of squares above which one unit sets the variance of an output, so that its effects are void."""
 
 
@@ -91,8 +92,10 @@ def _half_width(batch: Array, level: float) -> Array:
 
 
 def clipped(found: Interval) -> Interval:
-    """The interval within [0, 1]."""
-    return Interval(*(np.clip(each, 0.0, 1.0) for each in (found.value, found.low, found.high)))
+    """The interval within [0, 1]; about the bound where the estimate lies beyond it, so that none has zero width."""
+    value = np.clip(found.value, 0.0, 1.0)
+    moved = value - found.value
+    return Interval(value, np.clip(found.low + moved, 0.0, 1.0), np.clip(found.high + moved, 0.0, 1.0))
 
 
 def _positive(found: Interval) -> Interval:
@@ -125,15 +128,19 @@ class _Batch:
         first, square, from_a, from_b, moved = (np.tensordot(weights, part, axes=1) for part in parts)
         return cls(first, square, from_a, from_b, moved, pairs)
 
-    def correlation(self, one: int, other: int | slice, apart: Array, without: float) -> Array:
-        """Correlation of two matrices from their mean squared difference `apart`; `without` where neither varies."""
+    def variance(self, one: int, other: int | slice) -> Array:
+        """Variance of two matrices together."""
         this = slice(one, one + 1)
         that = other if isinstance(other, slice) else slice(other, other + 1)
         mean = (self.first[:, this] + self.first[:, that]) / 2.0
-        variance = (self.square[:, this] + self.square[:, that]) / 2.0 - mean**2
-        lost = np.full(apart.shape, 1.0 - without)
-        np.divide(apart, 2.0 * variance, out=lost, where=variance > 0.0)
-        return 1.0 - lost
+        return (self.square[:, this] + self.square[:, that]) / 2.0 - mean**2
+
+
+def _apart(squared: Array, variance: Array, without: float) -> Array:
+    """1 less a correlation, from the mean squared difference; `without` where nothing varies."""
+    found = np.full(np.broadcast_shapes(squared.shape, variance.shape), without)
+    np.divide(squared, 2.0 * variance, out=found, where=np.broadcast_to(variance > 0.0, found.shape))
+    return found
 
 
 def effects_of(
@@ -159,12 +166,15 @@ def effects_of(
     inert = (sums.furthest[2 : 2 + d] <= ROUND_OFF * magnitude) & varies
 
     exchanged = slice(2, 2 + d)
-    to_b = batch.correlation(0, 1, batch.from_a[:, 1:2], 0.0)
-    with_a = batch.correlation(0, exchanged, batch.from_a[:, exchanged], 1.0)
-    with_b = batch.correlation(1, exchanged, batch.from_b[:, exchanged], 0.0)
+    whole, shared = batch.variance(0, 1), batch.variance(0, exchanged)
+    to_b = 1.0 - _apart(batch.from_a[:, 1:2], whole, 1.0)
+    with_a = 1.0 - _apart(batch.from_a[:, exchanged], shared, 0.0)
+    with_b = 1.0 - _apart(batch.from_b[:, exchanged], batch.variance(1, exchanged), 1.0)
     rough = np.clip(with_b - with_a * to_b, 0.0, 1.0)
     main = with_b - with_a * (1.0 - rough**2) * to_b
-    total = 1.0 - with_a + rough * (1.0 - with_a**2) * to_b
+    weak = np.clip(with_a, 0.0, 1.0)
+    between = weak * whole + (1.0 - weak) * shared
+    total = _apart(batch.from_a[:, exchanged], between, 0.0) + rough * (1.0 - with_a**2) * to_b
     for each in (main, total):
         each[:, inert] = 0.0
         each[:, :, ~varies] = np.nan
@@ -174,14 +184,12 @@ def effects_of(
     for place in failing:
         if varies[place]:
             _failing(sums, centre, batch, place, (first, last, cured), shares=shares, level=level)
-    mean = (batch.first[:, 0] + batch.first[:, 1]) / 2.0
-    variance = (batch.square[:, 0] + batch.square[:, 1]) / 2.0 - mean**2
     return Effects(
         groups=groups,
         outputs=outputs,
         units=sums.units,
         mean=centre,
-        variance=np.where(varies, variance[0], np.nan),
+        variance=np.where(varies, whole[0, 0], np.nan),
         main=first,
         total=last,
         cured=cured,
@@ -189,7 +197,7 @@ def effects_of(
         total_sum=_positive(jackknife(total.sum(axis=1), level)),
         # all differences are looked at together (Bonferroni)
         excess=jackknife(total - main, 1.0 - (1.0 - level) / max(d * k, 1)),
-        second=_second(batch, variance, d, varies, level),
+        second=_second(batch, whole[:, 0], d, varies, level),
         rank=_ranks(total, level),
         reasons=reasons,
         inert=inert,

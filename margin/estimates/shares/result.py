@@ -61,8 +61,7 @@ class Runs:
     def told(self) -> str:
         """One sentence."""
         done = (
-            f"by {self.by}: {numbers.count(self.base)} units evaluated {self.groups + 2} or more times, "
-            f"{numbers.count(self.runs)} evaluations; "
+            f"by {self.by}: {numbers.count(self.base)} units, each evaluated {self.runs // self.base} times; "
         )
         leading = f"intervals of the leading {min(self.groups, LEADING)} causes on margin and failing units"
         if self.stopped_by == "width":

@@ -1,0 +1,353 @@
+"""Main and total effects from units drawn again, against published indices, closed forms and quadrature."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from analytic_functions import (
+    ISHIGAMI_FIRST,
+    ISHIGAMI_TOTAL,
+    ISHIGAMI_VARIANCE,
+    g_first_and_total,
+    g_function,
+    g_parts,
+    ishigami,
+)
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from redrawn_functions import RedrawnFunction, limit_state_effects, margin_effects
+from scipy.special import ndtri
+
+from margin.estimates.sensitivity.effects import Effects
+from margin.estimates.sensitivity.indices_result import Interval
+from margin.estimates.sensitivity.redraw_sums import RedrawSums, pieces
+from margin.estimates.sensitivity.rounds import REPLICATES, Refined, Study, refine
+from margin.propagation.threads import in_threads
+
+Array = NDArray[np.float64]
+
+SHARES = np.array([0.6, 0.3, 0.09, 0.01])
+
+
+def study_of(columns: int, units: int, **asked: Any) -> Study:
+    """As many units as asked for, none left out because intervals are narrow."""
+    groups = tuple(f"x{number}" for number in range(1, columns + 1))
+    matrices = 2 + columns * (2 if asked.get("second_order") else 1)
+    return Study(groups, ("y",), **{"runs": units * matrices, "width": 1e-9, **asked})
+
+
+def effects(
+    function: Callable[[Array], Array], columns: int, units: int, seed: int = 1, **asked: Any
+) -> Effects:
+    study = study_of(columns, units, **asked)
+    return refine(study, RedrawnFunction(function, columns, seed, study.second_order)).effects
+
+
+def holds(found: Interval, expected: Array) -> None:
+    """Intervals, widened by half so that one of many may lie off at 95 %, hold the exact values, and lie within
+    [0, 1]."""
+    low, high, slack = found.low[:, 0], found.high[:, 0], found.width[:, 0] / 4.0 + 1e-12
+    assert np.all((low - slack <= expected) & (expected <= high + slack)), (low, high, expected)
+    assert np.all((found.low >= 0.0) & (found.high <= 1.0) & (found.low <= found.value))
+    assert np.all(found.value <= found.high)
+
+
+def error(uniforms: Array) -> Array:
+    """Sum of independent normal causes with variances SHARES, which sum to 1."""
+    return ndtri(uniforms) @ np.sqrt(SHARES)
+
+
+def test_published_indices_of_ishigami_are_met() -> None:
+    """Main and total effects of Ishigami's function are those published (Saltelli et al. 2000, Sensitivity Analysis,
+    from memory; equal to the closed form), within intervals 0.02 to 0.06 wide; so is its variance."""
+    found = effects(ishigami, 3, 8192)
+    holds(found.main, ISHIGAMI_FIRST)
+    holds(found.total, ISHIGAMI_TOTAL)
+    assert found.total.width.max() < 0.06
+    assert found.variance[0] == pytest.approx(ISHIGAMI_VARIANCE, rel=0.05)
+    assert found.rank[:, 0].tolist() == [1, 2, 3]
+
+
+def test_the_g_function_meets_its_closed_form() -> None:
+    """Strong, weak and next to idle inputs of the G function (Saltelli and Sobol 1995)."""
+    first, total = g_first_and_total()
+    found = effects(g_function, 8, 8192)
+    holds(found.main, first)
+    holds(found.total, total)
+    assert found.variance[0] == pytest.approx(g_parts()[1], rel=0.05)
+
+
+def test_pairs_of_ishigami_interact_as_published() -> None:
+    """The first and third input of Ishigami's function interact with what its total effects leave, others do not."""
+    found = effects(ishigami, 3, 8192, second_order=True)
+    assert found.second is not None
+    of_pair = ISHIGAMI_TOTAL[2]
+    assert found.second.low[0, 2, 0] - 0.01 <= of_pair <= found.second.high[0, 2, 0] + 0.01
+    for pair in ((0, 1), (1, 2)):
+        assert found.second.low[(*pair, 0)] == 0.0
+        assert found.second.high[(*pair, 0)] < 0.05
+    below = np.tril_indices(3)
+    assert np.isnan(found.second.value[below]).all()
+
+
+@pytest.mark.parametrize("limit", [0.674, 1.645, 2.576])
+def test_a_failing_unit_meets_the_bivariate_normal(limit: float) -> None:
+    """Where 50, 10 or 1 % of units fail by a normal error, main and total effect of each cause and the part that it
+    cures are those of two units with correlated errors (bivariate normal distribution function of scipy)."""
+    main, total, cured = limit_state_effects(SHARES, limit)
+    found = effects(lambda u: (np.abs(error(u)) > limit).astype(float), 4, 1 << 15, failing=(0,))
+    holds(found.main, main)
+    holds(found.total, total)
+    holds(found.cured, cured)
+    assert found.rank[:, 0].tolist() == [1, 2, 3, 4]
+    assert found.cured.width.max() < 0.1
+
+
+@pytest.mark.parametrize("limit", [0.8, 2.0])
+def test_a_bounded_margin_meets_the_quadrature(limit: float) -> None:
+    """Effects on a margin that ends at twice the limit are those found by quadrature over one cause at a time."""
+    main, total = margin_effects(SHARES, limit, 2.0)
+    found = effects(lambda u: 1.0 - np.minimum(np.abs(error(u)) / limit, 2.0), 4, 1 << 14)
+    holds(found.main, main)
+    holds(found.total, total)
+    assert max(found.main.width.max(), found.total.width.max()) < 0.04
+
+
+def spread_and_fault(uniforms: Array) -> Array:
+    """Error (limit 1), and whether it lies beyond: a spread of +-0.9, and a fault of 3 in 2 % of units."""
+    spread, fault = 1.8 * uniforms[:, 0] - 0.9, np.where(uniforms[:, 1] < 0.02, 3.0, 0.0)
+    both = spread + fault
+    return np.stack([both, (np.abs(both) > 1.0).astype(float)], axis=1)
+
+
+def test_what_sets_the_variance_need_not_make_units_fail() -> None:
+    """A uniform spread within the limit has 60 % of the variance of the error and fails no unit; a rare fault has the
+    rest, and all failing units: the two rankings differ, and drawing the fault afresh cures 98 % (closed form)."""
+    study = Study(("spread", "fault"), ("error", "fails"), 4 << 14, 1e-9, failing=(1,))
+    found = refine(study, RedrawnFunction(spread_and_fault, 2)).effects
+    spread, fault = 0.9**2 / 3.0, 9.0 * 0.02 * 0.98
+    of_error = np.array([spread, fault]) / (spread + fault)
+    for effect in (found.main, found.total):
+        assert np.all((effect.low[:, 0] - 0.01 <= of_error) & (of_error <= effect.high[:, 0] + 0.01))
+        assert effect.value[:, 1] == pytest.approx([0.0, 1.0], abs=0.01)
+    assert found.rank[:, 0].tolist() == [1, 2]
+    assert found.rank[:, 1].tolist() == [2, 1]
+    assert found.cured.low[1, 1] <= 0.98 <= found.cured.high[1, 1]
+    assert found.cured.value[0, 1] == 0.0
+    assert np.isnan(found.cured.value[:, 0]).all()
+
+
+def test_a_share_of_readings_is_cured_by_what_it_loses() -> None:
+    """Where readings are counted, with a third of them beyond by one cause and two thirds by another, independent
+    with probability q each: what is lost when one is drawn afresh (closed form: its part times 1 - q)."""
+    q = 0.3
+
+    def beyond(uniforms: Array) -> Array:
+        return (uniforms < q).astype(float) @ np.array([1.0, 2.0]) / 3.0
+
+    found = effects(beyond, 2, 1 << 14, failing=(0,), shares=True)
+    holds(found.cured, np.array([1.0, 2.0]) / 3.0 * (1.0 - q))
+    holds(found.total, np.array([0.2, 0.8]))
+
+
+@pytest.mark.parametrize("workers", [2, 3])
+@pytest.mark.parametrize("second_order", [False, True])
+def test_results_are_the_same_to_the_bit_for_any_workers(workers: int, second_order: bool) -> None:
+    """Pieces follow from the study alone and are added in their order."""
+    study = study_of(3, 3000, second_order=second_order, largest=256)
+    outputs = RedrawnFunction(ishigami, 3, 5, second_order)
+    one = refine(study, outputs)
+    other = refine(study, outputs, lambda work, tasks: in_threads(work, tasks, workers))
+    for name in ("main", "total", "main_sum", "excess"):
+        for end in ("value", "low", "high"):
+            assert np.array_equal(
+                getattr(getattr(one.effects, name), end), getattr(getattr(other.effects, name), end)
+            )
+    assert (one.runs, one.widest, one.more) == (other.runs, other.widest, other.more)
+
+
+@given(st.integers(1, 400), st.integers(1, 300), st.integers(0, 1000))
+@settings(max_examples=60, deadline=None)
+def test_pieces_hold_every_unit_once(each: int, size: int, start: int) -> None:
+    """Pieces follow each other, give every replicate as many units, and hold few units beyond the size asked for."""
+    cut = list(pieces(start, each, REPLICATES, size))
+    assert [piece.start for piece in cut[1:]] == [piece.start + piece.count for piece in cut[:-1]]
+    units = np.zeros(REPLICATES, dtype=int)
+    for piece in cut:
+        units[piece.first : piece.first + piece.replicates] += piece.count // piece.replicates
+        assert piece.count % piece.replicates == 0
+        assert piece.count <= max(size, each if each < size else 0)
+    assert cut[0].start == start
+    assert np.all(units == each)
+
+
+@given(st.lists(st.integers(1, 40), min_size=1, max_size=5), st.floats(-1e6, 1e6))
+@settings(max_examples=40, deadline=None)
+def test_sums_of_parts_are_those_of_the_whole(counts: list[int], offset: float) -> None:
+    """Mean, squares and squared differences of units taken in parts are those of all of them, with any offset."""
+    rng = np.random.default_rng(sum(counts))
+    whole = [rng.normal(size=(sum(counts), 2)) + offset for _ in range(4)]
+    joined = RedrawSums.empty(1, 2, 2)
+    first = 0
+    for count in counts:
+        joined.add(0, RedrawSums.of([each[first : first + count] for each in whole], 1, 2))
+        first += count
+    for matrix, each in enumerate(whole):
+        assert joined.mean[0, matrix] == pytest.approx(each.mean(axis=0), abs=1e-9 * (1.0 + abs(offset)))
+        assert joined.square[0, matrix] == pytest.approx(len(each) * each.var(axis=0), rel=1e-6, abs=1e-9)
+        assert joined.from_a[0, matrix] == pytest.approx(((each - whole[0]) ** 2).sum(axis=0))
+        assert joined.from_b[0, matrix] == pytest.approx(((each - whole[1]) ** 2).sum(axis=0))
+    assert joined.units == sum(counts)
+
+
+@given(
+    st.integers(0, 10_000),
+    st.floats(-1e3, 1e3),
+    st.floats(1e-3, 1e3),
+    st.sampled_from([32, 64, 256]),
+    st.booleans(),
+)
+@settings(max_examples=40, deadline=None)
+def test_effects_have_no_unit_and_stay_within_their_bounds(
+    seed: int, offset: float, scale: float, units: int, heavy: bool
+) -> None:
+    """An output in another unit or with an offset has the same effects, of heavy tails too; ends lie within [0, 1]."""
+
+    def plain(uniforms: Array) -> Array:
+        normal = ndtri(uniforms)
+        return np.asarray(normal[:, 0] / normal[:, 1] if heavy else normal[:, 0] + 0.5 * normal[:, 1])
+
+    one = effects(plain, 2, units, seed)
+    other = effects(lambda u: offset + scale * plain(u), 2, units, seed)
+    assert one.reasons == other.reasons
+    for name in ("main", "total"):
+        a, b = getattr(one, name), getattr(other, name)
+        assert a.value == pytest.approx(b.value, abs=1e-6, nan_ok=True)
+        if not one.reasons:
+            assert np.all((a.low >= 0.0) & (a.low <= a.value) & (a.value <= a.high) & (a.high <= 1.0))
+
+
+def test_a_runaway_unit_leaves_no_effects_but_those_on_a_bounded_output() -> None:
+    """A ratio of two normals has no variance: one unit makes most of that of its sample, which is reported in place of
+    effects. Bounded, the same output has effects with narrow intervals."""
+
+    def ratio(uniforms: Array) -> Array:
+        normal = ndtri(uniforms)
+        runaway = normal[:, 0] / (normal[:, 1] * 1e-3)
+        return np.stack([runaway, 1.0 - np.minimum(np.abs(runaway) / 1e3, 2.0)], axis=1)
+
+    study = Study(("above", "below"), ("ratio", "bounded"), 4 << 13, 0.05)
+    found = refine(study, RedrawnFunction(ratio, 2, 3))
+    assert set(found.effects.reasons) == {0}
+    assert "of the variance" in found.effects.reasons[0]
+    assert np.isnan(found.effects.main.value[:, 0]).all()
+    assert found.effects.total.width[:, 1].max() < 0.05
+    assert found.stopped_by == "width"
+
+
+@pytest.mark.parametrize(
+    ("beyond", "told"), [(-1.0, "none of 2048 units fails"), (2.0, "every one of 2048 units fails")]
+)
+def test_an_output_without_a_failing_unit_says_how_many_were_looked_at(beyond: float, told: str) -> None:
+    """Where no unit fails, or every one, there is no effect; all units of the budget are looked at for another."""
+    study = study_of(3, 1024, failing=(0,), width=0.9)
+    found = refine(study, RedrawnFunction(lambda u: (u[:, 0] < beyond).astype(float), 3))
+    assert found.effects.reasons == {0: told}
+    assert found.runs == study.runs
+    assert np.isnan(found.effects.total.value).all()
+    assert np.isnan(found.effects.cured.value).all()
+
+
+def test_few_failing_units_have_exact_intervals() -> None:
+    """Where all of n pairs with a failure change with a cause, at least a part q = 0.025 to the power 1/n of them does
+    (Clopper and Pearson 1934), that is q / (2 - q) of failures cured. No interval has zero width."""
+    study = study_of(2, 64, failing=(0,))
+    changing = RedrawnFunction(lambda u: (u[:, 0] < 0.03).astype(float), 2, 2)
+    fails = [found[:, 0] for found in changing(0, 64)]
+    alike, changed = int((fails[0] * fails[2]).sum()), int(np.abs(fails[0] - fails[2]).sum())
+    assert alike == 0 and changed >= 3
+    found = refine(study, changing).effects
+    least = 0.025 ** (1.0 / changed)
+    assert found.cured.low[0, 0] == pytest.approx(least / (2.0 - least))
+    assert (found.cured.value[0, 0], found.cured.high[0, 0]) == (1.0, 1.0)
+    # the other cause changes nothing in any unit
+    assert found.inert[:, 0].tolist() == [False, True]
+    assert found.cured.high[1, 0] > 0.0
+
+
+def test_intervals_hold_as_often_as_stated() -> None:
+    """Over 250 seeds intervals at 95 % hold the exact main and total effect of a bounded margin and of failing units
+    (10 %) in 90 to 100 % of them, for every cause; binomial noise of a count of 250 is 1.4 %."""
+    limit, units, seeds = 1.645, 256, 250
+    of_margin = margin_effects(SHARES, limit, 2.0)
+    of_failing = limit_state_effects(SHARES, limit)[:2]
+    exact = [np.stack(pair, axis=1) for pair in zip(of_margin, of_failing, strict=True)]
+
+    def both(uniforms: Array) -> Array:
+        size = np.abs(error(uniforms)) / limit
+        return np.stack([1.0 - np.minimum(size, 2.0), (size > 1.0).astype(float)], axis=1)
+
+    study = Study(("a", "b", "c", "d"), ("margin", "fails"), 6 * units, 1e-9, failing=(1,))
+    held = []
+    for seed in range(seeds):
+        found = refine(study, RedrawnFunction(both, 4, seed)).effects
+        held.append(
+            [
+                (each.low <= value) & (value <= each.high)
+                for each, value in zip((found.main, found.total), exact, strict=True)
+            ]
+        )
+    share = np.mean(held, axis=0)
+    assert share.min() >= 0.90
+    assert 0.94 <= share.mean() <= 0.99
+
+
+def test_rounds_double_and_end_at_the_width_or_the_budget() -> None:
+    """Rounds about double up to all that the budget buys; narrow intervals end them; else what is missing is told,
+    and that many evaluations bring it."""
+    study = study_of(3, 4096, width=0.05)
+    assert study.rounds() == [16, 32, 64, 128]
+    assert Study(("a",), ("y",), 3 * 32 * 23).rounds() == [11, 23]
+
+    def run(**asked: Any) -> Refined:
+        return refine(study_of(3, 1024, **asked), RedrawnFunction(ishigami, 3))
+
+    easy, hard = run(width=0.5), run(width=0.05)
+    assert (easy.stopped_by, easy.more, easy.runs) == ("width", 0, 5 * 512)
+    assert (hard.stopped_by, hard.runs) == ("budget", 5 * 1024)
+    assert hard.widest > 0.05
+    later = refine(study_of(3, (hard.runs + hard.more) // 5, width=0.05), RedrawnFunction(ishigami, 3))
+    assert later.widest < 0.06
+
+
+def test_only_the_leading_causes_decide() -> None:
+    """Eleven causes: the widest interval is that of the ten with the largest total effect, of deciding outputs."""
+
+    def both(uniforms: Array) -> Array:
+        normal = ndtri(uniforms)
+        return np.stack([normal.sum(axis=1), normal[:, 0] * normal[:, 1]], axis=1)
+
+    groups = tuple(f"x{number}" for number in range(11))
+    study = Study(groups, ("sum", "product"), 13 * 512, 1e-9, deciding=(0,))
+    found = refine(study, RedrawnFunction(both, 11))
+    leading = np.argsort(-found.effects.total.value[:, 0])[:10]
+    widths = [each.width[leading, 0].max() for each in (found.effects.main, found.effects.total)]
+    assert found.widest == max(widths)
+
+
+@pytest.mark.parametrize(
+    ("asked", "message"),
+    [
+        ({"width": 0.0}, "full width"),
+        ({"level": 1.0}, "level is 1.0"),
+        ({"runs": 159}, "need 160 at least"),
+    ],
+)
+def test_bad_studies_are_refused(asked: dict[str, Any], message: str) -> None:
+    """A width of nothing, an impossible level and a budget below a unit for each replicate have one clear message."""
+    with pytest.raises(ValueError, match=message):
+        refine(study_of(3, 100, **asked), RedrawnFunction(ishigami, 3))
