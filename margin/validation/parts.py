@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
+from distributions import Stream
 from margin.bench.merits import linearity
 from margin.chain.circuits.parts import ZERO_CELSIUS, johnson_noise, noise_bandwidth
 from margin.chain.elements import Contact
 from margin.chain.sensors import StrainGaugeBridge
 from margin.chain.setting import Setting
 from margin.estimates.intervals import clopper_pearson, sample_size_one_sided, sample_size_two_sided
-from margin.estimates.sensitivity import SobolDesign, run, sobol_indices
+from margin.estimates.sensitivity import Study, refine
 from margin.validation import handbook
 from margin.validation.line import Line, without_draws
 
 Array = NDArray[np.float64]
 
-ROWS = 1 << 13
-"""Base rows of the Sobol indices."""
+UNITS = 1 << 15
+"""Units of the Sobol indices."""
 
 COUNTING, CHAIN = "Intervals and sample sizes", "Parts of the chain"
 
@@ -95,15 +97,28 @@ def parabola() -> list[Line]:
 def indices(seed: int, confidence: float) -> list[Line]:
     """Sobol indices of the function of Ishigami and Homma."""
 
+    stream = Stream(seed)
+
     def function(uniforms: Array) -> Array:
         x = np.pi * (2.0 * uniforms - 1.0)
-        return np.asarray(np.sin(x[:, 0]) * (1.0 + 0.1 * x[:, 2] ** 4) + 7.0 * np.sin(x[:, 1]) ** 2)
+        found = np.sin(x[0]) * (1.0 + 0.1 * x[2] ** 4) + 7.0 * np.sin(x[1]) ** 2
+        return np.asarray(found[:, np.newaxis])
 
-    evaluated = run(SobolDesign(("x1", "x2", "x3"), ROWS, seed=seed), function)
-    found = sobol_indices(evaluated, level=confidence)
+    def outputs(start: int, count: int) -> Iterator[Array]:
+        a, b = (
+            np.stack([stream.uniforms(f"x{i + 1}{again}", start, count) for i in range(3)])
+            for again in ("", " (again)")
+        )
+        yield function(a)
+        yield function(b)
+        for i in range(3):
+            yield function(np.where(np.arange(3)[:, np.newaxis] == i, b, a))
+
+    study = Study(("x1", "x2", "x3"), ("y",), 5 * UNITS, 1e-3, level=confidence)
+    found = refine(study, outputs).effects
     first, total = handbook.ishigami(7.0, 0.1)
     lines = []
-    for order, exact, estimated in (("first", first, found.first), ("total", total, found.total)):
+    for order, exact, estimated in (("first", first, found.main), ("total", total, found.total)):
         for i, expected in enumerate(exact):
             computed, low, high = (
                 float(part[i, 0]) for part in (estimated.value, estimated.low, estimated.high)

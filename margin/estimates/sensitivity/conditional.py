@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.estimates.sensitivity.design import Array
+from margin.estimates.sensitivity.scrambled_points import Array
 
 
 def check_correlation(correlation: Array, columns: int) -> None:

@@ -18,10 +18,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaincinv, stdtrit
+from scipy.special import betaincinv
 
-from margin.estimates.sensitivity.indices import ROUND_OFF
-from margin.estimates.sensitivity.indices_result import Interval
+from margin.estimates.sensitivity.constant_outputs import ROUND_OFF
+from margin.estimates.sensitivity.interval import Interval, clipped, half_width, jackknife
 from margin.estimates.sensitivity.redraw_sums import RedrawSums
 
 Array = NDArray[np.float64]
@@ -75,27 +75,6 @@ class Effects:
     def interval(self, batch: Array) -> Interval:
         """Interval within [0, 1] of what was computed from `trials`, (1 + r, ...)."""
         return clipped(jackknife(batch, self.level))
-
-
-def jackknife(batch: Array, level: float) -> Interval:
-    """Interval from estimates of all replicates and with each left out, (1 + r, ...), Student t with r - 1 degrees of
-    freedom (Tukey 1958; Efron 1982, The Jackknife, the Bootstrap and Other Resampling Plans)."""
-    half = _half_width(batch, level)
-    return Interval(batch[0], batch[0] - half, batch[0] + half)
-
-
-def _half_width(batch: Array, level: float) -> Array:
-    count = len(batch) - 1
-    spread = batch[1:] - batch[1:].mean(axis=0)
-    error = np.sqrt((count - 1) / count * (spread**2).sum(axis=0))
-    return np.asarray(stdtrit(count - 1, 0.5 + level / 2) * error)
-
-
-def clipped(found: Interval) -> Interval:
-    """The interval within [0, 1]; about the bound where the estimate lies beyond it, so that none has zero width."""
-    value = np.clip(found.value, 0.0, 1.0)
-    moved = value - found.value
-    return Interval(value, np.clip(found.low + moved, 0.0, 1.0), np.clip(found.high + moved, 0.0, 1.0))
 
 
 def _positive(found: Interval) -> Interval:
@@ -340,7 +319,7 @@ def _ranks(total: Array, level: float) -> Array:
         leader = order[0]
         for place, group in enumerate(order):
             difference = values[:, leader] - values[:, group]
-            if difference[0] > _half_width(difference, level):
+            if difference[0] > half_width(difference, level):
                 leader = group
                 ranks[group, output] = place + 1
             else:

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from margin.estimates.sensitivity.design import Array
+from margin.estimates.sensitivity.scrambled_points import Array
 
 By = Literal["factor", "part", "level", "cause"]
 
@@ -30,7 +30,7 @@ class DependentGroups(ValueError):
 def group_columns(
     factors: Sequence[FactorLabels], by: By = "factor", correlated: Iterable[Iterable[str]] = ()
 ) -> tuple[str, ...]:
-    """The group of each factor, in order, fit for SobolDesign.groups.
+    """The group of each factor, in order, fit for a study by groups.
 
     by          what makes a group
     correlated  sets of factor names that depend on each other; the groups they touch become one, named

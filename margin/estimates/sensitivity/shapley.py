@@ -23,11 +23,16 @@ from numpy.typing import NDArray
 from scipy import special
 
 from margin.estimates.sensitivity.conditional import check_correlation, redraw
-from margin.estimates.sensitivity.design import Array, BadDesign, Evaluate, check_points, scrambled_points
+from margin.estimates.sensitivity.constant_outputs import constant_reasons, vary
 from margin.estimates.sensitivity.evaluations import FailedEvaluations, FailurePolicy, as_outputs
-from margin.estimates.sensitivity.indices import constant_reasons, vary
-from margin.estimates.sensitivity.indices_result import Interval
-from margin.estimates.sensitivity.intervals import check_level, half_width, weights
+from margin.estimates.sensitivity.interval import check_level, jackknife
+from margin.estimates.sensitivity.scrambled_points import (
+    Array,
+    BadDesign,
+    Evaluate,
+    check_points,
+    scrambled_points,
+)
 from margin.estimates.sensitivity.shapley_result import ShapleyEffects
 
 ALL_SETS_UP_TO = 6
@@ -188,6 +193,14 @@ def _orders_rows(design: ShapleyDesign, values: Array) -> Array:
     return rows
 
 
+def _weights(kept: NDArray[np.bool_]) -> Array:
+    """Row weights, (1 + r, rows kept), each summing to 1: of all scramblings, then with each left out; kept (r, n)."""
+    scrambling = np.nonzero(kept)[0]
+    each = (scrambling != np.arange(len(kept))[:, np.newaxis]).astype(float)
+    every = np.concatenate([np.ones((1, len(scrambling))), each])
+    return np.asarray(every / every.sum(axis=1, keepdims=True))
+
+
 def shapley_effects(
     design: ShapleyDesign,
     evaluate: Evaluate,
@@ -228,7 +241,7 @@ def shapley_effects(
     zeroed = np.where(kept[:, np.newaxis, np.newaxis], values, 0.0)
     per_row = _all_sets_rows(zeroed, len(design.names)) if design.every_set else _orders_rows(design, zeroed)
     per_row = np.where(varying, per_row[kept], np.nan)
-    row_weights = weights(by_scrambling, "scramblings", 0, design.seed)
+    row_weights = _weights(by_scrambling)
     contribution = np.tensordot(row_weights, per_row, axes=1)
     total = contribution.sum(axis=1)
     # without the one scrambling in which an output varies there is no variance to share
@@ -242,16 +255,12 @@ def shapley_effects(
     contribution = np.where(lone, np.nan, contribution)
     share = contribution / total[:, np.newaxis]
 
-    def interval(batch: Array) -> Interval:
-        half = half_width(batch[1:], "scramblings", level)
-        return Interval(batch[0], batch[0] - half, batch[0] + half)
-
     return ShapleyEffects(
         groups=design.names,
         outputs=outputs,
-        effect=interval(share),
-        contribution=interval(contribution),
-        variance=interval(total),
+        effect=jackknife(share, level),
+        contribution=jackknife(contribution, level),
+        variance=jackknife(total, level),
         reasons=reasons,
         dropped=int((~kept).sum()),
         method="all sets" if design.every_set else f"{design.orders} random orders a scrambling",

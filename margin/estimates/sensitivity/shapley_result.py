@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from margin.estimates.sensitivity.indices_result import Interval, root, verdicts
+from margin.estimates.sensitivity.interval import Interval, root, verdicts
 
 
 @dataclass(frozen=True)

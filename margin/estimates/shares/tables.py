@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from margin.estimates.sensitivity.effects import Effects
-from margin.estimates.sensitivity.indices_result import Interval, root, verdicts
+from margin.estimates.sensitivity.interval import Interval, root, verdicts
 from margin.estimates.shares.outputs import FAILING
 from margin.estimates.shares.plan import long_frame
 
