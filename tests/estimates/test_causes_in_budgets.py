@@ -13,7 +13,7 @@ from margin.estimates.budget_causes import causes_of
 from margin.estimates.labels import cause_of
 from margin.estimates.shares.plan import SharesPlan
 from margin.propagation.factors import factors_of
-from margin.propagation.run import model_of
+from margin.propagation.model import model_of
 
 
 def labels_of_case(case: Case) -> Mapping[str, str]:
