@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from margin.case.types import Case
+from margin.chain.parameter import CAUSE_OF_ROLE, parameters_of
 from margin.estimates.labels import ColumnLabels, labels_of
 from margin.estimates.sensitivity import FactorLabels, FailedEvaluations, group_columns
 from margin.estimates.sensitivity.grouping import By
@@ -22,9 +23,6 @@ Array = NDArray[np.float64]
 LARGEST, MARGIN = "largest error of a unit", "conformity margin"
 DIRECTION = "use.direction (each loading)"
 WHICH = Column("use.condition (which)", None, "in use")
-_WHICH_LABELS = ColumnLabels(
-    FactorLabels("use.condition (which)", "use", "condition", "temperature"), "within a unit"
-)
 
 
 def output_names(case: Case) -> tuple[str, ...]:
@@ -95,7 +93,7 @@ class SharesPlan:
         drawn = columns_of(model)
         labels = labels_of(drawn, model.factors)
         if len(use_conditions(model.case)) > 1:
-            return cls(model, drawn, (_WHICH_LABELS, *labels))
+            return cls(model, drawn, (_labels_of_which(model.case), *labels))
         return cls(model, drawn, labels)
 
     def outputs(self, *, tied: bool = True) -> CaseOutputs:
@@ -132,6 +130,16 @@ class SharesPlan:
             f"a force error is not a number in {failed.count} of {failed.total} units; in the first of them the "
             f"draws furthest out are {told}. Look at the extremes of these spreads in the case"
         )
+
+
+def _labels_of_which(case: Case) -> ColumnLabels:
+    """Labels of the choice among named conditions of use; its cause is 'temperature' where they state nothing else."""
+    stated = {quantity.cause for condition in case.conditions for quantity in condition.quantities.values()}
+    use = case.elements["use"]
+    if any(condition.direction is not None for condition in case.conditions):
+        stated.add(parameters_of(use.cls)["direction_draw"].cause_in(use.role))
+    cause = stated.pop() if len(stated) == 1 else CAUSE_OF_ROLE[use.role]
+    return ColumnLabels(FactorLabels(WHICH.name, use.role, "condition", cause), "within a unit")
 
 
 def long_frame(frame: pd.DataFrame, by: str) -> pd.DataFrame:
