@@ -14,7 +14,6 @@ import numpy as np
 from scipy.special import gammaincinv, ndtri
 
 import distributions
-import margin
 from distributions import Distribution
 from margin.case.types import Case, Quantity, Spread, StudySpec
 
@@ -53,7 +52,8 @@ def environment() -> dict[str, str]:
 
 def _code() -> str:
     """Digest of the source of what computes errors: it may differ where the version does not."""
-    roots = [Path(margin.__file__).parent / name for name in ("case", "chain", "calibration", "propagation")]
+    package = Path(__file__).resolve().parents[1]
+    roots = [package / name for name in ("case", "chain", "calibration", "propagation")]
     digest = hashlib.sha256()
     for root in (*roots, Path(distributions.__file__).parent):
         for file in sorted(root.rglob("*.py")):
