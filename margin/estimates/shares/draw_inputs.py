@@ -19,7 +19,7 @@ from margin.case.types import Case
 from margin.estimates.sensitivity import FailedEvaluations
 from margin.estimates.sensitivity.design import HALF_CELL
 from margin.estimates.sensitivity.grouping import By
-from margin.estimates.shares.plan import CaseOutputs, SharesPlan, output_names
+from margin.estimates.shares.plan import DIRECTION, CaseOutputs, SharesPlan, output_names
 from margin.propagation.plan import default_block
 from margin.propagation.points_source import PointsEvaluator
 from margin.propagation.run import model_of
@@ -40,41 +40,43 @@ class _EachDraw(PointsEvaluator):
 class DrawInputs:
     """Inputs of a case, independent uniforms on (0, 1); dependence between factors is applied to them inside.
 
-    plan    one label for each input
-    names   of the inputs, each once: the factor as the budget names it; where it has several inputs, what tells
-            them apart, and a number in brackets. Inputs of factors that depend on each other bear the name of
-            their group: what one of them does alone is no matter of one factor
-    many    inputs of each column of the plan
+    names    of the inputs, each once: the factor as the budget names it; where it has several inputs, what tells
+             them apart, and a number in brackets. Inputs of factors that depend on each other bear the name of
+             their group: what one of them does alone is no matter of one factor
+    columns  place in the plan of each input's column
+    plan     of the case
     """
 
     plan: SharesPlan
     names: tuple[str, ...]
-    many: tuple[int, ...]
+    columns: tuple[int, ...]
 
     @classmethod
     def of(cls, case: Case) -> DrawInputs:
         """Raises ValueError where nothing varies."""
         plan = SharesPlan.of(model_of(case))
-        if not plan.labels:
-            raise ValueError("nothing varies in this case: it has no inputs. Give a quantity a spread")
-        front = len(plan.labels) - len(plan.columns)
-        many = (*(1 for _ in range(front)), *(column.many for column in plan.columns))
         shared = Counter(one.labels.factor for one in plan.labels)
+        front, many = len(plan.labels) - len(plan.columns), _draws(plan)
         stems: list[str] = []
+        columns: list[int] = []
         for place, (label, group) in enumerate(zip(plan.labels, plan.groups("factor"), strict=True)):
             name = label.labels.factor
+            if name == DIRECTION and not _either_direction(case):
+                continue
             if group != name:
                 name = group
             elif shared[name] > 1:
                 name = plan.columns[place - front].name.replace("@use", " in use")
             stems += [name] * many[place]
-        return cls(plan, _numbered(stems), many)
+            columns += [place] * many[place]
+        if not stems:
+            raise ValueError("nothing varies in this case: it has no inputs. Give a quantity a spread")
+        return cls(plan, _numbered(stems), tuple(columns))
 
     def groups(self, by: By) -> tuple[str, ...]:
         """Group of each input; dependent factors are one. Raises ValueError for an unknown `by`."""
-        return tuple(
-            group for group, n in zip(self.plan.groups(by), self.many, strict=True) for _ in range(n)
-        )
+        found = self.plan.groups(by)
+        return tuple(found[place] for place in self.columns)
 
     def outputs(
         self, uniforms: Array, places: Sequence[int] | None = None, workers: int | None = None
@@ -98,7 +100,7 @@ class DrawInputs:
             raise ValueError(f"workers must be at least 1 (got {workers})")
         inside = np.clip(uniforms, HALF_CELL, 1.0 - HALF_CELL)
         outputs, size = self._evaluated(), default_block(self.plan.model.case)
-        pieces = (inside[first : first + size] for first in range(0, len(inside), size))
+        pieces = (self._rows(inside[first : first + size]) for first in range(0, len(inside), size))
         found = np.concatenate(list(in_threads(outputs, pieces, workers or default_workers())))
         chosen = found if places is None else found[:, places]
         failed = np.flatnonzero(~np.all(np.isfinite(chosen), axis=1))
@@ -111,11 +113,31 @@ class DrawInputs:
         given = outputs.evaluator
         return replace(outputs, evaluator=_EachDraw(given.model, given.columns, given.tied))
 
+    def _rows(self, inputs: Array) -> Array:
+        """Every draw of the plan's columns; those that are no input rest at their centre."""
+        many = _draws(self.plan)
+        taken = np.isin(np.repeat(np.arange(len(many)), many), self.columns)
+        rows = np.full((len(inputs), len(taken)), 0.5)
+        rows[:, taken] = inputs
+        return rows
+
     def _where_failed(self, uniforms: Array, failed: NDArray[np.intp]) -> str:
-        labels = tuple(one for one, n in zip(self.plan.labels, self.many, strict=True) for _ in range(n))
+        labels = tuple(self.plan.labels[place] for place in self.columns)
         first = tuple(uniforms[failed[0]].tolist())
         found = FailedEvaluations(len(failed), len(uniforms), f"row {failed[0]}", first, "")
         return replace(self.plan, labels=labels).where_failed(found)
+
+
+def _draws(plan: SharesPlan) -> tuple[int, ...]:
+    """Draws of a unit from each column; the condition of use in front is one."""
+    front = len(plan.labels) - len(plan.columns)
+    return (*(1 for _ in range(front)), *(column.many for column in plan.columns))
+
+
+def _either_direction(case: Case) -> bool:
+    """Whether the branch of the load cycle is drawn in some condition of use; its column is there in any case."""
+    stated = [condition.direction for condition in case.conditions]
+    return "either" in (case.elements["use"].options["direction"], *stated)
 
 
 def _numbered(stems: Sequence[str]) -> tuple[str, ...]:
