@@ -83,8 +83,8 @@ class DrawInputs:
     ) -> Array:
         """Outputs (row, output) of rows of uniforms (row, input), by blocks on `workers` threads (default: all cores).
 
-        places  of the outputs in the order of `CaseOutputs.names`, default all. Values at 0 and 1, whose quantile may be
-                infinite, count as HALF_CELL inside.
+        places  of the outputs in the order of `CaseOutputs.names`, default all. Values at 0 and 1, whose quantile
+                may be infinite, count as HALF_CELL inside.
 
         Raises ValueError for uniforms of another shape, outside [0, 1] or not numbers and for workers below 1,
         EvaluationError where the chain gives no number.
