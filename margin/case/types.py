@@ -10,7 +10,7 @@ from distributions import Distribution
 from margin.chain.parameter import CauseName, Grades, Level
 
 if TYPE_CHECKING:
-    from margin.case.model_file import FittedModel
+    from margin.case.fitted_model import FittedModel
 
 Role = Literal["interface", "sensor", "circuit", "converter", "firmware", "use", "station"]
 ROLES: tuple[Role, ...] = ("interface", "sensor", "circuit", "converter", "firmware", "use", "station")
