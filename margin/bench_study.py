@@ -22,8 +22,8 @@ from margin.bench.circuits import circuits_file, conductances, read_circuits
 from margin.bench.model_file import write_model
 from margin.bench.sensor_model import fitted_sensor
 from margin.bench.spreads import Kind
-from margin.case import Case
 from margin.case.build import nominal_element
+from margin.case.types import Case
 from margin.chain.setting import Setting
 from margin.estimates.bench_findings import Findings, Missing, Setup, findings_of
 from margin.estimates.bench_tables import components_frame, fits_frame, merits_frame, missing_frame

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from margin.case import Case
+from margin.case.types import Case
 from margin.estimates.evaluate import Stage, no_progress
 from margin.estimates.failing_unit import FailingUnit
 from margin.estimates.rare import RareResult

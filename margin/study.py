@@ -16,7 +16,9 @@ from typing import Any
 
 import pandas as pd
 
-from margin.case import Case, load_case, with_changes
+from margin.case.changes import with_changes
+from margin.case.load import load_case
+from margin.case.types import Case
 from margin.estimates.budget import budget_of
 from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.compare import compare as compare_runs

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from margin.backends.arrays import ArrayUnits
+from margin.backends.compiled.choose import kernel_for_units
+from margin.backends.compiled.units import CompiledUnits
 from margin.propagation.frame import Frame
 from margin.propagation.model import Model
 from margin.propagation.variants import UnitEngine
@@ -10,4 +12,5 @@ from margin.propagation.variants import UnitEngine
 
 def unit_engine(model: Model, frame: Frame, variants: int) -> UnitEngine:
     """Engine for the units of a frame, to be evaluated under so many variants."""
-    return ArrayUnits(model, frame)
+    kernel = kernel_for_units(model, frame, variants)
+    return ArrayUnits(model, frame) if kernel is None else CompiledUnits(model, kernel)

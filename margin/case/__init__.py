@@ -6,7 +6,8 @@ nominal_elements        the chain as designed
 schema_json             JSON Schema of the file, from which editors complete
 """
 
-from margin.case.build import nominal_elements, with_changes
+from margin.case.build import nominal_elements
+from margin.case.changes import with_changes
 from margin.case.faults import CaseError, Fault
 from margin.case.load import load_case, read_case
 from margin.case.schema import schema_json

@@ -12,7 +12,7 @@ import numpy as np
 from margin.case import units
 from margin.case.build import nominal_element
 from margin.case.faults import Fault, ValueFault
-from margin.case.model_file import FittedModel
+from margin.case.fitted_model import FittedModel
 from margin.case.tables import CaseTable, DesignCurveTable, read_single
 from margin.case.types import DesignCurve, ElementSpec, Role
 from margin.chain.elements import Contact

@@ -20,8 +20,9 @@ from typing import Any
 
 from margin.case import units
 from margin.case.faults import CaseError, Fault, ValueFault
+from margin.case.fitted_model import FittedModel
 from margin.case.grammar import WrittenQuantity, WrittenSpread, read_text
-from margin.case.model_file import FittedModel, read_model
+from margin.case.model_file import read_model
 from margin.case.schema import kinds_of
 from margin.case.tables import CaseTable, read_single
 from margin.case.types import Quantity, Spread

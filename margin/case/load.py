@@ -15,9 +15,9 @@ from margin.case.build import element_spec, foreign_modules, nominal_element
 from margin.case.design_curve import ReadCurve, read_design_curve, require_invertible
 from margin.case.faults import CaseError, Fault, ValueFault
 from margin.case.files import tables_of, text_of
+from margin.case.fitted_model import FittedModel
 from margin.case.include import Included, include
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
-from margin.case.model_file import FittedModel
 from margin.case.schema import (
     ABSENT,
     REQUIRED_TABLES,

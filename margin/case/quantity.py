@@ -50,6 +50,21 @@ class Place:
             return units.show(default, "")
         return units.example(self.declared.unit)
 
+    def quantity(
+        self, nominal: float, spreads: tuple[Spread, ...] = (), *, defaulted: bool = False
+    ) -> Quantity:
+        """The quantity with a nominal value (SI) and spreads."""
+        declared = self.declared
+        return Quantity(
+            name=self.name,
+            nominal=nominal,
+            unit=declared.unit,
+            spreads=spreads,
+            defaulted=defaulted,
+            cause=declared.cause_in(self.role),
+            grades=declared.grades,
+        )
+
 
 @dataclass(frozen=True)
 class Nominal:
@@ -68,14 +83,14 @@ def read_quantity(value: Any, place: Place) -> Quantity:
             if fault.mend:
                 raise
             raise ValueFault(fault.reason, f'write for example "{place.example}"') from fault
-    return Quantity(place.name, plain_number(value, place), place.declared.unit)
+    return place.quantity(plain_number(value, place))
 
 
 def default_quantity(place: Place) -> Quantity:
     """The quantity where the case does not name it; the declaration must have a default."""
     if place.declared.default is None:
         raise ValueFault("missing", f'write for example "{place.example}"')
-    return Quantity(place.name, place.declared.default, place.declared.unit, defaulted=True)
+    return place.quantity(place.declared.default, defaulted=True)
 
 
 def plain_number(value: Any, place: Place) -> float:
@@ -127,7 +142,7 @@ def resolve(written: WrittenQuantity, place: Place) -> Quantity:
         spreads.append(_spread(each, (minus, plus), plus_relative, nominal, place))
         texts.append(each.text)
     require_possible(nominal.value, spreads, texts, place)
-    return Quantity(place.name, nominal.value, place.declared.unit, tuple(spreads))
+    return place.quantity(nominal.value, tuple(spreads))
 
 
 def absolute(number: Number, place: Place) -> float:

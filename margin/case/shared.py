@@ -84,7 +84,9 @@ def _following(quantity: Quantity, first: Quantity, spec: ElementSpec) -> Quanti
     place = Place(spec.role, field, parameters_of(spec.cls)[field])
     texts = [f"the {spread.read_as} spread of {first.name}" for spread in first.spreads]
     require_possible(quantity.nominal, list(first.spreads), texts, place)
-    return dataclasses.replace(quantity, spreads=first.spreads, shared_with=first.name)
+    return dataclasses.replace(
+        quantity, spreads=first.spreads, shared_with=first.name, cause=first.cause, grades=first.grades
+    )
 
 
 def _role_of(name: str) -> Role:

@@ -96,7 +96,7 @@ def _read_table(table: dict[str, Any], place: Place) -> Quantity:
     if value is None and place.declared.default is None:
         raise ValueFault("value is missing", f'write for example value = "{place.example}"')
     if value is None:
-        base = Quantity(place.name, float(place.declared.default or 0.0), place.declared.unit)
+        base = place.quantity(float(place.declared.default or 0.0))
     else:
         base = read_quantity(_bare_value(value, place) if isinstance(value, str) else value, place)
     entries = table.get("spread", [])
@@ -109,7 +109,7 @@ def _read_table(table: dict[str, Any], place: Place) -> Quantity:
     spreads = [_read_spread(entry, nominal, place) for entry in entries]
     texts = [as_written(entry) for entry in entries]
     require_possible(base.nominal, spreads, texts, place)
-    return Quantity(place.name, base.nominal, place.declared.unit, tuple(spreads))
+    return place.quantity(base.nominal, tuple(spreads))
 
 
 def _bare_value(value: Any, place: Place) -> str:

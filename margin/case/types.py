@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from distributions import Distribution
-from margin.chain.parameter import Level
+from margin.chain.parameter import CauseName, Grades, Level
 
 if TYPE_CHECKING:
-    from margin.case.model_file import FittedModel
+    from margin.case.fitted_model import FittedModel
 
 Role = Literal["interface", "sensor", "circuit", "converter", "firmware", "use", "station"]
 ROLES: tuple[Role, ...] = ("interface", "sensor", "circuit", "converter", "firmware", "use", "station")
@@ -41,6 +41,8 @@ class Quantity:
 
     shared_with  name of the quantity whose draws are also those of this one, which has the same spreads; None
                  for draws of its own
+    cause        what lies behind its variation; grades: those in which the part is sold, None without any. Both as
+                 its field declares them, or those of the quantity it shares
     """
 
     name: str
@@ -49,6 +51,8 @@ class Quantity:
     spreads: tuple[Spread, ...] = ()
     defaulted: bool = False
     shared_with: str | None = None
+    cause: CauseName = field(kw_only=True)
+    grades: Grades | None = field(default=None, kw_only=True)
 
 
 @dataclass(frozen=True)

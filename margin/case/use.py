@@ -15,20 +15,39 @@ class Use:
     kind: ClassVar[str] = "use"
 
     temperature: Value = parameter(
-        "degC", 23.0, level="condition", minimum=-273.15, doc="temperature of the product in use"
+        "degC",
+        23.0,
+        level="condition",
+        minimum=-273.15,
+        cause="temperature",
+        doc="temperature of the product in use",
     )
     dwell: Value = parameter(
-        "s", 1.0, level="condition", positive=True, doc="time under load when the reading is taken"
+        "s",
+        1.0,
+        level="condition",
+        positive=True,
+        cause="creep",
+        doc="time under load when the reading is taken",
     )
-    age: Value = parameter("h", 0.0, level="condition", minimum=0.0, doc="time in service since production")
+    age: Value = parameter(
+        "h", 0.0, level="condition", minimum=0.0, cause="ageing", doc="time in service since production"
+    )
     humidity: Value = parameter(
-        "percent_RH", 50.0, level="condition", minimum=0.0, maximum=100.0, doc="relative humidity in use"
+        "percent_RH",
+        50.0,
+        level="condition",
+        minimum=0.0,
+        maximum=100.0,
+        cause="humidity",
+        doc="relative humidity in use",
     )
     peak: Value = parameter(
         "N",
         0.0,
         level="loading",
         minimum=0.0,
+        cause="load history",
         doc="largest load of the load cycle; 0 N: top of the load range",
     )
     load_frequency: Value = parameter(
@@ -42,4 +61,6 @@ class Use:
     direction: str = option(
         "up", choices=("up", "down", "either"), doc="branch of the load cycle on which readings are taken"
     )
-    direction_draw: Value = draw("uniform", level="loading", doc="which branch, where direction is either")
+    direction_draw: Value = draw(
+        "uniform", level="loading", cause="load history", doc="which branch, where direction is either"
+    )

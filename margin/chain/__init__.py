@@ -13,15 +13,29 @@ from margin.chain.converter import Converter
 from margin.chain.elements import Circuit, Contact, Interface, OutputKind, Sensor
 from margin.chain.firmware import Firmware, FirmwareElement
 from margin.chain.interface import ConcentratorInterface, DirectInterface
-from margin.chain.parameter import Level, Value, options_of, parameters_of
+from margin.chain.parameter import (
+    CAUSE_OF_ROLE,
+    CAUSES,
+    GRADES,
+    CauseName,
+    Grades,
+    Level,
+    Value,
+    options_of,
+    parameters_of,
+)
 from margin.chain.registry import ELEMENTS, element, register
 from margin.chain.sensors import StrainGaugeBridge, TabulatedCurve, ThinFilm
 from margin.chain.setting import Setting
 
 __all__ = [
+    "CAUSES",
+    "CAUSE_OF_ROLE",
     "CHECKS",
     "ELEMENTS",
+    "GRADES",
     "BridgeAmplifier",
+    "CauseName",
     "Chain",
     "Check",
     "Circuit",
@@ -33,6 +47,7 @@ __all__ = [
     "Divider",
     "Firmware",
     "FirmwareElement",
+    "Grades",
     "Interface",
     "InvertingAmplifier",
     "Level",

@@ -41,14 +41,20 @@ class Converter:
     inl_periods: int = option(1, kind=int, doc="periods of the nonlinearity over the full scale")
     full_scale: Value = parameter("V", 1.0, positive=True, doc="nominal full scale of an absolute converter")
     reference_gain: Value = parameter("", 0.0, doc="relative deviation of the converter's own reference")
-    reference_tempco: Value = parameter("1/K", 0.0, doc="relative change of its own reference")
-    reference_ageing: Value = parameter("", 0.0, doc="relative drift of its own reference over 1000 h")
+    reference_tempco: Value = parameter(
+        "1/K", 0.0, cause="temperature", doc="relative change of its own reference"
+    )
+    reference_ageing: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative drift of its own reference over 1000 h"
+    )
     gain_error: Value = parameter("", 0.0, doc="relative error of the slope")
-    gain_drift: Value = parameter("1/K", 0.0, doc="relative change of the slope with temperature")
+    gain_drift: Value = parameter(
+        "1/K", 0.0, cause="temperature", doc="relative change of the slope with temperature"
+    )
     offset: Value = parameter("", 0.0, doc="offset in counts")
-    offset_drift: Value = parameter("1/K", 0.0, doc="change of the offset in counts")
+    offset_drift: Value = parameter("1/K", 0.0, cause="temperature", doc="change of the offset in counts")
     integral_nonlinearity: Value = parameter("", 0.0, minimum=0.0, doc="largest departure, in counts")
-    noise: Value = parameter("", 0.0, minimum=0.0, doc="noise of one conversion, counts rms")
+    noise: Value = parameter("", 0.0, minimum=0.0, cause="noise", doc="noise of one conversion, counts rms")
     input_leakage: Value = parameter("A", 0.0, doc="current into the input, through the source resistance")
     sampling_capacitor: Value = parameter("F", 0.0, minimum=0.0, doc="sampling capacitor; 0: always settled")
     sampling_time: Value = parameter("s", 0.0, minimum=0.0, doc="time it is connected; 0: always settled")

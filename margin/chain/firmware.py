@@ -22,7 +22,10 @@ class FirmwareElement:
     kind: ClassVar[str] = "firmware"
 
     thermometer_error: Value = parameter(
-        "delta_degC", 0.0, doc="indicated less true temperature, where firmware corrects for temperature"
+        "delta_degC",
+        0.0,
+        cause="temperature",
+        doc="indicated less true temperature, where firmware corrects for temperature",
     )
 
 

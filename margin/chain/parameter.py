@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,36 @@ Level = Literal[
 LEVELS: tuple[Level, ...] = (
     "common", "station", "lot", "unit", "mounting", "calibration", "condition", "loading", "reading",
 )  # fmt: skip
+
+CauseName = Literal[
+    "temperature", "humidity", "creep", "ageing", "load history", "reloading", "noise",
+    "mechanics", "sensor spread", "circuit tolerances", "firmware", "use", "calibration station",
+]  # fmt: skip
+"""What lies behind a variation, in the trade's words: effects first, then the parts of the product.
+
+'load history' is hysteresis and what selects a point of its loop (branch, peak load); 'creep' is time under load,
+'ageing' time in service; 'reloading' is the repeatability of a placement of the load.
+"""
+
+CAUSES: tuple[CauseName, ...] = get_args(CauseName)
+
+CAUSE_OF_ROLE: Mapping[str, CauseName] = MappingProxyType(
+    {
+        "interface": "mechanics",
+        "sensor": "sensor spread",
+        "circuit": "circuit tolerances",
+        "converter": "circuit tolerances",
+        "firmware": "firmware",
+        "use": "use",
+        "station": "calibration station",
+    }
+)
+"""Cause of a quantity that declares none, by the role of its element."""
+
+Grades = Literal["tolerance", "temperature coefficient"]
+"""Grades in which a part is sold: by a tolerance that is a share of its value, or by a temperature coefficient."""
+
+GRADES: tuple[Grades, ...] = get_args(Grades)
 
 _KEY = "margin"
 
@@ -50,6 +80,9 @@ class Parameter:
     default_from  the field of the same element whose nominal value a case means where it leaves this one out or
                 writes 0: a design value, which does not follow the other field's draws
     doc         one line for the reader of a case file
+    cause       what lies behind its variation, one of CAUSES; None for that of the role (CAUSE_OF_ROLE), or for a
+                draw that of the field it scales
+    grades      grades in which the part is sold; None for a quantity that is no part, or comes in no grades
     """
 
     unit: str
@@ -63,6 +96,12 @@ class Parameter:
     scales: str | None = None
     needs: tuple[str, ...] = ()
     default_from: str | None = None
+    cause: CauseName | None = None
+    grades: Grades | None = None
+
+    def cause_in(self, role: str) -> CauseName:
+        """The declared cause, or that of the role of the element."""
+        return CAUSE_OF_ROLE[role] if self.cause is None else self.cause
 
 
 @dataclass(frozen=True)
@@ -85,13 +124,38 @@ def parameter(
     maximum: float | None = None,
     positive: bool = False,
     default_from: str | None = None,
+    cause: CauseName | None = None,
+    grades: Grades | None = None,
 ) -> Any:
     """Declare a quantity as a dataclass field; without a default the case must state it.
 
-    `default_from` names the field of the same element whose nominal value a case means by leaving this one out.
+    default_from  field of the same element whose nominal value a case means by leaving this one out
+    cause         what lies behind its variation, one of CAUSES; without it that of the role of the element
+    grades        'tolerance' or 'temperature coefficient': the quantity is a part that is sold in these grades
+
+    Raises ValueError for an unknown cause, for unknown grades, and for grades of a temperature coefficient of a
+    quantity that is not in 1/K.
     """
+    if grades is not None and grades not in GRADES:
+        raise ValueError(
+            f"grades {grades!r} of {doc!r} are unknown: use one of {_listed(GRADES)}, or leave them out"
+        )
+    if grades == "temperature coefficient" and unit != "1/K":
+        raise ValueError(
+            f"grades 'temperature coefficient' of {doc!r} need the unit '1/K' (got {unit!r}): leave them out"
+        )
     declared = Parameter(
-        unit, default, level, None, minimum, maximum, positive, doc, default_from=default_from
+        unit=unit,
+        default=default,
+        level=level,
+        draw=None,
+        minimum=minimum,
+        maximum=maximum,
+        positive=positive,
+        doc=doc,
+        default_from=default_from,
+        cause=_known(cause, doc),
+        grades=grades,
     )
     if default is None:
         return dataclasses.field(metadata={_KEY: declared})
@@ -105,27 +169,32 @@ def draw(
     doc: str,
     scales: str | None = None,
     needs: tuple[str, ...] = (),
+    cause: CauseName | None = None,
 ) -> Any:
     """Declare a standardised random draw (nominal: 0 for 'normal', 0.5 for 'uniform').
 
-    `scales` names the quantity that the draw is multiplied by: where that is zero nothing is drawn. `needs`
-    names quantities without any of which the draw has no effect.
+    scales  quantity that the draw is multiplied by: where that is zero nothing is drawn
+    needs   quantities without any of which the draw has no effect
+    cause   what lies behind the draw, one of CAUSES; without it that of the quantity it scales, or of the role
+
+    Raises ValueError for an unknown cause.
     """
     centre = 0.0 if shape == "normal" else 0.5
     return dataclasses.field(
         default=centre,
         metadata={
             _KEY: Parameter(
-                "",
-                centre,
-                level,
-                shape,
-                None,
-                None,
-                False,
-                doc,
-                scales,
-                needs or ((scales,) if scales else ()),
+                unit="",
+                default=centre,
+                level=level,
+                draw=shape,
+                minimum=None,
+                maximum=None,
+                positive=False,
+                doc=doc,
+                scales=scales,
+                needs=needs or ((scales,) if scales else ()),
+                cause=_known(cause, doc),
             )
         },
     )
@@ -144,6 +213,19 @@ def option(
     if required:
         return dataclasses.field(metadata=metadata)
     return dataclasses.field(default=default, metadata=metadata)
+
+
+def _known(cause: CauseName | None, doc: str) -> CauseName | None:
+    if cause is not None and cause not in CAUSES:
+        raise ValueError(
+            f"cause {cause!r} of {doc!r} is unknown: use one of {_listed(CAUSES)}, or leave it out for the cause "
+            "of the element's role"
+        )
+    return cause
+
+
+def _listed(words: tuple[str, ...]) -> str:
+    return ", ".join(map(repr, words))
 
 
 @cache

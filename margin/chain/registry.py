@@ -53,7 +53,8 @@ def register(role: str, cls: type) -> type:
     """Make an element class of one's own known under its `kind`; returns the class.
 
     cls is a frozen dataclass with a class variable `kind`, whose quantities are declared by `parameter`,
-    `draw` and `option`, and which fulfils the protocol of its role (margin.chain.elements).
+    `draw` and `option`, their causes and part grades included, and which fulfils the protocol of its role
+    (margin.chain.elements).
     Raises ElementError for an unknown role, a missing kind or method, a class that is no dataclass, or a kind
     that another class already has. Registering the same class again changes nothing.
     """

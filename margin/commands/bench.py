@@ -70,7 +70,7 @@ def bench(
     """Figures of merit, fits and spreads of the sensors in DATA (CSV), and how much more to measure."""
     with faults_shown():
         from margin.bench_study import characterise
-        from margin.case import load_case
+        from margin.case.load import load_case
         from margin.report import files
 
         load = None if reference_load is None else _load(reference_load)

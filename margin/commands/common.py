@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from margin.case import Case
+    from margin.case.types import Case
     from margin.estimates.evaluate import Stage
     from margin.study import BudgetStudy, PairedStudy, Study
 
@@ -118,7 +118,8 @@ def draw_and_show(draw: Callable[[Stage], Finished], asked: Asked) -> Finished:
 
 def load(path: Path, asked: Asked) -> Case:
     """The case as asked for: elements registered first, then its changes made."""
-    from margin.case import load_case, with_changes
+    from margin.case.changes import with_changes
+    from margin.case.load import load_case
     from margin.chain.own_elements import ElementsFile
 
     for file in asked.elements:

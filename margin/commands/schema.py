@@ -16,7 +16,7 @@ from margin.commands.common import faults_shown, require_place
 def schema(out: Path | None) -> None:
     """The JSON Schema of case files, by which editors complete and check them."""
     with faults_shown():
-        from margin.case import schema_json
+        from margin.case.schema import schema_json
 
         if out is None:
             click.echo(schema_json())

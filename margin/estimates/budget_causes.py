@@ -57,7 +57,8 @@ def causes_of(factors: tuple[Factor, ...], by: By = "factor") -> tuple[Cause, ..
     """Causes in the order of the chain.
 
     Draws that scale one quantity (an offset along x and y) are one cause. Which branch a load comes from is no
-    tolerance and has no line.
+    tolerance and has no line. A spread is changed in use and at the calibration alike, so that one line 'reloading'
+    stands here for what shares of the variance list as 'reloading' and 'reloading at the calibration'.
     """
     members = tuple(_members(factors))
     if by == "factor":

@@ -72,8 +72,8 @@ class _Listening:
         self.heard[factor.name + stream] = event, found
         return found
 
-    def scale(self, factor: Factor) -> float:
-        return self.source.scale(factor)
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        return self.source.scaled(factor, value)
 
     def lot_samples(self, each: int) -> LotSamples:
         return self.source.lot_samples(each)

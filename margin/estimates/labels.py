@@ -14,18 +14,6 @@ Scope = Literal["common to all units", "from unit to unit", "within a unit"]
 
 FEW_UNITS = "few units measured"
 
-_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("temperature", ("temperature", "tempco", "drift", "thermometer")),
-    ("humidity", ("humidity",)),
-    ("time", ("creep", "dwell", "age", "ageing")),
-    ("load history", ("hysteresis", "direction", "peak")),
-    ("reloading", ("reload",)),
-    ("noise", ("noise",)),
-)
-"""Causes told by a word of the quantity's name."""
-
-_ROLES = {"interface": "mechanics", "sensor": "sensor spread", "use": "use", "firmware": "firmware"}
-
 
 @dataclass(frozen=True)
 class ColumnLabels:
@@ -43,21 +31,21 @@ def budget_name(factor: Factor) -> str:
 
 
 def cause_of(factor: Factor) -> str:
-    """What lies behind a factor, in a word of the trade."""
-    if factor.role == "station" or factor.level == "calibration":
-        return "calibration station"
-    words = set(factor.quantity.partition(".")[2].split("_"))
-    for cause, tell in _WORDS:
-        if words.intersection(tell):
-            return cause
-    return _ROLES.get(factor.role, "circuit tolerances")
+    """Cause of a factor: as declared, or that cause at the calibration for a factor drawn there alone."""
+    return _at_the_calibration(factor) if factor.level == "calibration" else factor.cause
+
+
+def _at_the_calibration(factor: Factor) -> str:
+    """'reloading at the calibration': a better reference load cell would not reduce it. What the station itself
+    contributes acts nowhere else, and keeps its cause."""
+    return factor.cause if factor.role == "station" else f"{factor.cause} at the calibration"
 
 
 def labels_of(columns: Sequence[Column], factors: Sequence[Factor]) -> tuple[ColumnLabels, ...]:
     """Labels of each column, in order.
 
-    What is drawn again at the calibration (its placements, its noise) stays in the constants of the unit: it is
-    a line of its own, and acts from unit to unit.
+    A factor that is drawn again at the calibration (a placement, noise) stays in the constants of the unit: that
+    draw is a line of its own, with a cause of its own ('reloading at the calibration'), and acts from unit to unit.
     """
     return tuple(_label(column, factors) for column in columns)
 
@@ -78,5 +66,5 @@ def _label(column: Column, factors: Sequence[Factor]) -> ColumnLabels:
     else:
         scope = "from unit to unit"
     if column.event == "at calibration" and factor.level != "calibration" and factor.role != "station":
-        name, cause = f"{name} at calibration", "calibration station"
+        name, cause = f"{name} at calibration", _at_the_calibration(factor)
     return ColumnLabels(FactorLabels(name, factor.role, factor.level, cause), scope)

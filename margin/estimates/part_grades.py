@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from margin.chain.parameter import Grades
 from margin.propagation.factors import Factor
 
 TOLERANCES = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2)
@@ -13,6 +14,11 @@ TOLERANCES = (0.0005, 0.001, 0.0025, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2)
 
 TEMPERATURE_COEFFICIENTS = (1e-6, 5e-6, 10e-6, 15e-6, 25e-6, 50e-6, 100e-6, 250e-6)
 """Usual temperature coefficients of resistors, 1/K (IEC 60062, colour code, from memory)."""
+
+_SERIES: Mapping[Grades, Sequence[float]] = {
+    "tolerance": TOLERANCES,
+    "temperature coefficient": TEMPERATURE_COEFFICIENTS,
+}
 
 ALIKE = 1.05
 """A tolerance within this ratio of a grade is that grade."""
@@ -26,16 +32,16 @@ def half_width(factor: Factor) -> float:
 
 
 def grades_of(factor: Factor) -> tuple[float, float] | None:
-    """What the spread is multiplied by one grade tighter, and one looser; None where the factor is no part that
-    comes in grades, or where there is no grade on one side."""
-    if factor.role != "circuit" or factor.level not in ("lot", "unit") or factor.standardised:
+    """What the spread is multiplied by one grade tighter, and one looser; None where its field declares no grades,
+    or where there is no grade on one side.
+
+    Grades are those of a part: a spread per lot or unit; a tolerance in %, a temperature coefficient in 1/K.
+    """
+    if factor.grades is None or factor.level not in ("lot", "unit"):
         return None
-    if factor.relative:
-        series: Sequence[float] = TOLERANCES
-    elif factor.quantity.endswith("_tempco"):
-        series = TEMPERATURE_COEFFICIENTS
-    else:
+    if factor.relative != (factor.grades == "tolerance"):
         return None
+    series = _SERIES[factor.grades]
     wide = half_width(factor)
     tighter = [grade for grade in series if grade < wide / ALIKE]
     looser = [grade for grade in series if grade > wide * ALIKE]

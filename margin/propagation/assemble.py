@@ -58,9 +58,8 @@ def drawn_element(
             values[draw.field] = draw.factor.distribution.mean
             continue
         values[draw.field] = source.deviation(draw.factor, event)
-        scale = source.scale(draw.factor)
-        if scale != 1.0 and draw.scales is not None:
-            values[draw.scales] = scale * values[draw.scales]
+        if draw.scales is not None:
+            values[draw.scales] = source.scaled(draw.factor, values[draw.scales])
     return spec.cls(**values)
 
 

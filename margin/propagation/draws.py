@@ -36,8 +36,8 @@ class Source(Protocol):
     def deviation(self, factor: Factor, event: Event) -> Value:
         """Deviation from nominal (relative or in SI units), or the standardised draw itself."""
 
-    def scale(self, factor: Factor) -> float:
-        """What the factor's deviation is multiplied by: 1, 0 when frozen, 0.5 when halved."""
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        """A quantity that a standardised draw scales, times what the draw's spread is multiplied by."""
 
     def lot_samples(self, each: int) -> LotSamples:
         """Sample units of the lots that the units belong to, `each` of them from every lot."""
@@ -85,6 +85,7 @@ class StreamSource:
     lot_of: NDArray[np.int64] | None = None
     outer_of: NDArray[np.int64] | None = None
     redrawn: frozenset[str] = frozenset()
+    _samples: dict[int, StreamSource] = field(default_factory=dict)
     _kept: dict[tuple[str, str], Array] = field(default_factory=dict)
     _roots: dict[tuple[str, ...], Rows] = field(default_factory=dict)
 
@@ -96,8 +97,9 @@ class StreamSource:
         """Stream of a column."""
         return redrawn_name(column) if column in self.redrawn else column
 
-    def scale(self, factor: Factor) -> float:
-        return self.scales.get(factor.name, 1.0)
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        scale = self.scales.get(factor.name, 1.0)
+        return value if scale == 1.0 else scale * value
 
     def draw_readings(self, event: Event) -> None:
         """Make the many draws of readings in use now, all in a row."""
@@ -106,7 +108,7 @@ class StreamSource:
                 self.deviation(factor, event)
 
     def deviation(self, factor: Factor, event: Event) -> Value:
-        scale = self.scale(factor)
+        scale = self.scales.get(factor.name, 1.0)
         if factor.level == "calibration" and not event.calibrating:
             return _at_rest(factor)
         for group in self.groups:
@@ -216,10 +218,12 @@ class StreamSource:
         lots = self.lots()
         first, last = int(lots[0]), int(lots[-1])
         sampled = np.repeat(np.arange(first, last + 1, dtype=np.int64), each)
-        source = StreamSource(
-            self.factors, self.stream, self.grouping, first * each, sampled.size, self.points, self.groups,
-            self.scales, " of lot samples", sampled, sampled // self.grouping.lots_per_draw, self.redrawn,
-        )  # fmt: skip
+        if each not in self._samples:
+            self._samples[each] = StreamSource(
+                self.factors, self.stream, self.grouping, first * each, sampled.size, self.points, self.groups,
+                suffix=" of lot samples", lot_of=sampled, outer_of=sampled // self.grouping.lots_per_draw,
+            )  # fmt: skip
+        source = self._samples[each].varied(Variant(self.scales, self.redrawn))
         return LotSamples(source, each, lots - first)
 
     def _outer_uniforms(self, name: str) -> Array:
@@ -326,8 +330,8 @@ class GivenSource:
         source = GivenSource(kept, self.count, self.shared)
         return LotSamples(source, 1, np.arange(self.count, dtype=np.int64))
 
-    def scale(self, factor: Factor) -> float:
-        return 1.0
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        return value
 
     def deviation(self, factor: Factor, event: Event) -> Value:
         if factor.level == "calibration" and not event.calibrating:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from distributions import Distribution, Normal, Rectangular
 from margin.case.types import ROLES, Case, ElementSpec, Quantity, Role
-from margin.chain.parameter import Level, Parameter, parameters_of
+from margin.chain.parameter import CauseName, Grades, Level, Parameter, parameters_of
 
 
 @dataclass(frozen=True)
@@ -19,6 +19,8 @@ class Factor:
     role, level   where it belongs and for what it is drawn
     distribution  of the deviation from nominal, or of the standardised draw
     relative      the deviation is a share of the nominal value
+    cause         what lies behind it, as its field declares; see `margin.chain.parameter`
+    grades        grades in which the part is sold; None without any
     measured_on   number of units behind the spread; its mean and standard deviation are then uncertain
     standardised  the factor is a standardised draw that the element itself scales
     scales        for a standardised draw: the field whose value it is multiplied by
@@ -31,6 +33,8 @@ class Factor:
     level: Level
     distribution: Distribution
     relative: bool
+    cause: CauseName
+    grades: Grades | None = None
     measured_on: int | None = None
     standardised: bool = False
     scales: str | None = None
@@ -70,13 +74,15 @@ def spread_factors(quantity: Quantity, role: Role, condition: str | None = None)
             name = f"{name} ({twins + 1})"
         found.append(
             Factor(
-                name,
-                origin,
-                role,
-                spread.level,
-                spread.distribution,
-                spread.relative,
-                spread.measured_on,
+                name=name,
+                quantity=origin,
+                role=role,
+                level=spread.level,
+                distribution=spread.distribution,
+                relative=spread.relative,
+                cause=quantity.cause,
+                grades=quantity.grades,
+                measured_on=spread.measured_on,
                 condition=condition,
             )
         )
@@ -84,7 +90,10 @@ def spread_factors(quantity: Quantity, role: Role, condition: str | None = None)
 
 
 def draw_factor(spec: ElementSpec, field: str, declared: Parameter) -> Factor | None:
-    """Factor of a standardised draw; None where what it needs is absent (0, without spread)."""
+    """Factor of a standardised draw; None where what it needs is absent (0, without spread).
+
+    A draw that declares no cause has that of the field it scales.
+    """
     if declared.draw is None:
         raise ValueError(f"{spec.role}.{field} is not a standardised draw")
     needed = [spec.quantities[name] for name in declared.needs]
@@ -94,13 +103,17 @@ def draw_factor(spec: ElementSpec, field: str, declared: Parameter) -> Factor | 
     # several draws may scale one quantity (an offset along x and y): each has its own stream, so its own name
     axis = f" {field.removeprefix(what + '_')}" if field.startswith(f"{what}_") else ""
     axis = "" if axis == " draw" else axis
+    behind = declared
+    if declared.cause is None and declared.scales is not None:
+        behind = parameters_of(spec.cls)[declared.scales]
     return Factor(
-        f"{spec.role}.{what}{axis} (each {declared.level})",
-        f"{spec.role}.{field}",
-        spec.role,
-        declared.level,
-        _STANDARD[declared.draw],
-        False,
+        name=f"{spec.role}.{what}{axis} (each {declared.level})",
+        quantity=f"{spec.role}.{field}",
+        role=spec.role,
+        level=declared.level,
+        distribution=_STANDARD[declared.draw],
+        relative=False,
+        cause=behind.cause_in(spec.role),
         standardised=True,
         scales=declared.scales,
     )

@@ -36,8 +36,8 @@ from margin.report.where import drawn_picture, share_cell, where_section
 
 FORMAT, VERSION = "margin budget", 1
 NOT_ADDITIVE = (
-    "Each line changes one cause alone, on the same draws. Gains of several lines do not add up: what causes do "
-    "together belongs to none of them alone."
+    "Each line changes one cause alone, in use and at the calibration, on the same draws. Gains of several lines "
+    "do not add up: what causes do together belongs to none of them alone."
 )
 _CHANGES = ("frozen", "halved", "doubled", TIGHTER, LOOSER)
 _ON_TERMINAL = 8

@@ -10,7 +10,8 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
-from margin.case import Case, read_case
+from margin.case.load import read_case
+from margin.case.types import Case
 from margin.validation import closed_forms, handbook
 from margin.validation.closed_forms import Exact
 from margin.validation.quadrature import within

@@ -11,7 +11,8 @@ from case_texts import BRIDGE, TABLES, case_text, instead, line
 
 from distributions import Normal, Rectangular
 from margin.calibration.station import Station
-from margin.case.build import nominal_elements, with_changes
+from margin.case.build import nominal_elements
+from margin.case.changes import with_changes
 from margin.case.faults import CaseError
 from margin.case.levels import SENSIBLE, check_level
 from margin.case.load import load_case, read_case

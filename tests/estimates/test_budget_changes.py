@@ -76,7 +76,16 @@ def test_a_grade_is_the_case_with_that_tolerance(change: str, tolerance: str) ->
 
 def circuit_factor(**changes: Any) -> Factor:
     """A 1 % resistor."""
-    made = Factor(FEEDBACK, "circuit.feedback", "circuit", "unit", Rectangular(-0.01, 0.01), True)
+    made = Factor(
+        name=FEEDBACK,
+        quantity="circuit.feedback",
+        role="circuit",
+        level="unit",
+        distribution=Rectangular(-0.01, 0.01),
+        relative=True,
+        cause="circuit tolerances",
+        grades="tolerance",
+    )
     return dataclasses.replace(made, **changes)
 
 
@@ -92,18 +101,19 @@ def circuit_factor(**changes: Any) -> Factor:
         ({"distribution": Rectangular(-0.0005, 0.0005)}, None),
         ({"distribution": Rectangular(-0.2, 0.2)}, None),
         (
-            {"relative": False, "quantity": "circuit.feedback_tempco", "distribution": Rectangular(-1e-4, 1e-4)},
+            {"relative": False, "grades": "temperature coefficient", "distribution": Rectangular(-1e-4, 1e-4)},
             (0.5, 2.5),
         ),
-        ({"relative": False, "quantity": "circuit.offset", "distribution": Rectangular(-1e-3, 1e-3)}, None),
-        ({"role": "sensor"}, None),
+        ({"grades": "temperature coefficient"}, None),
+        ({"relative": False, "distribution": Rectangular(-600.0, 600.0)}, None),
+        ({"grades": None}, None),
+        ({"role": "sensor"}, (0.5, 2.0)),
         ({"level": "reading"}, None),
-        ({"standardised": True}, None),
     ],
 )  # fmt: skip
 def test_grades_of_parts(changes: dict[str, Any], expected: tuple[float, float] | None) -> None:
-    """Resistors, references and their temperature coefficients come in grades (IEC 60062, from memory); offsets,
-    sensors and noise do not, nor does the best or the worst grade."""
+    """A tolerance in % and a temperature coefficient in 1/K of what declares grades have a next one (IEC 60062, from
+    memory), in any role; the best and the worst grade, other units and what declares none have not."""
     found = grades_of(circuit_factor(**changes))
     assert found == (None if expected is None else pytest.approx(expected))
 

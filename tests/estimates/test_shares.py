@@ -124,15 +124,17 @@ def test_scopes_of_a_mix_meet_the_closed_form(mixed: ErrorShares) -> None:
 
 def test_scatter_at_the_calibration_is_a_line_of_its_own(mixed: ErrorShares) -> None:
     """The placement at the calibration stays in the unit's gain: a line apart from the placement in use, of the
-    same size, put to the station and to what differs between units; uncalibrated it does nothing."""
+    same size, put to reloading at the calibration and not to the station; uncalibrated it does nothing."""
     rows, bare = rows_of(mixed.effects, "one-point"), rows_of(mixed.effects)
     third, scatter = 0.01**2 / 3, 0.005**2
     for name in (SCATTER, f"{SCATTER} at calibration"):
         holds(rows.loc[name], "total", scatter / (third + 2 * scatter))
     assert bare.loc[f"{SCATTER} at calibration", "total"] == 0.0
     assert bare.loc[f"{SCATTER} at calibration", "verdict"] == "below resolution"
-    station = rows_of(mixed.effects, "one-point", by="cause").loc["calibration station"]
-    holds(station, "total", (third + scatter) / (third + 2 * scatter))
+    causes = rows_of(mixed.effects, "one-point", by="cause")
+    for cause in ("reloading", "reloading at the calibration"):
+        holds(causes.loc[cause], "total", scatter / (third + 2 * scatter))
+    holds(causes.loc["calibration station"], "total", third / (third + 2 * scatter))
 
 
 @pytest.mark.parametrize("by", ["part", "level", "cause"])

@@ -49,6 +49,8 @@ def evaluated(
             found[node.number] = node.values[None]
         elif node.op == "drawn":
             found[node.number] = uniforms(trace, source, str(node.extra))
+        elif node.op == "argument":
+            found[node.number] = np.ones((1, *node.shape))
         elif node.op == "given" and node.extra in (computed or {}):
             found[node.number] = (computed or {})[str(node.extra)]
         elif node.op == "given":

@@ -104,7 +104,7 @@ def test_a_quotient_without_division_is_that_of_numpy() -> None:
         edges = np.ldexp(1.0 + np.arange(128) / 128.0, RANDOM.integers(-20, 6, 128)) * divisor
         near = np.concatenate([edges + k * np.spacing(edges) for k in range(-3, 4)])
         x = np.concatenate([near, -near, RANDOM.normal(size=40_000) * divisor])
-        found = values_of(lambda t, v, d=divisor: quotient(t, v, d), x)  # type: ignore[misc]
+        found = values_of(lambda t, v, d=divisor: quotient(t, v, t.number(d), t.number(1.0 / d)), x)  # type: ignore[misc]
         np.testing.assert_array_equal(found, x / divisor)
 
 

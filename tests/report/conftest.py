@@ -68,8 +68,9 @@ def case(name: str = "Picking gripper, pad B (invented)") -> Case:
         10e3,
         "kohm",
         (Spread("unit", Shape("rectangular", 0.01), True, "rectangular, GUM 4.3.7"),),
+        cause="circuit tolerances",
     )
-    offset = Quantity("offset", 0.0, "mV", (), defaulted=True)
+    offset = Quantity("offset", 0.0, "mV", (), defaulted=True, cause="circuit tolerances")
     return Case(
         name=name,
         path=Path("/somewhere/else/case.toml"),

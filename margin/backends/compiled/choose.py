@@ -11,6 +11,7 @@ from margin.backends.compiled.operations import NotTraceable
 from margin.backends.compiled.remembered import Remembered
 from margin.backends.compiled.trace import traced
 from margin.case.types import Case
+from margin.propagation.frame import Frame
 from margin.propagation.model import Model
 from margin.propagation.plan import Plan, plan_of
 from margin.propagation.readings import readings_of_a_unit
@@ -57,7 +58,16 @@ def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
 
     Raises CannotFuse where a kernel is wanted and cannot be had.
     """
-    readings = evaluations(model.case, plan)
+    return _kernel_for(model, plan.frame, evaluations(model.case, plan), wanted)
+
+
+def kernel_for_units(model: Model, frame: Frame, variants: int) -> Kernel | None:
+    """Kernel for the units of a frame under so many variants; None where array operations are to be taken."""
+    case = model.case
+    return _kernel_for(model, frame, frame.units * frame.readings * len(case.calibrations) * variants, None)
+
+
+def _kernel_for(model: Model, frame: Frame, readings: int, wanted: bool | None) -> Kernel | None:
     if wanted is False or (wanted is None and readings < min(WORTH_COMPILING, WORTH_LOADING)):
         return None
     if not can_compile():
@@ -67,7 +77,7 @@ def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
     recorded = recorded_for(_drafts, model, wanted)
     if recorded is None:
         return None
-    draft = replace(recorded, frame=plan.frame)
+    draft = replace(recorded, frame=frame)
     worth = WORTH_COMPILING * max(draft.operations / USUAL_GRAPH, 1.0)
     if wanted is None and readings < worth and not is_kept(draft.text):
         return None

@@ -75,7 +75,7 @@ class CountingText:
 
     def _of_unit(self, row: str | int) -> str:
         """Place of the present units in row after row of all units."""
-        width = self.t.whole("mul", "%tiles_", self.t.lanes)
+        width = self.t.whole("mul", "%tiles", self.t.lanes)
         return self.t.whole("add", self.t.whole("mul", row, width), self._unit)
 
     def _ratio(self, option: str, part: int) -> str:
@@ -144,7 +144,20 @@ class CountingText:
         inside = self._wide(t.compare("ole", size, self._permissible(load)))
         count = t.vector("%scratch", layout.within, sink.option)
         t.store(t.words, t.on_words("sub", t.load(count, t.words), inside), count)
-        self._bin(t.whole("add", load, row * layout.loads), error)
+        counted = t.new("icmp ne ptr %bins, null")
+        t.if_true(counted, lambda: self._bin(t.whole("add", load, row * layout.loads), error))
+        t.if_true(t.new("icmp ne i64 %extras, 0"), lambda: self._extras(sink, row, load, error, size))
+
+    def _extras(self, sink: Sink, row: int, load: str | int, error: str, size: str) -> None:
+        """Whether the reading is beyond the option's threshold; the error of the first reading."""
+        t = self.t
+        limit = t.everywhere(t.load(t.address("%thresholds", sink.option), "double"))
+        at = t.address("%beyond", self._of_unit(sink.option))
+        more = self._wide(t.compare("ogt", size, limit))
+        t.store(t.words, t.on_words("sub", t.load(at, t.words), more), at)
+        first = t.new(f"icmp eq i64 {self.loops.at((*sink.shape[:3], 1))}, 0")
+        place = t.whole("add", load, row * self.layout.loads)
+        t.if_true(first, lambda: t.store(t.numbers, error, t.address("%first", self._of_unit(place))))
 
     def _part(self, sink: Sink) -> str:
         """Which part of the readings in use the present one belongs to."""
@@ -161,7 +174,9 @@ class CountingText:
         """Bins as `histogram.Bins` has them."""
         t, bins = self.t, self.layout.bins
         shift, below = bins.upper_word
-        bits = t.upper(quotient(t, error, bins.scale))
+        first = self.layout.first_scale
+        scale, inverse = (t.everywhere(t.load(t.address("%constants", first + k), "double")) for k in (0, 1))
+        bits = t.upper(quotient(t, error, scale, inverse))
         size = t.on_halves("lshr", t.on_halves("and", bits, t.half(_SIZE)), t.half(shift))
         index = t.on_halves("sub", size, t.half(below))
         index = t.limited_half("smin", t.limited_half("smax", index, 0), bins.half)

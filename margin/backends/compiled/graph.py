@@ -23,21 +23,27 @@ TRUTHS = frozenset(
 class Node:
     """One value.
 
-    op     'constant', 'table' (entries by a whole number, such as a code), 'drawn' (by the kernel), 'given' (drawn
-           outside), 'cell' (one element of a value that varies on axes), or the name of an elementwise operation
+    op     'constant', 'argument' (a number that a variant sets), 'table' (entries by a whole number, such as a code),
+           'drawn' (by the kernel), 'given' (drawn outside), 'cell' (one element of a value that varies on axes), or
+           the name of an elementwise operation
     args   what it is computed from
     extra  of a constant or a table: its bytes; of a draw: its name; of a cell: the index on the four axes
     """
 
     number: int
     op: str
-    args: tuple[Node, ...]
+    args: tuple[Node, ...] = field(repr=False)
     shape: Shape
     extra: bytes | str | Shape | None = None
 
     @property
     def is_truth(self) -> bool:
         return self.op in TRUTHS
+
+    @property
+    def is_fixed(self) -> bool:
+        """Whether its value is read, not computed: a constant or an argument."""
+        return self.op in ("constant", "argument")
 
     @property
     def values(self) -> NDArray[np.float64]:

@@ -9,8 +9,9 @@ import numpy as np
 
 from margin.backends.compiled import philox_text, vector_functions
 from margin.backends.compiled.counting_text import CountingText
+from margin.backends.compiled.draws_text import draws_text
 from margin.backends.compiled.graph import Node
-from margin.backends.compiled.layout import ARGUMENTS, Layout
+from margin.backends.compiled.layout import ADDRESSES, NUMBERS, Layout
 from margin.backends.compiled.loops_text import LoopsText
 from margin.backends.compiled.phases import Phase
 from margin.backends.compiled.vector_text import VectorText, intrinsics
@@ -46,17 +47,18 @@ class _Kernel:
 
     def text(self) -> str:
         t = self.t
-        names = ", ".join(f"i64 %{name}_" for name in ARGUMENTS)
+        names = ", ".join([*(f"i64 %{name}" for name in NUMBERS), *(f"i64 %{name}_" for name in ADDRESSES)])
         t.lines.append(f"define void @kernel({names}) #0 {{")
         t.label("entry")
-        for name in ARGUMENTS[2:]:
+        for name in ADDRESSES:
             t.line(f"%{name} = inttoptr i64 %{name}_ to ptr")
-        self.loops.repeat("%tiles_", self._tile)
+        self.loops.repeat("%tiles", self._tile)
         t.line("ret void")
         t.lines.append("}")
         functions = [
             philox_text.uniforms_function(self.register),
             philox_text.normals_function(self.register),
+            draws_text(self.layout, self.register, self._normal),
         ]
         wide = 'attributes #0 = { "prefer-vector-width"="512" "min-legal-vector-width"="512" }'
         return "\n".join([*intrinsics(t.lanes, self.register), *functions, *t.lines, wide]) + "\n"
@@ -64,31 +66,29 @@ class _Kernel:
     def _tile(self, number: str) -> None:
         self._number = number
         unit = self.t.whole("mul", number, self.t.lanes)
-        self._draw(self.t.whole("add", unit, "%start_"))
+        self._draw(self.t.whole("add", unit, "%start"))
         self.counting.begin(unit)
         for phase in self.layout.phases:
             self._phase(phase)
         self.counting.end()
 
     def _draw(self, first: str) -> None:
-        """Draws of the units side by side, uniform or normal; those of a unit follow each other in each stream."""
+        """Where the draws of the units side by side are, and how many stand before those of the first unit; made where
+        they are to be."""
         t, layout = self.t, self.layout
-        self._skip: dict[str, str] = {}
-        begun: dict[int, tuple[str, str, str]] = {}
-        for drawn in layout.drawn:
-            if drawn.each not in begun:
-                begin = t.whole("mul", first, drawn.each)
-                skip = t.whole("and", begin, 3)
-                past = t.whole("add", skip, layout.lanes * drawn.each + self.register - 1)
-                begun[drawn.each] = (skip, t.whole("lshr", begin, 2), t.whole("udiv", past, self.register))
-            self._skip[drawn.name], block, many = begun[drawn.each]
-            function = "normals" if drawn.name in self._normal else "uniforms"
-            for number, _ in enumerate(drawn.streams):
-                key = 2 * (layout.first_key[drawn.name] + number)
-                halves = [t.load(t.address("%keys", key + half), "i64") for half in (0, 1)]
-                into = t.address("%scratch", layout.uniforms(drawn, number))
-                keys = f"i64 {halves[0]}, i64 {halves[1]}"
-                t.line(f"call void @{function}({keys}, i64 {block}, i64 {many}, ptr {into}, ptr %quantiles)")
+        past_tiles = t.whole("mul", self._number, "%step")
+        self._draws = {
+            drawn.name: t.address(t.load(t.address("%draws", number), "ptr"), past_tiles)
+            for number, drawn in enumerate(layout.drawn)
+        }
+        skips = {
+            each: t.whole("and", t.whole("mul", first, each), 3) for each in {d.each for d in layout.drawn}
+        }
+        self._skip = {drawn.name: skips[drawn.each] for drawn in layout.drawn}
+        if self._draws:
+            into = next(iter(self._draws.values()))
+            call = f"call void @tile(i64 {first}, ptr %keys, ptr {into}, ptr %quantiles)"
+            t.if_true(t.new("icmp ne i64 %drawing, 0"), lambda: t.line(call))
 
     def _phase(self, phase: Phase) -> None:
         self._own = {}
@@ -114,6 +114,8 @@ class _Kernel:
         """Value of a node that is known, at the present element."""
         if node.op == "constant":
             return self._constant(node)
+        if node.op == "argument":
+            return self._argument(node)
         if node.number not in self._own:
             self._own[node.number] = self._kept(node, self.loops.at(node.shape))
         return self._own[node.number]
@@ -124,12 +126,19 @@ class _Kernel:
         return t.new(f"icmp ne {t.words} {t.bits(value)}, zeroinitializer") if node.is_truth else value
 
     def _constant(self, node: Node) -> str:
-        t, number = self.t, node.single
-        if number is not None:
-            return t.number(number)
+        t = self.t
+        if node.number not in self.layout.first_constant:
+            return t.number(node.values.item())
         if node.number not in self._own:
             place = t.whole("add", self.loops.at(node.shape), self.layout.first_constant[node.number])
             self._own[node.number] = t.everywhere(t.load(t.address("%constants", place), "double"))
+        return self._own[node.number]
+
+    def _argument(self, node: Node) -> str:
+        t = self.t
+        if node.number not in self._own:
+            place = self.layout.arguments.index(str(node.extra))
+            self._own[node.number] = t.everywhere(t.load(t.address("%multipliers", place), "double"))
         return self._own[node.number]
 
     def _value(self, node: Node) -> str:
@@ -196,14 +205,14 @@ class _Kernel:
     def _drawn(self, node: Node) -> str:
         t = self.t
         drawn = next(d for d in self.layout.drawn if d.name == node.extra)
-        place: str | int = self.layout.uniforms(drawn, 0)
+        place: str | int = self.layout.place(drawn, 0)
         at = self.loops.at(node.shape)
         if len(drawn.streams) > 1:
             placement, at, load = (self.loops.index.get(axis, 0) for axis in (1, 2, 3))
             stream = t.whole("add", t.whole("mul", placement, node.shape[3]), load)
             place = t.whole("add", t.whole("mul", stream, self.layout.room(drawn)), place)
         first = t.whole("add", t.whole("add", at, place), self._skip[drawn.name])
-        address = t.address("%scratch", first)
+        address = t.address(self._draws[drawn.name], first)
         if drawn.each == 1:
             return t.load(address, t.numbers)
         each = [t.load(t.address(address, lane * drawn.each), "double") for lane in range(t.lanes)]

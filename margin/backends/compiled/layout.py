@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from margin.backends.compiled.graph import needed_for, rewritten
+from margin.backends.compiled.graph import Node, needed_for, rewritten
 from margin.backends.compiled.lower import lowered
 from margin.backends.compiled.phases import Phase, Sink, phases_of, stored
 from margin.backends.compiled.tables import with_tables
@@ -15,11 +15,27 @@ from margin.backends.compiled.trace import Computed, Drawn, Given, Trace
 from margin.propagation.histogram import Bins
 from margin.propagation.tally import Frame
 
-ARGUMENTS = (
-    "tiles", "start", "given", "keys", "scratch", "valid", "bins", "low", "high", "ratios", "counts_within",
-    "clipped", "blind", "bad", "constants", "quantiles",
+NUMBERS = ("tiles", "start", "drawing", "step", "extras")
+ADDRESSES = (
+    "draws", "given", "keys", "scratch", "valid", "bins", "low", "high", "ratios", "counts_within", "clipped", "blind",
+    "bad", "constants", "multipliers", "quantiles", "thresholds", "beyond", "first",
 )  # fmt: skip
-"""Arguments of a kernel, in order: two whole numbers, then addresses."""
+ARGUMENTS = (*NUMBERS, *ADDRESSES)
+"""Arguments of a kernel, in order: whole numbers, then addresses.
+
+drawing  1: draws are made, tile by tile; 0: they are there
+step     numbers between the draws of one tile and those of the next; 0 where each tile's may go with it
+draws    address of the draws, for each of `Layout.drawn`
+bins     0 where no errors are counted
+extras   1: readings beyond the thresholds and errors of the first reading are written
+"""
+
+DRAW_ARGUMENTS = ("tiles", "start", "keys", "into", "quantiles")
+"""Arguments of the function that makes all draws of a block: (tile, `Layout.uniforms`) from `into` on."""
+
+IN_TEXT = frozenset({0.0, 0.5, 1.0, 2.0, math.inf})
+"""Numbers written into a kernel's text, with their negatives: what a case says by them is its structure. All others
+are read from memory, so that cases that differ in numbers alone share a kernel."""
 
 
 @dataclass(frozen=True)
@@ -28,6 +44,8 @@ class Layout:
 
     slots     node -> place of its vectors in the scratch memory; first_constant: node -> its first number;
               table_bits: table -> bits of its index
+    uniforms  numbers that the draws of a tile take
+    arguments multipliers of spreads, by factor
     extremes  place of (option, condition, part of the readings, load, 2) smallest and largest errors of the units side
               by side
     within    place of (option,) readings within
@@ -46,6 +64,8 @@ class Layout:
     computed: tuple[Computed, ...]
     first_key: dict[str, int]
     first_uniform: dict[str, int]
+    uniforms: int
+    arguments: tuple[str, ...]
     slots: dict[int, int]
     extremes: int
     within: int
@@ -59,6 +79,11 @@ class Layout:
     @property
     def loads(self) -> int:
         return len(self.permissible)
+
+    @property
+    def first_scale(self) -> int:
+        """Place of the scale of the bins and of its inverse among the constants."""
+        return self.first_permissible + self.loads
 
     @property
     def parts(self) -> int:
@@ -79,9 +104,13 @@ class Layout:
         """Of one stream: its draws of the units side by side, and what the last register of them adds."""
         return room(drawn, self.lanes)
 
-    def uniforms(self, drawn: Drawn, stream: int) -> int:
-        """Place of a stream's uniforms."""
+    def place(self, drawn: Drawn, stream: int) -> int:
+        """Place of a stream's draws among those of a tile."""
         return self.first_uniform[drawn.name] + stream * self.room(drawn)
+
+
+def _in_text(node: Node) -> bool:
+    return node.single is not None and abs(node.single) in IN_TEXT
 
 
 def room(drawn: Drawn, lanes: int) -> int:
@@ -109,7 +138,7 @@ def layout_of(trace: Trace, frame: Frame, lanes: int) -> Layout:
     first_constant: dict[int, int] = {}
     table_bits: dict[int, int] = {}
     for node in nodes:
-        if node.op == "constant" and node.single is None:
+        if node.op == "constant" and not _in_text(node):
             first_constant[node.number] = len(constants)
             constants += np.ravel(node.values).tolist()
         elif node.op == "table" and isinstance(node.extra, bytes):
@@ -122,7 +151,7 @@ def layout_of(trace: Trace, frame: Frame, lanes: int) -> Layout:
             table_bits[node.number] = filled.size.bit_length() - 1
     first_permissible = len(constants)
     permissible = tuple(frame.permissible.tolist())
-    constants += permissible
+    constants += (*permissible, frame.bins.scale, 1.0 / frame.bins.scale)
     used = {str(n.extra) for n in nodes if n.op in ("drawn", "given")}
     drawn = tuple(d for d in trace.drawn.values() if d.name in used)
     place, first_uniform, first_key, key = 0, {}, {}, 0
@@ -130,7 +159,7 @@ def layout_of(trace: Trace, frame: Frame, lanes: int) -> Layout:
         first_uniform[each.name], first_key[each.name] = place, key
         place += room(each, lanes) * len(each.streams)
         key += len(each.streams)
-    place = -(-place // lanes) * lanes
+    uniforms = place = -(-place // lanes) * lanes
     slots = {}
     for number, node in stored(phases).items():
         slots[number] = place
@@ -140,8 +169,8 @@ def layout_of(trace: Trace, frame: Frame, lanes: int) -> Layout:
     found = Layout(
         lanes, phases, constants, first_constant, table_bits, first_permissible, permissible, drawn,
         tuple(g for g in trace.given.values() if g.name in used),
-        tuple(c for c in trace.computed.values() if c.name in used), first_key, first_uniform, slots, place, 0, 0, 0,
-        options, conditions, turns, frame.bins,
+        tuple(c for c in trace.computed.values() if c.name in used), first_key, first_uniform,
+        uniforms, trace.arguments, slots, place, 0, 0, 0, options, conditions, turns, frame.bins,
     )  # fmt: skip
     within = place + lanes * options * conditions * found.parts * loads * 2
     bin_places = within + lanes * options

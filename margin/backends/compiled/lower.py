@@ -29,7 +29,7 @@ def lowered(graph: Graph, node: Node, args: tuple[Node, ...]) -> Node:
             return _limited(graph, node.op, *args)
         case "cell" if isinstance(node.extra, tuple):
             return graph.cell(args[0], node.extra)
-        case "constant" | "table" | "drawn" | "given":
+        case "constant" | "table" | "drawn" | "given" | "argument":
             return graph.node(node.op, args, node.shape, node.extra)
         case _:
             return graph.apply(node.op, *args)

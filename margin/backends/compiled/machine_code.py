@@ -102,8 +102,12 @@ class Compiled:
             self._engine = llvm.create_mcjit_compiler(llvm.parse_assembly(""), _machine())
             self._engine.add_object_file(llvm.ObjectFileRef.from_data(code))
             self._engine.finalize_object()
-            address = self._engine.get_function_address("kernel")
-        self._call: Callable[..., None] = ctypes.CFUNCTYPE(None, *[ctypes.c_int64] * arguments)(address)
+        self._call = self.function("kernel", arguments)
+
+    def function(self, name: str, arguments: int) -> Callable[..., None]:
+        """A function of so many whole numbers; it can be called for as long as this object lives."""
+        address = self._engine.get_function_address(name)
+        return ctypes.CFUNCTYPE(None, *[ctypes.c_int64] * arguments)(address)
 
     def __call__(self, *arguments: int) -> None:
         self._call(*arguments)

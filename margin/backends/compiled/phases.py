@@ -36,7 +36,7 @@ class Phase:
 def phases_of(sinks: Iterable[Sink]) -> list[Phase]:
     """Phases in order; each takes all that can be computed, fewest turns first."""
     waiting_sinks = list(sinks)
-    waiting = [n for n in needed_for(s.node for s in waiting_sinks) if n.op != "constant"]
+    waiting = [n for n in needed_for(s.node for s in waiting_sinks) if not n.is_fixed]
     shapes = sorted(
         {n.shape for n in waiting} | {s.shape for s in waiting_sinks}, key=lambda s: (math.prod(s), s)
     )
@@ -70,7 +70,7 @@ def _ready(waiting: list[Node], shape: Shape, done: set[int]) -> list[Node]:
 
 
 def _known(node: Node, done: set[int]) -> bool:
-    return node.op == "constant" or node.number in done
+    return node.is_fixed or node.number in done
 
 
 def stored(phases: list[Phase]) -> dict[int, Node]:
@@ -79,5 +79,5 @@ def stored(phases: list[Phase]) -> dict[int, Node]:
     for phase in phases:
         own = {n.number for n in phase.nodes}
         needed = [a for n in phase.nodes for a in n.args] + [s.node for s in phase.sinks]
-        found |= {n.number: n for n in needed if n.op != "constant" and n.number not in own}
+        found |= {n.number: n for n in needed if not n.is_fixed and n.number not in own}
     return found

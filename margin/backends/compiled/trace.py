@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from distributions import Normal, Rectangular
-from margin.backends.compiled.graph import Node, Shape
+from margin.backends.compiled.graph import POINT, Node, Shape
 from margin.backends.compiled.operations import NotTraceable, Recorder
 from margin.backends.compiled.traced import UNITS, Counted, Traced
 from margin.case.types import CalibrationSpec
@@ -23,6 +23,7 @@ from margin.propagation.factors import Factor
 from margin.propagation.model import Model
 from margin.propagation.plan import points_of
 from margin.propagation.readings import readings_of_a_unit
+from margin.propagation.variants import redrawn_name
 
 _FRESH = frozenset({"condition", "loading", "reading", "calibration"})
 """Levels whose draws are a sequence of their own by unit, whatever points are chosen for the units."""
@@ -39,6 +40,13 @@ class Drawn:
     streams: tuple[str, ...]
     each: int
     shape: Shape
+
+    def names(self, again: bool) -> tuple[str, ...]:
+        """Its streams, or those of other draws."""
+        if not again:
+            return self.streams
+        start = len(self.name)
+        return tuple(redrawn_name(self.name) + stream[start:] for stream in self.streams)
 
 
 @dataclass(frozen=True)
@@ -73,6 +81,7 @@ class Trace:
     """All that a block is counted from.
 
     computed  by option
+    arguments multipliers of spreads, by factor
     errors    option -> force error, N, under each condition of use
     clipped, blind  truths of readings under each condition
     required  truths without which an error is no number
@@ -82,6 +91,7 @@ class Trace:
     drawn: dict[str, Drawn]
     given: dict[str, Given]
     computed: dict[str, Computed]
+    arguments: tuple[str, ...]
     errors: dict[str, tuple[Node, ...]]
     clipped: tuple[Node, ...]
     blind: tuple[Node, ...]
@@ -104,9 +114,15 @@ class TraceSource:
     recorder: Recorder
     drawn: dict[str, Drawn] = field(default_factory=dict)
     given: dict[str, Given] = field(default_factory=dict)
+    arguments: set[str] = field(default_factory=set)
 
-    def scale(self, factor: Factor) -> float:
-        return 1.0
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        return self._multiplier(factor) * value  # type: ignore[no-any-return]
+
+    def _multiplier(self, factor: Factor) -> Any:
+        """What a variant multiplies the spread of a factor by: an argument of the kernel."""
+        self.arguments.add(factor.name)
+        return Traced.of(self.recorder, self.recorder.graph.node("argument", (), POINT, factor.name))
 
     def lot_samples(self, each: int) -> LotSamples:
         raise NotTraceable("sample units of a lot")
@@ -146,11 +162,14 @@ class TraceSource:
             )
         self.drawn[name] = Drawn(name, streams, each, shape)
         uniform = self.recorder.graph.node("drawn", (), shape, name)
+        value: Any = Traced.of(self.recorder, uniform)
         if isinstance(factor.distribution, Normal):
-            score = Traced.of(self.recorder, self.recorder.graph.apply("normal_quantile", uniform))
-            return factor.distribution.mean + factor.distribution.sd * score  # type: ignore[no-any-return]
-        low, high = factor.distribution.support
-        return low + (high - low) * Traced.of(self.recorder, uniform)  # type: ignore[no-any-return]
+            value = Traced.of(self.recorder, self.recorder.graph.apply("normal_quantile", uniform))
+            value = factor.distribution.mean + factor.distribution.sd * value
+        else:
+            low, high = factor.distribution.support
+            value = low + (high - low) * value
+        return value if factor.scales is not None else self._multiplier(factor) * value  # type: ignore[no-any-return]
 
 
 def traced(model: Model) -> Trace:
@@ -173,6 +192,7 @@ def traced(model: Model) -> Trace:
         source.drawn,
         source.given,
         computed,
+        tuple(sorted(source.arguments)),
         {name: tuple(_node(e) for e in errors) for name, errors in found.by_option.items()},
         _counted(found.clipped),
         _counted(found.blind),

@@ -117,15 +117,14 @@ def arc_cosine(t: VectorText, x: str) -> str:
     return t.select(outer, at_ends, t.subtract(t.number(0.5 * math.pi), arc))
 
 
-def quotient(t: VectorText, a: str, b: float) -> str:
-    """a / b to the bit, without a division: two corrections of the product by the rounded reciprocal.
+def quotient(t: VectorText, a: str, b: str, inverse: str) -> str:
+    """a / b to the bit, without a division: two corrections of the product by the rounded reciprocal `inverse`.
 
     Markstein, IBM Journal of Research and Development 34, 1990: a quotient off by less than a unit in the last place
     is rounded rightly by one correction; the first correction makes it so. Not where a quotient or its remainder is
     subnormal, nor beyond 1e300.
     """
-    inverse = t.number(1.0 / b)
-    found = t.multiply(a, inverse)
+    found, negative = t.multiply(a, inverse), t.new(f"fneg {t.numbers} {b}")
     for _ in range(2):
-        found = t.fused(t.fused(found, t.number(-b), a), inverse, found)
+        found = t.fused(t.fused(found, negative, a), inverse, found)
     return found

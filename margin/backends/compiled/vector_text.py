@@ -93,10 +93,13 @@ class VectorText:
 
     def if_any(self, truth: str, work: Callable[[], None]) -> None:
         """The lines of `work` where a truth holds in any lane."""
-        inside, after = self.name(), self.name()
         bits = self.new(f"bitcast {self.truths} {truth} to i{self.lanes}")
-        some = self.new(f"icmp ne i{self.lanes} {bits}, 0")
-        self.line(f"br i1 {some}, label %{inside}, label %{after}")
+        self.if_true(self.new(f"icmp ne i{self.lanes} {bits}, 0"), work)
+
+    def if_true(self, truth: str, work: Callable[[], None]) -> None:
+        """The lines of `work` where a scalar truth holds."""
+        inside, after = self.name(), self.name()
+        self.line(f"br i1 {truth}, label %{inside}, label %{after}")
         self.label(inside)
         work()
         self.line(f"br label %{after}")

@@ -176,6 +176,9 @@ class _Study:
             if number is not None:
                 return _number(number)
             return f"constants[{self.layout.first_constant[node.number]} + {_place(node.shape)}]"
+        if node.op == "argument":
+            # no variants are computed here
+            return _number(1.0)
         if node.number in self._here or node.shape == POINT:
             return f"v{node.number}"
         return f"kept{node.number}[{_place(node.shape)}]"

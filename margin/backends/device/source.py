@@ -36,8 +36,8 @@ class DeviceSource:
     space: Space
     _kept: dict[tuple[str, str], DeviceArray] = field(default_factory=dict)
 
-    def scale(self, factor: Factor) -> float:
-        return self.host.scale(factor)
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        return self.host.scaled(factor, value)
 
     def lot_samples(self, each: int) -> LotSamples:
         samples = self.host.lot_samples(each)

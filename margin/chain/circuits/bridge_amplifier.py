@@ -34,18 +34,38 @@ class BridgeAmplifier(FrontEnd):
     kind: ClassVar[str] = "bridge amplifier"
     accepts: ClassVar[OutputKind] = "ratio"
 
-    internal_resistor: Value = parameter("ohm", positive=True, doc="internal resistor Ri of gain 1 + Ri / Rg")
-    internal_tempco: Value = parameter("1/K", 0.0, doc="relative change of the internal resistor")
-    gain_resistor: Value = parameter("ohm", positive=True, doc="resistor Rg that sets the gain")
-    gain_resistor_tempco: Value = parameter("1/K", 0.0, doc="relative change of the gain resistor")
-    gain_resistor_ageing: Value = parameter("", 0.0, doc="relative drift of the gain resistor over 1000 h")
+    internal_resistor: Value = parameter(
+        "ohm", positive=True, grades="tolerance", doc="internal resistor Ri of gain 1 + Ri / Rg"
+    )
+    internal_tempco: Value = parameter(
+        "1/K",
+        0.0,
+        cause="temperature",
+        grades="temperature coefficient",
+        doc="relative change of the internal resistor",
+    )
+    gain_resistor: Value = parameter(
+        "ohm", positive=True, grades="tolerance", doc="resistor Rg that sets the gain"
+    )
+    gain_resistor_tempco: Value = parameter(
+        "1/K",
+        0.0,
+        cause="temperature",
+        grades="temperature coefficient",
+        doc="relative change of the gain resistor",
+    )
+    gain_resistor_ageing: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative drift of the gain resistor over 1000 h"
+    )
     excitation_ratio: Value = parameter("", 1.0, positive=True, doc="excitation relative to the reference")
     pedestal_ratio: Value = parameter("", 0.0, doc="output at zero input relative to the reference")
     output_offset: Value = parameter("V", 0.0, doc="offset of the output stage")
     common_mode_rejection: Value = parameter(
         "", 0.0, minimum=0.0, doc="plain ratio, 1e5 for 100 dB; 0: ideal"
     )
-    filter_resistor: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistor before the filter capacitor")
+    filter_resistor: Value = parameter(
+        "ohm", 0.0, minimum=0.0, grades="tolerance", doc="resistor before the filter capacitor"
+    )
     bridge_resistance: Value = 350.0
     lead_resistance: Value = 0.0
 

@@ -25,9 +25,19 @@ class ConstantCurrent(ConductanceFrontEnd):
 
     kind: ClassVar[str] = "constant current"
 
-    resistor: Value = parameter("ohm", positive=True, doc="resistor that sets the current, I = reference / R")
-    resistor_tempco: Value = parameter("1/K", 0.0, doc="relative change of the resistor with temperature")
-    resistor_ageing: Value = parameter("", 0.0, doc="relative drift of the resistor over 1000 h")
+    resistor: Value = parameter(
+        "ohm", positive=True, grades="tolerance", doc="resistor that sets the current, I = reference / R"
+    )
+    resistor_tempco: Value = parameter(
+        "1/K",
+        0.0,
+        cause="temperature",
+        grades="temperature coefficient",
+        doc="relative change of the resistor with temperature",
+    )
+    resistor_ageing: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative drift of the resistor over 1000 h"
+    )
     compliance: Value = parameter("V", positive=True, doc="highest sensor voltage that the source can make")
     buffered: bool = option(False, kind=bool, doc="a follower stands between sensor and converter")
 

@@ -31,9 +31,17 @@ class Divider(ConductanceFrontEnd):
 
     kind: ClassVar[str] = "voltage divider"
 
-    resistor: Value = parameter("ohm", positive=True, doc="fixed resistor of the divider")
-    resistor_tempco: Value = parameter("1/K", 0.0, doc="relative change of the resistor with temperature")
-    resistor_ageing: Value = parameter("", 0.0, doc="relative drift of the resistor over 1000 h")
+    resistor: Value = parameter("ohm", positive=True, grades="tolerance", doc="fixed resistor of the divider")
+    resistor_tempco: Value = parameter(
+        "1/K",
+        0.0,
+        cause="temperature",
+        grades="temperature coefficient",
+        doc="relative change of the resistor with temperature",
+    )
+    resistor_ageing: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative drift of the resistor over 1000 h"
+    )
     position: str = option(POSITIONS[0], choices=POSITIONS, doc="where the sensor sits")
     buffered: bool = option(False, kind=bool, doc="a follower stands between divider and converter")
 

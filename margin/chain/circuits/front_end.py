@@ -25,14 +25,28 @@ class FrontEnd(ABC):
     passes unchanged. Terms left at 0 are ideal: an open-loop gain, bandwidth or upper swing of 0 means 'no limit'.
     """
 
-    reference: Value = parameter("V", positive=True, doc="reference voltage that drives the sensor")
-    reference_tempco: Value = parameter("1/K", 0.0, doc="relative change of the reference with temperature")
-    reference_ageing: Value = parameter("", 0.0, doc="relative drift of the reference over 1000 h")
+    reference: Value = parameter(
+        "V", positive=True, grades="tolerance", doc="reference voltage that drives the sensor"
+    )
+    reference_tempco: Value = parameter(
+        "1/K",
+        0.0,
+        cause="temperature",
+        grades="temperature coefficient",
+        doc="relative change of the reference with temperature",
+    )
+    reference_ageing: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative drift of the reference over 1000 h"
+    )
     source_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistance of the source of the drive")
     offset: Value = parameter("V", 0.0, doc="input offset voltage of the amplifier")
-    offset_drift: Value = parameter("V/K", 0.0, doc="change of the offset with temperature")
+    offset_drift: Value = parameter(
+        "V/K", 0.0, cause="temperature", doc="change of the offset with temperature"
+    )
     bias_current: Value = parameter("A", 0.0, doc="current into the amplifier's input")
-    bias_drift: Value = parameter("A/K", 0.0, doc="change of the bias current with temperature")
+    bias_drift: Value = parameter(
+        "A/K", 0.0, cause="temperature", doc="change of the bias current with temperature"
+    )
     open_loop_gain: Value = parameter("", 0.0, minimum=0.0, doc="of the amplifier; 0: infinite")
     gain_bandwidth: Value = parameter("Hz", 0.0, minimum=0.0, doc="gain-bandwidth product; 0: no limit")
     swing_low: Value = parameter("V", 0.0, doc="lowest output voltage")
@@ -41,16 +55,27 @@ class FrontEnd(ABC):
     output_current_limit: Value = parameter(
         "A", 0.0, minimum=0.0, doc="largest output current; 0: none stated"
     )
-    capacitor: Value = parameter("F", 0.0, minimum=0.0, doc="filter capacitor; 0: no filter")
-    voltage_noise: Value = parameter("V/Hz**0.5", 0.0, minimum=0.0, doc="input voltage noise density")
-    current_noise: Value = parameter("A/Hz**0.5", 0.0, minimum=0.0, doc="input current noise density")
+    capacitor: Value = parameter(
+        "F", 0.0, minimum=0.0, grades="tolerance", doc="filter capacitor; 0: no filter"
+    )
+    voltage_noise: Value = parameter(
+        "V/Hz**0.5", 0.0, minimum=0.0, cause="noise", doc="input voltage noise density"
+    )
+    current_noise: Value = parameter(
+        "A/Hz**0.5", 0.0, minimum=0.0, cause="noise", doc="input current noise density"
+    )
     noise_bandwidth: Value = parameter(
-        "Hz", 0.0, minimum=0.0, doc="noise bandwidth where there is no filter capacitor; 0: no noise"
+        "Hz",
+        0.0,
+        minimum=0.0,
+        cause="noise",
+        doc="noise bandwidth where there is no filter capacitor; 0: no noise",
     )
     noise_draw: Value = draw(
         "normal",
         level="reading",
         needs=("capacitor", "noise_bandwidth"),
+        cause="noise",
         doc="noise of sensor, resistors and amplifier",
     )
 

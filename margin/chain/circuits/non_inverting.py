@@ -24,9 +24,17 @@ class NonInvertingAmplifier(ConductanceFrontEnd):
 
     kind: ClassVar[str] = "non-inverting amplifier"
 
-    feedback: Value = parameter("ohm", positive=True, doc="feedback resistor")
-    feedback_tempco: Value = parameter("1/K", 0.0, doc="relative change of the resistor with temperature")
-    feedback_ageing: Value = parameter("", 0.0, doc="relative drift of the resistor over 1000 h")
+    feedback: Value = parameter("ohm", positive=True, grades="tolerance", doc="feedback resistor")
+    feedback_tempco: Value = parameter(
+        "1/K",
+        0.0,
+        cause="temperature",
+        grades="temperature coefficient",
+        doc="relative change of the resistor with temperature",
+    )
+    feedback_ageing: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative drift of the resistor over 1000 h"
+    )
     drive_ratio: Value = parameter("", 1.0, positive=True, doc="sensor voltage relative to the reference")
 
     def _resistance(self, setting: Setting) -> Value:

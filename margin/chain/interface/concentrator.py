@@ -42,7 +42,9 @@ class ConcentratorInterface:
     parallel_stiffness: Value = parameter(
         "N/m", 0.0, minimum=0.0, level="mounting", doc="stiffness of housing, foam or gasket beside it"
     )
-    share_tempco: Value = parameter("1/K", 0.0, doc="relative change of the load share with temperature")
+    share_tempco: Value = parameter(
+        "1/K", 0.0, cause="temperature", doc="relative change of the load share with temperature"
+    )
     stop_force: Value = parameter(
         "N", 1e9, positive=True, level="mounting", doc="load at which the housing stop engages; 1e9 N: none"
     )
@@ -50,9 +52,11 @@ class ConcentratorInterface:
         "", 0.1, positive=True, maximum=1.0, doc="share of the load above the stop that reaches the sensor"
     )
     preload: Value = parameter("N", 0.0, level="mounting", doc="force on the sensor without a load")
-    preload_tempco: Value = parameter("N/K", 0.0, level="mounting", doc="change of preload with temperature")
+    preload_tempco: Value = parameter(
+        "N/K", 0.0, level="mounting", cause="temperature", doc="change of preload with temperature"
+    )
     preload_ageing: Value = parameter(
-        "", 0.0, level="mounting", doc="relative loss of preload per decade of hours"
+        "", 0.0, level="mounting", cause="ageing", doc="relative loss of preload per decade of hours"
     )
     concentrator_radius: Value = parameter(
         "m", 0.0, minimum=0.0, doc="radius of the concentrator; 0: overlap not modelled"

@@ -101,17 +101,23 @@ class StrainGaugeBridge:
         "", 0.0, minimum=-0.2, maximum=0.2, doc="departure from the line at half load"
     )
     zero: Value = parameter("", 0.0, doc="ratio without load")
-    zero_temperature_coefficient: Value = parameter("1/K", 0.0, doc="change of zero with temperature")
+    zero_temperature_coefficient: Value = parameter(
+        "1/K", 0.0, cause="temperature", doc="change of zero with temperature"
+    )
     span_temperature_coefficient: Value = parameter(
-        "1/K", 0.0, doc="relative change of span with temperature"
+        "1/K", 0.0, cause="temperature", doc="relative change of span with temperature"
     )
-    hysteresis: Value = parameter("", 0.0, doc="relative excess of the descending branch at half load")
-    creep: Value = parameter("", 0.0, doc="relative change per decade of time under load")
-    creep_reference_time: Value = parameter("s", 1.0, positive=True, doc="time at which rated output holds")
+    hysteresis: Value = parameter(
+        "", 0.0, cause="load history", doc="relative excess of the descending branch at half load"
+    )
+    creep: Value = parameter("", 0.0, cause="creep", doc="relative change per decade of time under load")
+    creep_reference_time: Value = parameter(
+        "s", 1.0, positive=True, cause="creep", doc="time at which rated output holds"
+    )
     reload_scatter: Value = parameter(
-        "", 0.0, minimum=0.0, doc="scatter from placement to placement, of rated output"
+        "", 0.0, minimum=0.0, cause="reloading", doc="scatter from placement to placement, of rated output"
     )
-    ageing: Value = parameter("", 0.0, doc="relative loss of sensitivity per decade of hours")
+    ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
     lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
     bridge_resistance: Value = parameter(
         "ohm", 350.0, positive=True, doc="between the supply corners, which the circuit feeds"

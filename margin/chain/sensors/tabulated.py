@@ -44,13 +44,25 @@ class TabulatedCurve:
     curvature: Value = parameter(
         "", 0.0, minimum=-0.2, maximum=0.2, doc="departure from the curve at half load"
     )
-    temperature_coefficient: Value = parameter("1/K", 0.0, doc="relative change of output with temperature")
-    zero_temperature_coefficient: Value = parameter("1/K", 0.0, doc="change of zero, of the span of outputs")
-    hysteresis: Value = parameter("", 0.0, doc="relative excess of the descending branch at half load")
-    creep: Value = parameter("", 0.0, doc="relative change per decade of time under load")
-    creep_reference_time: Value = parameter("s", 1.0, positive=True, doc="time at which the curve holds")
+    temperature_coefficient: Value = parameter(
+        "1/K", 0.0, cause="temperature", doc="relative change of output with temperature"
+    )
+    zero_temperature_coefficient: Value = parameter(
+        "1/K", 0.0, cause="temperature", doc="change of zero, of the span of outputs"
+    )
+    hysteresis: Value = parameter(
+        "", 0.0, cause="load history", doc="relative excess of the descending branch at half load"
+    )
+    creep: Value = parameter("", 0.0, cause="creep", doc="relative change per decade of time under load")
+    creep_reference_time: Value = parameter(
+        "s", 1.0, positive=True, cause="creep", doc="time at which the curve holds"
+    )
     reload_scatter: Value = parameter(
-        "", 0.0, minimum=0.0, doc="scatter from placement to placement, of the span of outputs"
+        "",
+        0.0,
+        minimum=0.0,
+        cause="reloading",
+        doc="scatter from placement to placement, of the span of outputs",
     )
     bridge_resistance: Value = parameter(
         "ohm", 350.0, positive=True, doc="of a bridge, between its supply corners"

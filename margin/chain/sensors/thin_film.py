@@ -71,24 +71,31 @@ class ThinFilm:
     voltage_coefficient: Value = parameter("1/V", 0.0, doc="relative change of conductance per volt of drive")
     voltage_reference: Value = parameter("V", 1.0, doc="sensor voltage at which the sensitivity holds")
     hysteresis: Value = parameter(
-        "", 0.0, doc="relative excess of the descending branch in the middle of the load cycle"
+        "",
+        0.0,
+        cause="load history",
+        doc="relative excess of the descending branch in the middle of the load cycle",
     )
-    creep: Value = parameter("", 0.0, doc="relative change per decade of time under load")
+    creep: Value = parameter("", 0.0, cause="creep", doc="relative change per decade of time under load")
     creep_reference_time: Value = parameter(
-        "s", 1.0, positive=True, doc="time at which the sensitivity holds"
+        "s", 1.0, positive=True, cause="creep", doc="time at which the sensitivity holds"
     )
     temperature_coefficient: Value = parameter(
-        "1/K", 0.0, doc="relative change of conductance with temperature"
+        "1/K", 0.0, cause="temperature", doc="relative change of conductance with temperature"
     )
-    temperature_curvature: Value = parameter("1/K**2", 0.0, doc="relative change with temperature squared")
-    offset_temperature_coefficient: Value = parameter("S/K", 0.0, doc="change of the offset with temperature")
+    temperature_curvature: Value = parameter(
+        "1/K**2", 0.0, cause="temperature", doc="relative change with temperature squared"
+    )
+    offset_temperature_coefficient: Value = parameter(
+        "S/K", 0.0, cause="temperature", doc="change of the offset with temperature"
+    )
     humidity_coefficient: Value = parameter(
-        "1/percent_RH", 0.0, doc="relative change of conductance with humidity"
+        "1/percent_RH", 0.0, cause="humidity", doc="relative change of conductance with humidity"
     )
     reload_scatter: Value = parameter(
-        "", 0.0, minimum=0.0, doc="relative scatter from placement to placement"
+        "", 0.0, minimum=0.0, cause="reloading", doc="relative scatter from placement to placement"
     )
-    ageing: Value = parameter("", 0.0, doc="relative loss of sensitivity per decade of hours")
+    ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest sensor current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest sensor voltage; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")

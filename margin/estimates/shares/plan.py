@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,8 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from margin.case.types import Case
+from margin.chain.parameter import CAUSE_OF_ROLE, parameters_of
 from margin.estimates.labels import ColumnLabels, labels_of
-from margin.estimates.sensitivity import FactorLabels, group_columns
+from margin.estimates.sensitivity import FactorLabels, FailedEvaluations, group_columns
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares.outputs import UnitOutputs, long_names
 from margin.propagation.factors import varies_by_lot
@@ -26,9 +28,6 @@ Array = NDArray[np.float64]
 
 DIRECTION = "use.direction (each loading)"
 WHICH = Column("use.condition (which)", None, "in use")
-_WHICH_LABELS = ColumnLabels(
-    FactorLabels("use.condition (which)", "use", "condition", "temperature"), "within a unit"
-)
 
 
 def shares_frame(case: Case, units: int) -> Frame:
@@ -84,7 +83,7 @@ class SharesPlan:
         drawn = columns_of(model)
         labels = labels_of(drawn, model.factors)
         if len(use_conditions(model.case)) > 1:
-            return cls(model, drawn, (_WHICH_LABELS, *labels))
+            return cls(model, drawn, (_labels_of_which(model.case), *labels))
         return cls(model, drawn, labels)
 
     def outputs(self, *, tied: bool = True) -> CaseOutputs:
@@ -120,6 +119,31 @@ class SharesPlan:
             own[group].add(column.name)
         drawn = set(groups[:front])
         return {group: (frozenset(names), group in drawn) for group, names in own.items()}
+
+    def where_failed(self, failed: FailedEvaluations) -> str:
+        """Which draws lie furthest out in the first failed run."""
+        names = [one.labels.factor for one in self.labels]
+        return furthest_out(zip(failed.inputs, names, strict=True), failed.count, failed.total)
+
+
+def _labels_of_which(case: Case) -> ColumnLabels:
+    """Labels of the choice among named conditions of use; its cause is 'temperature' where they state nothing else."""
+    stated = {quantity.cause for condition in case.conditions for quantity in condition.quantities.values()}
+    use = case.elements["use"]
+    if any(condition.direction is not None for condition in case.conditions):
+        stated.add(parameters_of(use.cls)["direction_draw"].cause_in(use.role))
+    cause = stated.pop() if len(stated) == 1 else CAUSE_OF_ROLE[use.role]
+    return ColumnLabels(FactorLabels(WHICH.name, use.role, "condition", cause), "within a unit")
+
+
+def furthest_out(draws: Iterable[tuple[float, str]], failed: int, units: int) -> str:
+    """How many units have no number, and which of the draws (uniform, factor) of the first of them lie furthest out."""
+    furthest = sorted(draws, key=lambda one: -abs(one[0] - 0.5))[:3]
+    told = ", ".join(f"{name} at its {100 * value:.2g} % point" for value, name in furthest)
+    return (
+        f"a force error is not a number in {failed} of {units} units; in the first of them the draws furthest out are "
+        f"{told}. Look at the extremes of these spreads in the case"
+    )
 
 
 def long_frame(frame: pd.DataFrame, by: str) -> pd.DataFrame:

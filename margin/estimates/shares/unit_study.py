@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from distributions import Stream
 from margin.backends.units import unit_engine
 from margin.estimates.shares.outputs import UnitOutputs
-from margin.estimates.shares.plan import WHICH, SharesPlan, shares_frame
+from margin.estimates.shares.plan import WHICH, SharesPlan, furthest_out, shares_frame
 from margin.propagation.block import block_errors
 from margin.propagation.frame import Frame
 from margin.propagation.model import Model
@@ -111,9 +111,4 @@ def no_number(plan: SharesPlan, frame: Frame, start: int, count: int, variant: V
         if column.many == 1 and (column.factor is None or column.factor.level not in ("loading", "reading")):
             name = redrawn_name(column.name) if column.name in variant.redrawn else column.name
             draws.append((float(stream.uniforms(name, unit, 1)[0]), label.labels.factor))
-    furthest = sorted(draws, key=lambda one: -abs(one[0] - 0.5))[:3]
-    told = ", ".join(f"{name} at its {100 * value:.2g} % point" for value, name in furthest)
-    return EvaluationError(
-        f"a force error is not a number in {int(bad.sum())} of {count} units; in the first of them the draws furthest "
-        f"out are {told}. Look at the extremes of these spreads in the case"
-    )
+    return EvaluationError(furthest_out(draws, int(bad.sum()), count))

@@ -1,0 +1,120 @@
+"""Units under variants of a case, judged by a kernel: hundreds of variants share its code and its draws."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.backends.compiled.block import Counted, Kernel, keys_of
+from margin.backends.compiled.normal_quantile import in_lines
+from margin.backends.compiled.trace import Computed, Given
+from margin.propagation.calibrated import Bench
+from margin.propagation.draws import StreamSource
+from margin.propagation.model import Model
+from margin.propagation.plan import Block
+from margin.propagation.variants import Asked, Outcomes, Variant, sizes_of
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class CompiledUnits:
+    """Units under variants of a model (see `variants.UnitEngine`). One object serves any number of threads."""
+
+    model: Model
+    kernel: Kernel
+
+    def outcomes(
+        self, start: int, count: int, variants: Sequence[Variant], asked: Asked
+    ) -> Iterator[Outcomes | None]:
+        """As `UnitEngine.outcomes`."""
+        kernel = self.kernel
+        source = self.model.source(kernel.frame.grouping, start, count)
+        block = _UnitBlock(self.model, kernel, source, Block(start, count, 0))
+        for variant in variants:
+            counted = block.counted(variant, asked)
+            yield None if counted.bad.any() else self._outcomes(counted, count, asked)
+
+    def _outcomes(self, counted: Counted, count: int, asked: Asked) -> Outcomes:
+        sizes = None
+        if asked.sizes:
+            bins = counted.bins[..., :-1].sum(axis=(1, 2), dtype=np.int64)
+            sizes = sizes_of(bins, self.kernel.layout.bins)
+        return Outcomes(
+            counted.ratios[..., :count].max(axis=1),
+            counted.within[:, :count],
+            counted.first[..., :count] if counted.first is not None and asked.first else None,
+            sizes,
+            None if asked.thresholds is None else counted.beyond[:, :count],
+        )
+
+
+@dataclass
+class _UnitBlock:
+    """Draws of a block, made once; those made again, where a variant asks for them, once more."""
+
+    model: Model
+    kernel: Kernel
+    source: StreamSource
+    block: Block
+    _draws: dict[bool, Array] = field(default_factory=dict)
+    _given: dict[object, Array] = field(default_factory=dict)
+
+    def counted(self, variant: Variant, asked: Asked) -> Counted:
+        """What the machine code counts under a variant."""
+        layout = self.kernel.layout
+        again = [drawn.name in variant.redrawn for drawn in layout.drawn]
+        scales = np.array([variant.scales.get(name, 1.0) for name in layout.arguments])
+        thresholds = None
+        if asked.first or asked.thresholds is not None:
+            thresholds = np.array(asked.thresholds or np.zeros(layout.options))
+        counted = Counted.empty(layout, self.block.count, bins=asked.sizes, extras=thresholds)
+        self.kernel.call(
+            self.block, self._keys(False), [self._drawn(one) for one in again], self._all_given(variant), scales,
+            counted, drawing=False, step=layout.uniforms,
+        )  # fmt: skip
+        return counted
+
+    def _keys(self, again: bool) -> NDArray[np.uint64]:
+        columns = {drawn.name for drawn in self.kernel.layout.drawn} if again else ()
+        return keys_of(self.kernel.layout, self.source.stream, columns)
+
+    def _drawn(self, again: bool) -> Array:
+        """All draws of the block as the kernel makes them: (tile, draw)."""
+        if again not in self._draws:
+            layout = self.kernel.layout
+            tiles = -(-self.block.count // layout.lanes)
+            draws = in_lines((tiles, layout.uniforms))
+            self.kernel.draw(self.block, self._keys(again), draws)
+            self._draws[again] = draws
+        return self._draws[again]
+
+    def _all_given(self, variant: Variant) -> list[Array]:
+        """What is drawn outside, under a variant; kept for variants that do not change it."""
+        bench: Bench | None = None
+        found = []
+        for each in self.kernel.layout.outside:
+            key = (each.name, *self._changed(each, variant))
+            if key not in self._given:
+                if bench is None:
+                    source = self.source.varied(variant)
+                    bench = Bench(self.model.case, source, self.model.nominal, self.block.count)
+                self._given[key] = self.kernel.side_by_side(each.values(bench), each.shape, self.block.count)
+            found.append(self._given[key])
+        return found
+
+    def _changed(self, each: Given | Computed, variant: Variant) -> tuple[object, ...]:
+        """What of a variant bears on a value: the changes of its own factor, and of those tied to it."""
+        if isinstance(each, Computed):
+            return (tuple(sorted(variant.scales.items())), variant.redrawn)
+        name = each.factor.name
+        tied = next((group.factors for group in self.model.groups if name in group.names), (each.factor,))
+        names = {n for f in tied for n in (f.name, f.knowledge_name)}
+        starts = tuple(n for f in tied for n in (f.name, f.knowledge_stream))
+        return (
+            tuple(sorted((n, s) for n, s in variant.scales.items() if n in names)),
+            frozenset(column for column in variant.redrawn if column.startswith(starts)),
+        )

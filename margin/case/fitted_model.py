@@ -1,0 +1,83 @@
+"""A fitted model as a case holds it: provenance, sensor and dependences of a bench analysis."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field
+
+from margin.case.tables import Branch, Dwell, Table, Temperature
+
+
+class ModelTable(Table):
+    """Where a fitted model comes from."""
+
+    format: int = Field(description="version of the file's layout")
+    data: str = Field(min_length=1, max_length=400, description="bench file, relative to the model")
+    sha256: str = Field(pattern="^[0-9a-f]{64}$", description="of the bench file when it was fitted")
+    written: datetime.date = Field(description="date of the fit")
+    circuit: str = Field(default="", max_length=200, description="circuit that read the sensors")
+    interface: str = Field(default="", max_length=200, description="interface under which they were loaded")
+    temperature: Temperature = Field(description="temperature at which the values hold")
+    dwell: Dwell | None = Field(default=None, description="time under load at which the values hold")
+    branch: Branch = Field(default="up", description="branch of the load cycle on which the curve was fitted")
+    lots: int = Field(ge=1, description="production lots measured")
+    sensors: int = Field(ge=1, description="sensors measured")
+    mountings: int = Field(ge=1, description="mountings, over all sensors")
+    cycles: int = Field(ge=1, description="load cycles, over all mountings")
+    readings: int = Field(ge=1, description="readings used")
+    must_state: list[str] = Field(default=[], description="spreads that the data cannot show at all")
+    assumptions: list[str] = Field(default=[], description="what the fit rests on beside the data")
+
+
+@dataclass(frozen=True)
+class FittedModel:
+    """A fitted model as read.
+
+    name         as the case writes it
+    path         the file
+    about        its table [model]
+    sensor       its table [sensor], as written
+    dependences  its tables [[dependence]], as written
+    data         whether the data file is still the one that was fitted
+    """
+
+    name: str
+    path: Path
+    about: ModelTable
+    sensor: dict[str, Any]
+    dependences: tuple[dict[str, Any], ...]
+    data: Literal["as fitted", "changed", "not there"]
+
+    @property
+    def origin(self) -> str:
+        """Provenance in one line."""
+        about = self.about
+        setup = ", ".join(each for each in (about.circuit, about.interface) if each)
+        counts = ", ".join(
+            f"{count} {noun}{'' if count == 1 else 's'}"
+            for count, noun in (
+                (about.lots, "lot"), (about.sensors, "sensor"), (about.mountings, "mounting"),
+                (about.cycles, "cycle"), (about.readings, "reading"),
+            )
+        )  # fmt: skip
+        checked = {
+            "as fitted": "the data file is as it was",
+            "changed": "the data file has changed",
+            "not there": "the data file is not there and was not checked",
+        }[self.data]
+        return (
+            f"{self.name}: {self.sensor.get('kind')} fitted to {about.data}"
+            f" (sha256 {about.sha256[:12]}...{f', {setup}' if setup else ''}; {counts}),"
+            f" written {about.written.isoformat()}; {checked}"
+        )
+
+    @property
+    def warning(self) -> str | None:
+        """What to say where the data file is no longer the one that was fitted."""
+        if self.data != "changed":
+            return None
+        return f"{self.name}: {self.about.data} has changed since the model was fitted to it; fit it again"
