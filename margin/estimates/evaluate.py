@@ -100,7 +100,7 @@ def evaluate(
     if with_budget:
         budget = budget_of(drawn.model, workers=workers, progress=stage("budget", BUDGET_UNITS))
         if drawn.model.factors:
-            runs = runs_of_report(fast=False)
+            runs = runs_of_report(drawn.model)
             shares = error_shares(
                 case,
                 by=("cause",),

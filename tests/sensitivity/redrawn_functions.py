@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from distributions import Stream
+
 Array = NDArray[np.float64]
 
 
@@ -23,7 +25,11 @@ class RedrawnFunction:
     second_order: bool = False
 
     def __call__(self, start: int, count: int) -> Iterator[Array]:
-        a, b = np.random.default_rng([self.seed, start]).random((2, count, self.columns))
+        stream = Stream(self.seed)
+        a, b = (
+            np.stack([stream.uniforms(f"{name}{c}", start, count) for c in range(self.columns)], axis=1)
+            for name in ("a", "b")
+        )
         yield self._of(a)
         yield self._of(b)
         for kept, other in ((a, b), (b, a)) if self.second_order else ((a, b),):

@@ -20,10 +20,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from redrawn_functions import RedrawnFunction, limit_state_effects, margin_effects
+from SALib.analyze import sobol as salib_analyze
+from SALib.sample import sobol as salib_sample
 from scipy.special import ndtri
 
-from margin.estimates.sensitivity.effects import Effects
-from margin.estimates.sensitivity.indices_result import Interval
+from margin.estimates.sensitivity.effects import Effects, effects_of
+from margin.estimates.sensitivity.interval import Interval
 from margin.estimates.sensitivity.redraw_sums import RedrawSums, pieces
 from margin.estimates.sensitivity.rounds import REPLICATES, Refined, Study, refine
 from margin.propagation.threads import in_threads
@@ -92,6 +94,29 @@ def test_pairs_of_ishigami_interact_as_published() -> None:
         assert found.second.high[(*pair, 0)] < 0.05
     below = np.tril_indices(3)
     assert np.isnan(found.second.value[below]).all()
+
+
+@pytest.mark.parametrize("groups", [None, ["a", "b", "b"]])
+def test_agreement_with_a_general_library(groups: list[str] | None) -> None:
+    """On scrambled Sobol points of SALib's sampler main and total effects, and pairs, lie within 0.03 of SALib's own
+    estimates (Saltelli 2010, Jansen 1999, Saltelli 2002)."""
+    problem: dict[str, object] = {"num_vars": 3, "names": ["x1", "x2", "x3"], "bounds": [[0.0, 1.0]] * 3}
+    if groups:
+        problem["groups"] = groups
+    names = tuple(dict.fromkeys(groups or problem["names"]))  # type: ignore[call-overload]
+    rows, matrices = 4096, 2 + 2 * len(names)
+    points = salib_sample.sample(problem, rows, calc_second_order=True, seed=4)
+    expected = salib_analyze.analyze(problem, ishigami(points), calc_second_order=True, seed=4)
+    by_matrix = ishigami(points).reshape(rows, matrices).T[..., np.newaxis]
+    # SALib keeps A, AB_1 .., BA_1 .., B for each base row
+    order = [by_matrix[0], by_matrix[-1], *by_matrix[1:-1]]
+    sums = RedrawSums.of(order, 32, len(names), second_order=True)
+    found = effects_of(sums, names, ("y",))
+    assert found.main.value[:, 0] == pytest.approx(expected["S1"], abs=0.03)
+    assert found.total.value[:, 0] == pytest.approx(expected["ST"], abs=0.03)
+    assert found.second is not None
+    above = np.triu_indices(len(names), 1)
+    assert found.second.value[above][:, 0] == pytest.approx(expected["S2"][above], abs=0.03)
 
 
 @pytest.mark.parametrize("limit", [0.674, 1.645, 2.576])
@@ -266,7 +291,7 @@ def test_few_failing_units_have_exact_intervals() -> None:
     """Where all of n pairs with a failure change with a cause, at least a part q = 0.025 to the power 1/n of them does
     (Clopper and Pearson 1934), that is q / (2 - q) of failures cured. No interval has zero width."""
     study = study_of(2, 64, failing=(0,))
-    changing = RedrawnFunction(lambda u: (u[:, 0] < 0.03).astype(float), 2, 2)
+    changing = RedrawnFunction(lambda u: (u[:, 0] < 0.03).astype(float), 2, 1)
     fails = [found[:, 0] for found in changing(0, 64)]
     alike, changed = int((fails[0] * fails[2]).sum()), int(np.abs(fails[0] - fails[2]).sum())
     assert alike == 0 and changed >= 3
@@ -351,3 +376,40 @@ def test_bad_studies_are_refused(asked: dict[str, Any], message: str) -> None:
     """A width of nothing, an impossible level and a budget below a unit for each replicate have one clear message."""
     with pytest.raises(ValueError, match=message):
         refine(study_of(3, 100, **asked), RedrawnFunction(ishigami, 3))
+
+
+@pytest.mark.parametrize("constant", [0.0, 0.4, 192.53, 1e6])
+def test_a_constant_has_no_effects_and_a_reason_and_leaves_others_alone(constant: float) -> None:
+    """A constant, and one that carries round-off, give NaN with a reason, never a share of round-off; the output
+    beside them has the effects that it has alone."""
+
+    def beside(uniforms: Array) -> Array:
+        still = np.full(len(uniforms), constant)
+        rounded = np.where(uniforms[:, 0] > 0.5, 0.1 + 0.2, 0.3)
+        return np.stack([still, uniforms[:, 0] + uniforms[:, 1], rounded], axis=1)
+
+    study = Study(("a", "b"), ("flat", "sum", "rounded"), 4 * 256, 1e-9)
+    found = refine(study, RedrawnFunction(beside, 2)).effects
+    assert set(found.reasons) == {0, 2}
+    assert found.reasons[0] == f"constant {constant:.6g} in all of 512 units"
+    assert np.isnan(found.total.value[:, [0, 2]]).all() and np.isnan(found.variance[[0, 2]]).all()
+    alone = refine(
+        Study(("a", "b"), ("sum",), 4 * 256, 1e-9), RedrawnFunction(lambda u: u[:, 0] + u[:, 1], 2)
+    ).effects
+    assert found.total.value[:, 1] == pytest.approx(alone.total.value[:, 0], rel=1e-9)
+    assert found.main.high[:, 1] == pytest.approx(alone.main.high[:, 0], rel=1e-9)
+
+
+def test_outputs_that_do_not_belong_to_their_inputs_break_a_rule() -> None:
+    """Units out of order are noticed: every total effect is 1, and their sum far above what one output may have."""
+    rng = np.random.default_rng(2)
+    shuffled = RedrawnFunction(lambda u: rng.permutation(ishigami(u)), 3)
+    found = refine(study_of(3, 2048), shuffled).effects
+    assert np.all(found.total.value > 0.9) and np.all(found.main.value < 0.1)
+    assert found.total_sum.low[0] > 2.0
+
+
+def test_ranks_are_shared_where_the_difference_is_not_resolved() -> None:
+    """Two inputs of equal weight share a rank, and the next one counts on after them."""
+    found = effects(lambda u: np.sin(7 * u[:, 0]) + np.sin(7 * u[:, 1]) + 0.1 * u[:, 2], 3, 512)
+    assert found.rank[:, 0].tolist() == [1.0, 1.0, 3.0]

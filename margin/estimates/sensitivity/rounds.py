@@ -21,8 +21,8 @@ FIRST_UNITS = 16
 LEADING = 10
 """Groups, by total effect, whose intervals decide whether units are added."""
 
-PIECES, LEAST_PIECE = 8, 128
-"""Pieces in a round, at least, so that several workers have some, and units of a piece that is worth its costs."""
+PIECES, LEAST_PIECE = 8, 256
+"""Pieces of a round, so that several workers have some, and fewest units of one that is worth its costs."""
 
 Work = Callable[[Piece], RedrawSums]
 Mapped = Callable[[Work, Iterator[Piece]], Iterable[RedrawSums]]
@@ -124,7 +124,8 @@ def refine(study: Study, evaluate: Outputs, mapped: Mapped = map) -> Refined:
     drawn = 0
     for units in study.rounds():
         added = units - drawn
-        size = min(study.largest, max(REPLICATES * added // PIECES, LEAST_PIECE))
+        parts = max(min(REPLICATES * added // LEAST_PIECE, PIECES), 1)
+        size = min(study.largest, -(-REPLICATES * added // parts))
         cut = list(pieces(REPLICATES * drawn, added, REPLICATES, size))
         for piece, part in zip(cut, mapped(work, iter(cut)), strict=True):
             sums.add(piece.first, part)

@@ -12,32 +12,40 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from margin.backends.compiled.choose import kernel_for_units
 from margin.case.types import Case
 from margin.estimates.sensitivity.effects import Effects
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.sensitivity.rounds import Refined, Study, refine
 from margin.estimates.shares.outputs import FAILING, MARGIN, error_name, long_names, places_of
 from margin.estimates.shares.over_temperature import over_temperature as effects_over_temperature
-from margin.estimates.shares.plan import DIRECTION, SharesPlan
+from margin.estimates.shares.plan import DIRECTION, SharesPlan, shares_frame
 from margin.estimates.shares.result import ErrorShares, Runs
 from margin.estimates.shares.shapley import shapley_shares
 from margin.estimates.shares.tables import effects_frame, scopes_frame, second_frame, sums_frame
 from margin.estimates.shares.unit_study import UnitStudy
-from margin.propagation.model import model_of
+from margin.propagation.model import Model, model_of
 from margin.propagation.plan import default_block
 from margin.propagation.run_result import Progress
 from margin.propagation.threads import default_workers, in_threads
 
 RUNS = 1 << 17
-"""Evaluations of a unit for one grouping, at most, unless the caller says otherwise."""
+"""Evaluations of a unit for one grouping, at most, unless the caller says otherwise: seconds by a compiled kernel."""
 
 WIDTH = 0.05
 """Full width of the intervals at which no more units are added."""
 
 
-def runs_of_report(*, fast: bool) -> int:
-    """Evaluations for the effects in a report: about a second by a compiled kernel (`fast`); fewer by arrays."""
-    return RUNS if fast else 1 << 13
+RUNS_BY_ARRAYS = 1 << 13
+"""Evaluations for the effects in a report where no kernel can be had: seconds by array operations."""
+
+
+def runs_of_report(model: Model) -> int:
+    """Evaluations of a unit for the effects by cause in a report: RUNS where a kernel judges the units."""
+    groups = dict.fromkeys(SharesPlan.of(model).groups("cause"))
+    variants = len(groups) + 2
+    frame = shares_frame(model.case, RUNS // variants)
+    return RUNS_BY_ARRAYS if kernel_for_units(model, frame, variants) is None else RUNS
 
 
 def error_shares(
