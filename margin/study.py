@@ -122,7 +122,7 @@ class BudgetStudy:
 
     @property
     def shares(self) -> ErrorShares:
-        """Sobol indices by factor, part, level and cause, of every output."""
+        """Main and total effects by factor, part, level and cause, on every output; failing units cured."""
         return self.budget.shares
 
     def save(self, folder: str | Path) -> Path:
@@ -206,7 +206,8 @@ def budget(
     """What sets the error of a case, and what changing it would bring.
 
     option   that page and summary show; by default the one with the highest yield
-    runs     most units evaluated for each grouping; points are added until every interval is at most `width` wide
+    runs     most evaluations of a unit for each grouping; units are added until the intervals of the leading causes,
+             on conformity margin and failing units, are at most `width` wide
     second_order, shapley  also how pairs act together, and effects that tell dependent factors apart
 
     Raises EvaluationError where the chain gives no number, ValueError for an unknown option or too few runs.

@@ -13,7 +13,9 @@ from margin.commands.common import Asked, draw_and_show, faults_shown, load, stu
 @click.argument("case", type=click.Path(path_type=Path))
 @click.option("--option", metavar="NAME", help="Calibration option that page and summary show.")
 @click.option(
-    "--runs", type=click.IntRange(min=1000), help="Most units evaluated for each grouping, by default 131072."
+    "--runs",
+    type=click.IntRange(min=1000),
+    help="Most evaluations of a unit for each grouping, by default 131072.",
 )
 @click.option("--second-order", is_flag=True, help="Also how pairs of factors act together.")
 @click.option("--shapley", is_flag=True, help="Also Shapley effects, which tell dependent factors apart.")
@@ -26,7 +28,7 @@ def budget(
     shapley: bool,
     asked: Asked,
 ) -> None:
-    """What sets the error of CASE: shares of the variance, and error and yield with each cause changed."""
+    """What sets the error of CASE: effects of causes, the failing units they cure, and what changing them brings."""
     with faults_shown():
         from margin.estimates.shares import RUNS
         from margin.study import budget as run_budget
