@@ -18,7 +18,7 @@ from margin.estimates.shares import FAILING, MARGIN, ErrorShares
 from margin.estimates.shares.result import CURED, ESTIMATORS, TOTAL_EFFECT
 from margin.report import budget_figures, style
 from margin.report.blocks import Block, Listing, Section, Table, Text
-from margin.report.document import records, to_json, with_undetermined
+from margin.report.document import effect_records, records, to_json, with_undetermined
 from margin.report.effects import (
     dependent_lines,
     effect_blocks,
@@ -126,10 +126,13 @@ def document(budget: ErrorBudget, files: tuple[str, ...] = ()) -> dict[str, Any]
         "dependent": list(shares.dependent),
         "inert": list(shares.inert),
         "actions": records(budget.actions),
-        "effects": records(shares.effects),
+        "effects": effect_records(shares.effects),
         "sums": records(shares.sums),
         "scopes": records(shares.scopes),
-        **{label: records(frame) for label, frame in _optional(shares)},
+        **{
+            label: effect_records(frame) if label == "over_temperature" else records(frame)
+            for label, frame in _optional(shares)
+        },
         "cautions": list(budget.cautions),
     }
     return with_undetermined(plain)

@@ -16,6 +16,7 @@ import pandas as pd
 
 from margin.case.types import Case, ElementSpec, Spread
 from margin.estimates.results import Results
+from margin.estimates.shares import FAILING
 from margin.report import frames
 from margin.report.summary import requirement_in_words
 
@@ -56,13 +57,21 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
         "limit_curve": records(frames.limit_curve_frame(results)),
         "saturation": records(frames.saturation_frame(results)),
         "budget": records(results.budget),
-        "effects": [] if results.shares is None else records(results.shares.effects),
+        "effects": [] if results.shares is None else effect_records(results.shares.effects),
         "scopes": [] if results.shares is None else records(results.shares.scopes),
         "checks": records(frames.checks_frame(results)),
         "samples": records(results.samples),
         "cautions": list(results.cautions),
     }
     return with_undetermined(plain)
+
+
+def effect_records(effects: pd.DataFrame) -> list[dict[str, Any]]:
+    """Effects of causes as records; failing units alone have a part that is cured."""
+    return [
+        {key: value for key, value in row.items() if row["output"] == FAILING or not key.startswith("cured")}
+        for row in records(effects)
+    ]
 
 
 def with_undetermined(plain: dict[str, Any]) -> dict[str, Any]:

@@ -1,9 +1,10 @@
-"""Time of the effects of all causes of a case against that of its bare chain: `python tests/benchmarks/error_budget.py`.
+"""Time of the effects of causes of a case against that of its bare chain: `python tests/benchmarks/error_budget.py`.
 
 Twenty factors, twelve check loads, five calibration options, 2^13 units, each evaluated as drawn and drawn again: the
 effects on all outputs by the way of computing that the budget takes, against drawing and evaluating as many units by
-array operations, with the same threads in blocks of the same size. The two take turns, so that what else the machine does falls on both. Prints the seconds of each and the ratio of every turn;
-exit code 1 where the median ratio is above 2. Not run by pytest. All values are invented.
+array operations, with the same threads in blocks of the same size. The two take turns, so that what else the machine
+does falls on both. Prints the seconds of each and the ratio of every turn; exit code 1 where the median ratio is above
+2. Not run by pytest. All values are invented.
 """
 
 from __future__ import annotations
