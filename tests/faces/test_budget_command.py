@@ -56,7 +56,7 @@ def test_a_budget_is_printed_and_written(case: Path, tmp_path: Path) -> None:
     assert "calibration 'one-point'" in found.output
     assert f"Report: {out / 'budget.html'}" in found.output
     assert max(len(line) for line in found.output.splitlines() if not line.startswith("Report:")) <= 80
-    assert {"budget.html", "budget.json", "actions.csv", "shares.csv"} <= {p.name for p in out.iterdir()}
+    assert {"budget.html", "budget.json", "actions.csv", "effects.csv"} <= {p.name for p in out.iterdir()}
     assert not (out / "second_order.csv").exists() and not (out / "shapley.csv").exists()
 
 
@@ -117,7 +117,7 @@ def test_the_python_face_gives_the_same(case: Path, tmp_path: Path) -> None:
     """`margin.budget` gives the data of every option, prints the summary and saves the page."""
     study = margin.budget(margin.load(case), runs=1000, workers=1)
     assert set(study.actions["option"]) == {"none", "one-point"}
-    assert set(study.shares.indices["by"]) == {"factor", "part", "level", "cause"}
+    assert set(study.shares.effects["by"]) == {"factor", "part", "level", "cause"}
     assert study.option == study.budget.leading_option == "one-point"
     assert str(study) == invoke(str(case), "--runs", "1000").stdout.removesuffix("\n")
     assert study.save(tmp_path / "saved").exists()
