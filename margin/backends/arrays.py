@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from margin.propagation.block import Errors, block_errors
 from margin.propagation.model import Model
+from margin.propagation.outcomes import Asked, Outcomes
 from margin.propagation.partial import SAMPLE_UNITS, BlockResult
 from margin.propagation.plan import Block, Plan
 from margin.propagation.tally import (
@@ -22,7 +23,7 @@ from margin.propagation.tally import (
     require_numbers,
     tally_blocks,
 )
-from margin.propagation.variants import Asked, Outcomes, Variant
+from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -75,10 +76,17 @@ def _counted(frame: Frame, blocks: Sequence[Block], errors: Errors, counts: list
 
 @dataclass(frozen=True)
 class ArrayUnits:
-    """Units under variants of a model, by array operations (see `variants.UnitEngine`)."""
+    """Units under variants of a model, by array operations (see `outcomes.UnitEngine`)."""
 
     model: Model
     frame: Frame
+
+    @property
+    def fast(self) -> bool:
+        return False
+
+    def with_frame(self, frame: Frame) -> ArrayUnits:
+        return replace(self, frame=frame)
 
     def outcomes(
         self, start: int, count: int, variants: Sequence[Variant], asked: Asked

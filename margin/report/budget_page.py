@@ -12,7 +12,6 @@ import pandas as pd
 from margin.estimates import numbers
 from margin.estimates.budget import NO_NUMBER
 from margin.estimates.budget_causes import LOOSER, TIGHTER
-from margin.estimates.budget_plan import budget_units
 from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.shares import MARGIN, ErrorShares
 from margin.report import budget_figures, style
@@ -309,5 +308,5 @@ def _constant(shares: ErrorShares, option: str) -> tuple[str, ...]:
 
 def _actions_caption(budget: ErrorBudget) -> str:
     level = numbers.percent(budget.case.requirement.confidence)
-    units = numbers.count(budget_units(budget.case))
+    units = numbers.count(int(budget.actions["units"].max()))
     return f"Intervals at {level}; {units} units, seed {budget.case.study.seed}, margin {budget.version}."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,19 +13,28 @@ from margin.backends.compiled.normal_quantile import in_lines
 from margin.backends.compiled.trace import Computed, Given
 from margin.propagation.calibrated import Bench
 from margin.propagation.draws import StreamSource
+from margin.propagation.frame import Frame
 from margin.propagation.model import Model
+from margin.propagation.outcomes import Asked, Outcomes, sizes_of
 from margin.propagation.plan import Block
-from margin.propagation.variants import Asked, Outcomes, Variant, sizes_of
+from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class CompiledUnits:
-    """Units under variants of a model (see `variants.UnitEngine`). One object serves any number of threads."""
+    """Units under variants of a model (see `outcomes.UnitEngine`). One object serves any number of threads."""
 
     model: Model
     kernel: Kernel
+
+    @property
+    def fast(self) -> bool:
+        return True
+
+    def with_frame(self, frame: Frame) -> CompiledUnits:
+        return replace(self, kernel=replace(self.kernel, frame=frame))
 
     def outcomes(
         self, start: int, count: int, variants: Sequence[Variant], asked: Asked
