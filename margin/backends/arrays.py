@@ -92,7 +92,7 @@ class ArrayUnits:
         self, start: int, count: int, variants: Sequence[Variant], asked: Asked
     ) -> Iterator[Outcomes | None]:
         source = self.model.source(self.frame.grouping, start, count)
-        for variant in variants:
+        for number, variant in enumerate(variants):
             try:
                 with np.errstate(all="ignore"):
                     errors = block_errors(self.model, source.varied(variant), count).by_option
@@ -100,9 +100,9 @@ class ArrayUnits:
                 yield None
                 continue
             finite = all(np.isfinite(each).all() for own in errors.values() for each in own)
-            yield self._judged(list(errors.values()), asked) if finite else None
+            yield self._judged(list(errors.values()), asked, number) if finite else None
 
-    def _judged(self, errors: list[list[Array]], asked: Asked) -> Outcomes:
+    def _judged(self, errors: list[list[Array]], asked: Asked, variant: int) -> Outcomes:
         """Outcomes from the errors of each option, one array for each condition of use."""
         judged = [judge(self.frame, own) for own in errors]
         return Outcomes(
@@ -111,7 +111,7 @@ class ArrayUnits:
             np.stack([np.stack([e[:, 0, 0, 0, :].T for e in own]) for own in errors]) if asked.first else None,
             np.stack([self._sizes(own) for own in errors]) if asked.sizes else None,
             None if asked.thresholds is None else np.stack(
-                [_beyond(own, limit) for own, limit in zip(errors, asked.thresholds, strict=True)]
+                [_beyond(own, limit) for own, limit in zip(errors, asked.thresholds[variant], strict=True)]
             ),
         )  # fmt: skip
 

@@ -57,7 +57,7 @@ LEADING = 10
 """Causes of a table that are to be settled."""
 
 NEGLIGIBLE = 0.01
-"""A change of the error by less than that share of it, for certain, is settled too."""
+"""A change of the error by certainly less than that share of it is settled too, where a study asks for its causes."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +89,7 @@ def budget_of(
     *,
     by: Sequence[By] = ("factor",),
     changes: Sequence[str] = FIRST_CHANGES,
+    negligible: float = NEGLIGIBLE,
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> pd.DataFrame:
@@ -96,6 +97,7 @@ def budget_of(
 
     by        what makes a line
     changes   of EVERY_CHANGE; a change by part grades has lines only for parts that come in grades
+    negligible  share of the error: a change certainly below it need not be resolved
     progress  called with the number of units just evaluated under every change
 
     The units are a study of their own with the same seed (see `budget_frame`). Yield and error are those of all its
@@ -142,7 +144,7 @@ def budget_of(
         if sums.failed[0]:
             _raise_failure(model, frame)
         numbers = [_numbers(sums, lines, option) for option in range(len(case.calibrations))]
-        if all(_settled(case, each, lines) for each in numbers):
+        if all(_settled(case, each, lines, negligible) for each in numbers):
             break
     return pd.DataFrame(list(_rows(case, lines, numbers, sums.units)))
 
@@ -157,14 +159,19 @@ def _thresholds(
 ) -> Array:
     """(variant, option) Leading quantile of |error|, N, of the first units; infinite where there is no number."""
 
-    def of(variant: Variant) -> Array:
+    def of(some: Sequence[Variant]) -> list[Array]:
         with np.errstate(all="ignore"):
-            (found,) = engine.outcomes(0, units, (variant,), Asked(sizes=True))
-        if found is None or found.sizes is None:
-            return np.full(len(model.case.calibrations), np.inf)
-        return np.array([quantile_of_sizes(sizes, frame.bins) for sizes in found.sizes])
+            found = list(engine.outcomes(0, units, some, Asked(sizes=True)))
+        return [
+            np.full(len(model.case.calibrations), np.inf)
+            if each is None or each.sizes is None
+            else np.array([quantile_of_sizes(sizes, frame.bins) for sizes in each.sizes])
+            for each in found
+        ]
 
-    return np.stack(list(in_threads(of, variants, threads)))
+    size = -(-len(variants) // threads)
+    parts = [variants[k : k + size] for k in range(0, len(variants), size)]
+    return np.array([each for part in in_threads(of, parts, threads) for each in part])
 
 
 def _raise_failure(model: Model, frame: Frame) -> None:
@@ -228,11 +235,11 @@ def _tables(lines: Sequence[_Line]) -> list[list[int]]:
     return list(tables.values())
 
 
-def _settled(case: Case, numbers: _Numbers, lines: Sequence[_Line]) -> bool:
+def _settled(case: Case, numbers: _Numbers, lines: Sequence[_Line], negligible: float) -> bool:
     """Whether in every table each of the LEADING largest changes is resolved, or negligible for certain."""
     half = numbers.half(case.requirement.confidence)
     before = numbers.quantile - numbers.moved
-    small = np.abs(numbers.moved) + half <= NEGLIGIBLE * np.abs(before)
+    small = np.abs(numbers.moved) + half <= negligible * np.abs(before)
     settled = small | (numbers.verdict != BELOW)
     for places in _tables(lines):
         size = np.nan_to_num(np.abs(numbers.moved[places]))

@@ -73,11 +73,10 @@ class ChangeSums:
         """Evaluate the units `start` to `start + count`, whole clusters, under every variant; any thread may call."""
         before: Outcomes | None = None
         beyond = np.zeros((self.thresholds.shape[1], len(variants), count // self.cluster))
-        for number, variant in enumerate(variants):
-            if self.failed[number]:
-                continue
-            asked = Asked(sizes=True, thresholds=tuple(self.thresholds[number]))
-            (found,) = engine.outcomes(start, count, (variant,), asked)
+        left = np.flatnonzero(~self.failed).tolist()
+        asked = Asked(sizes=True, thresholds=self.thresholds[left])
+        outcomes = engine.outcomes(start, count, [variants[number] for number in left], asked)
+        for number, found in zip(left, outcomes, strict=True):
             if found is None:
                 self.failed[number] = True
                 continue

@@ -31,7 +31,7 @@ class Beyond:
     clusters  so many, each of `readings` readings
     sums      (case,) readings beyond
     products  (case, case) sums of products over the clusters
-    powers    (case, 5, 5) sums of x^i y^j, x of the case and y of case 0, for i + j <= 4
+    powers    (case, 5, 5) sums of x^i y^j, x of the case and y of case 0; used for i + j <= 4
     """
 
     clusters: int
@@ -46,10 +46,8 @@ class Beyond:
         own = [np.ones_like(counts), counts]
         for _ in range(3):
             own.append(own[-1] * counts)
-        powers = np.zeros((len(counts), 5, 5))
-        for i in range(5):
-            for j in range(5 - i):
-                powers[:, i, j] = own[i] @ own[j][0]
+        powers = np.concatenate(own) @ np.stack([each[0] for each in own]).T
+        powers = powers.reshape(5, len(counts), 5).swapaxes(0, 1)
         return cls(counts.shape[1], readings, counts.sum(axis=1), counts @ counts.T, powers)
 
     def __add__(self, other: Beyond) -> Beyond:
@@ -184,7 +182,9 @@ def quantile_of_sizes(sizes: Counts, bins: Bins) -> float:
 
 
 def _at(sizes: Counts, reached: Counts, edges: Array, shares: Array) -> Array:
-    """Quantiles of counted values at some shares."""
+    """Quantiles of counted values at some shares; NaN where nothing was counted."""
+    if reached[-1] == 0:
+        return np.full_like(shares, np.nan)
     place = shares * (reached[-1] - 1)
     below = np.floor(place).astype(np.int64)
 

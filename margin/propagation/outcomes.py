@@ -23,12 +23,12 @@ class Asked:
 
     first       the error of the first reading at each load
     sizes       counts of |error| over all readings
-    thresholds  (option,) N: readings of each unit whose |error| exceeds them; None: not asked
+    thresholds  (variant, option) N: readings of each unit whose |error| exceeds them; None: not asked
     """
 
     first: bool = False
     sizes: bool = False
-    thresholds: tuple[float, ...] | None = None
+    thresholds: Array | None = None
 
 
 @dataclass(frozen=True)

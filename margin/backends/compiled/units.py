@@ -43,15 +43,20 @@ class CompiledUnits:
         kernel = self.kernel
         source = self.model.source(kernel.frame.grouping, start, count)
         block = _UnitBlock(self.model, kernel, source, Block(start, count, 0))
-        for variant in variants:
-            counted = block.counted(variant, asked)
+        for number, variant in enumerate(variants):
+            thresholds = None
+            if asked.first or asked.thresholds is not None:
+                none = np.zeros(kernel.layout.options)
+                thresholds = (
+                    none if asked.thresholds is None else np.ascontiguousarray(asked.thresholds[number])
+                )
+            counted = block.counted(variant, thresholds, bins=asked.sizes)
             yield None if counted.bad.any() else self._outcomes(counted, count, asked)
 
     def _outcomes(self, counted: Counted, count: int, asked: Asked) -> Outcomes:
         sizes = None
         if asked.sizes:
-            bins = counted.bins[..., :-1].sum(axis=(1, 2), dtype=np.int64)
-            sizes = sizes_of(bins, self.kernel.layout.bins)
+            sizes = sizes_of(counted.bins[:, :-1].astype(np.int64), self.kernel.layout.bins)
         return Outcomes(
             counted.ratios[..., :count].max(axis=1),
             counted.within[:, :count],
@@ -72,18 +77,15 @@ class _UnitBlock:
     _draws: dict[bool, Array] = field(default_factory=dict)
     _given: dict[object, Array] = field(default_factory=dict)
 
-    def counted(self, variant: Variant, asked: Asked) -> Counted:
+    def counted(self, variant: Variant, thresholds: Array | None, *, bins: bool) -> Counted:
         """What the machine code counts under a variant."""
         layout = self.kernel.layout
         again = [drawn.name in variant.redrawn for drawn in layout.drawn]
         scales = np.array([variant.scales.get(name, 1.0) for name in layout.arguments])
-        thresholds = None
-        if asked.first or asked.thresholds is not None:
-            thresholds = np.array(asked.thresholds or np.zeros(layout.options))
-        counted = Counted.empty(layout, self.block.count, bins=asked.sizes, extras=thresholds)
+        counted = Counted.empty(layout, self.block.count, bins=bins, pooled=True, extras=thresholds)
         self.kernel.call(
-            self.block, self._keys(False), [self._drawn(one) for one in again], self._all_given(variant), scales,
-            counted, drawing=False, step=layout.uniforms,
+            self.block, np.zeros(0, dtype=np.uint64), [self._drawn(one) for one in again],
+            self._all_given(variant), scales, counted, drawing=False, step=layout.uniforms,
         )  # fmt: skip
         return counted
 
