@@ -193,8 +193,7 @@ def test_an_obstacle_has_the_digits_of_its_interval(study: Results) -> None:
     )  # fmt: skip
     found = recommend(study.case, (option(study, "one-point", 0.6, 1.0),), row, (), study.units).obstacles
     assert found[0].replace("\N{NO-BREAK SPACE}", " ") == (
-        "a cause: without it the yield would be 91 % and 95 % of the errors would stay within 0.80 times the "
-        "permissible error"
+        "a cause: without it the yield would be 91 % and 95 % of the errors would stay within 2.0 N"
     )
 
 
