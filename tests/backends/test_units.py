@@ -164,10 +164,8 @@ def test_columns_drawn_again_are_independent(way: int) -> None:
 
 def test_a_kernel_serves_another_resistor() -> None:
     """Cases that differ in numbers alone have one text, and so one kernel."""
-    texts = [
-        Draft.of(traced(model_of(case)), plan_of(case).frame).text
-        for case in (mixed(), mixed(circuit={"feedback": "47.3 kohm +/- 1 %", "feedback_tempco": "0 ppm/K +/- 90 ppm/K"}))
-    ]  # fmt: skip
+    other = mixed(circuit={"feedback": "47.3 kohm +/- 1 %", "feedback_tempco": "0 ppm/K +/- 90 ppm/K"})
+    texts = [Draft.of(traced(model_of(case)), plan_of(case).frame).text for case in (mixed(), other)]
     assert texts[0] == texts[1]
 
 
