@@ -7,15 +7,28 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 from budget_study import LIMIT, LOAD, LOT, Parts
+from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from margin.estimates.paired_changes import (
+    Beyond,
     Gains,
-    change_of_quantile,
-    pooled_quantile,
-    ranks,
+    Quantiles,
+    quantile_of_sizes,
+    quantiles_of,
     yield_ends,
 )
+from margin.propagation.histogram import Bins
+
+
+def counted_quantiles(sizes: list[NDArray[np.float64]], clusters: int) -> Quantiles:
+    """Quantiles of cases of one reading a unit, sizes of the error (unit,), as a budget counts them."""
+    bins = Bins(10.0 * float(np.max(sizes[0])))
+    counted = np.stack([np.bincount(bins.index(each) - bins.half, minlength=bins.half + 1) for each in sizes])
+    limits = [quantile_of_sizes(each, bins) for each in counted]
+    beyond = np.stack([each > limit for each, limit in zip(sizes, limits, strict=True)]).astype(np.float64)
+    by_cluster = beyond.reshape(len(sizes), clusters, -1)
+    return quantiles_of(counted, bins, Beyond.of(by_cluster.sum(axis=2), by_cluster.shape[2]))
 
 
 def clustered_budgets(parts: Parts, lots: int, per_lot: int, seeds: Iterable[int]) -> Iterable[pd.DataFrame]:
@@ -31,17 +44,13 @@ def _budget(parts: Parts, lots: int, per_lot: int, rng: np.random.Generator) -> 
         drawn[LOT] = np.repeat(rng.standard_normal(lots), per_lot) * parts.sds[LOT] * LOAD
     error = np.sum(list(drawn.values()), axis=0)
     limit = LIMIT * parts.whole * LOAD
-    before = pooled_quantile([np.abs(error)[np.newaxis]], lots)
     rows = []
     for change, scale in (("frozen", 0.0), ("halved", 0.5)):
-        values, quantiles = [], []
-        for name, part in drawn.items():
-            changed = error + (scale - 1.0) * part
-            after = pooled_quantile([np.abs(changed)[np.newaxis]], lots)
-            values.append(after.value - before.value)
-            quantiles.append(after)
-            sd, freedom = change_of_quantile(before, after)
-            half = stdtrit(freedom, 0.975) * sd
+        cases = [error, *(error + (scale - 1.0) * part for part in drawn.values())]
+        found = counted_quantiles([np.abs(each) for each in cases], lots)
+        values = found.values - found.values[0]
+        halves = stdtrit(found.changes()[1], 0.975) * found.changes()[0]
+        for number, (name, changed) in enumerate(zip(drawn, cases[1:], strict=True), 1):
             moved = (np.abs(changed) <= limit) * 1.0 - (np.abs(error) <= limit)
             gains = Gains.of(moved, lots, float(units))
             low, high = yield_ends(*(np.array([x]) for x in (gains.gain, gains.loss, gains.trials)), 0.95)
@@ -51,17 +60,11 @@ def _budget(parts: Parts, lots: int, per_lot: int, rng: np.random.Generator) -> 
                     "change": change,
                     "yield_change_low": low[0],
                     "yield_change_high": high[0],
-                    "error_change_N_low": values[-1] - half,
-                    "error_change_N_high": values[-1] + half,
+                    "error_change_N_low": values[number] - halves[number],
+                    "error_change_N_high": values[number] + halves[number],
                 }
             )
-        rank = ranks(
-            np.array(values),
-            np.stack([each.influence for each in quantiles]),
-            np.array([each.step for each in quantiles]),
-            0.0,
-            0.95,
-        )
+        rank = found.ranks(np.arange(1, len(cases)), 1.0, 0.0, 0.95)
         for row, one in zip(rows[-len(drawn) :], rank, strict=True):
             row["rank"] = one
     return pd.DataFrame(rows)

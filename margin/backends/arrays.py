@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from margin.propagation.block import Errors, block_errors
 from margin.propagation.model import Model
+from margin.propagation.outcomes import Asked, Outcomes
 from margin.propagation.partial import SAMPLE_UNITS, BlockResult
 from margin.propagation.plan import Block, Plan
 from margin.propagation.tally import (
@@ -22,7 +23,7 @@ from margin.propagation.tally import (
     require_numbers,
     tally_blocks,
 )
-from margin.propagation.variants import Asked, Outcomes, Variant
+from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -75,16 +76,23 @@ def _counted(frame: Frame, blocks: Sequence[Block], errors: Errors, counts: list
 
 @dataclass(frozen=True)
 class ArrayUnits:
-    """Units under variants of a model, by array operations (see `variants.UnitEngine`)."""
+    """Units under variants of a model, by array operations (see `outcomes.UnitEngine`)."""
 
     model: Model
     frame: Frame
+
+    @property
+    def fast(self) -> bool:
+        return False
+
+    def with_frame(self, frame: Frame) -> ArrayUnits:
+        return replace(self, frame=frame)
 
     def outcomes(
         self, start: int, count: int, variants: Sequence[Variant], asked: Asked
     ) -> Iterator[Outcomes | None]:
         source = self.model.source(self.frame.grouping, start, count)
-        for variant in variants:
+        for number, variant in enumerate(variants):
             try:
                 with np.errstate(all="ignore"):
                     errors = block_errors(self.model, source.varied(variant), count).by_option
@@ -92,9 +100,9 @@ class ArrayUnits:
                 yield None
                 continue
             finite = all(np.isfinite(each).all() for own in errors.values() for each in own)
-            yield self._judged(list(errors.values()), asked) if finite else None
+            yield self._judged(list(errors.values()), asked, number) if finite else None
 
-    def _judged(self, errors: list[list[Array]], asked: Asked) -> Outcomes:
+    def _judged(self, errors: list[list[Array]], asked: Asked, variant: int) -> Outcomes:
         """Outcomes from the errors of each option, one array for each condition of use."""
         judged = [judge(self.frame, own) for own in errors]
         return Outcomes(
@@ -103,7 +111,7 @@ class ArrayUnits:
             np.stack([np.stack([e[:, 0, 0, 0, :].T for e in own]) for own in errors]) if asked.first else None,
             np.stack([self._sizes(own) for own in errors]) if asked.sizes else None,
             None if asked.thresholds is None else np.stack(
-                [_beyond(own, limit) for own, limit in zip(errors, asked.thresholds, strict=True)]
+                [_beyond(own, limit) for own, limit in zip(errors, asked.thresholds[variant], strict=True)]
             ),
         )  # fmt: skip
 

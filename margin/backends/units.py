@@ -7,7 +7,7 @@ from margin.backends.compiled.choose import kernel_for_units
 from margin.backends.compiled.units import CompiledUnits
 from margin.propagation.frame import Frame
 from margin.propagation.model import Model
-from margin.propagation.variants import UnitEngine
+from margin.propagation.outcomes import UnitEngine
 
 
 def unit_engine(model: Model, frame: Frame, variants: int) -> UnitEngine:

@@ -5,8 +5,9 @@ Changes of single causes do not add up: an interaction of two belongs to neither
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -14,28 +15,30 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from margin.backends.units import unit_engine
 from margin.case.types import Case
 from margin.estimates.budget_causes import FIRST_CHANGES, LOOSER, Cause, causes_of
-from margin.estimates.budget_plan import BUDGET_UNITS, budget_frame, cluster_units
+from margin.estimates.budget_plan import budget_frame, cluster_units, looks_of
+from margin.estimates.change_sums import ChangeSums
 from margin.estimates.paired_changes import (
     NO_GAINS,
     Gains,
-    Quantile,
-    change_of_quantile,
+    Quantiles,
     holm,
-    leading,
     p_of_mean,
     p_of_yield,
-    pooled_quantile,
-    ranks,
+    quantile_of_sizes,
+    quantiles_of,
     yield_ends,
 )
 from margin.estimates.sensitivity.grouping import By
 from margin.propagation.block import block_errors
-from margin.propagation.draws import StreamSource
+from margin.propagation.frame import Frame
 from margin.propagation.model import Model
+from margin.propagation.outcomes import Asked, UnitEngine
+from margin.propagation.plan import default_block
 from margin.propagation.run_result import Progress
-from margin.propagation.tally import ROUNDING, EvaluationError, Frame, by_reading, judge, require_numbers
+from margin.propagation.tally import ROUNDING, EvaluationError, require_numbers
 from margin.propagation.threads import default_workers, in_threads
 from margin.propagation.variants import Variant
 
@@ -44,47 +47,41 @@ Array = NDArray[np.float64]
 NO_NUMBER = "no number: the chain has no output there"
 RESOLVED, BELOW = "resolved", "below resolution"
 
-FEW = 16
-"""Units by which most changes are told from no change at all."""
+UNITS_AT_ONCE = 1024
+"""Units whose draws stay in the cache of a core while one variant after the other takes them."""
+
+PILOT = 1024
+"""Units by which the quantile of each variant is placed, so that readings beyond can be counted."""
+
+LEADING = 10
+"""Causes of a table that are to be settled."""
+
+NEGLIGIBLE = 0.01
+"""A change of the error by certainly less than that share of it is settled too, where a study asks for its causes."""
 
 
 @dataclass(frozen=True)
-class _Population:
-    """Pooled units of one case with one option.
+class _Line:
+    cause: Cause
+    change: str
 
-    errors      for each condition of use (unit, condition, loading, reading, load), N
-    conforming  (unit,) whether each unit conforms, or the share of its readings that does
-    error       LEADING_SHARE quantile of |error| over all readings, N, with the influence of each cluster
-    ratio       the same of |error| relative to the permissible error, without influences
-    """
 
-    errors: list[Array]
+@dataclass(frozen=True)
+class _Numbers:
+    """Columns of one option, one entry a line; NaN where a change has no number."""
+
     conforming: Array
-    error: Quantile
-    ratio: float
+    quantile: Array
+    moved: Array
+    error: Array
+    freedom: Array
+    gains: tuple[Array, Array, Array]
+    rank: NDArray[np.int64]
+    verdict: NDArray[Any]
 
-
-@dataclass(frozen=True)
-class _Change:
-    """Effect of a change with one option, against the unchanged case on the same draws.
-
-    gains      of units; freedom: degrees of freedom of the variance of the error change; error_sd: its root, N
-    quantile   LEADING_SHARE quantile of |error| of the changed case, N
-    """
-
-    conforming: float
-    quantile: Quantile
-    ratio: float
-    gains: Gains
-    error_change: float
-    error_sd: float
-    freedom: float
-
-    @classmethod
-    def without_number(cls, clusters: int) -> _Change:
-        nan = float("nan")
-        gains = Gains(nan, nan, float(clusters))
-        return cls(nan, Quantile(nan, np.zeros(clusters), 0.0), nan, gains, nan, nan, clusters - 1.0)
+    def half(self, confidence: float) -> Array:
+        """Half widths of the intervals of the change of the error, N."""
+        return np.asarray(stdtrit(self.freedom, 0.5 * (1.0 + confidence)) * self.error)
 
 
 def budget_of(
@@ -92,187 +89,228 @@ def budget_of(
     *,
     by: Sequence[By] = ("factor",),
     changes: Sequence[str] = FIRST_CHANGES,
+    negligible: float = NEGLIGIBLE,
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> pd.DataFrame:
     """Budget of every option; see `Results.budget` for the columns.
 
-    by       what makes a line
-    changes  of EVERY_CHANGE; a change by part grades has lines only for parts that come in grades
+    by        what makes a line
+    changes   of EVERY_CHANGE; a change by part grades has lines only for parts that come in grades
+    negligible  share of the error: a change certainly below it need not be resolved
+    progress  called with the number of units just evaluated under every change
 
     The units are a study of their own with the same seed (see `budget_frame`). Yield and error are those of all its
     units pooled; a change is compared with the unchanged case on the same draws, and the scatter of the difference
-    between independent clusters of units gives its interval (see `paired_changes`).
+    between independent clusters of units gives its interval (see `paired_changes`). Units are added until the
+    leading causes of every table are settled (see `_settled`), or the budget of units is spent.
 
     Each interval holds by itself at the confidence of the requirement. Verdicts and ranks look at all causes at
     once: in a table, the lines of one option, grouping and change, the probability that any cause without effect
     is 'resolved' is at most 1 - confidence (Holm), and that the cause which leads does not rank first, alone or
     tied, half of that.
 
-    All changes share the draws, which are kept: memory is bounded by BUDGET_UNITS.
+    Raises EvaluationError where the case as it is gives no number.
     """
     case = model.case
-    frame = budget_frame(case)
-    clusters = frame.units // cluster_units(case)
     lines = [
-        (cause, change, cause.scales(change))
+        _Line(cause, change)
         for one in by
         for cause in causes_of(model.factors, one)
         for change in changes
         if cause.scales(change)
     ]
-    trials = frame.units * (frame.readings if case.requirement.counts == "readings" else 1)
-    source = model.source(frame.grouping, 0, frame.units)
-    # the case as it is comes first and alone: it makes the draws that all changes share
-    unchanged = list(_evaluate(model, frame, clusters, source))
+    variants = [Variant(), *(Variant(line.cause.scales(line.change)) for line in lines)]
+    engine = unit_engine(model, budget_frame(case), len(variants))
+    frame, cluster = budget_frame(case, engine.fast), cluster_units(case, engine.fast)
+    engine = engine.with_frame(frame)
+    threads = default_workers() if workers is None else workers
+    placed = min(-(-min(PILOT, frame.units) // cluster) * cluster, frame.units)
+    sums = ChangeSums(case, frame, cluster, _thresholds(model, engine, frame, variants, placed, threads))
+    size = UNITS_AT_ONCE if engine.fast else min(default_block(case), UNITS_AT_ONCE)
+    size = max(size // cluster, 1) * cluster
+    numbers: list[_Numbers] = []
+    for begin, end in pairwise((0, *looks_of(frame.units, cluster, engine.fast))):
+        blocks = [(start, min(size, end - start)) for start in range(begin, end, size)]
 
-    def evaluate(scales: Mapping[str, float]) -> list[_Change]:
-        try:
+        def evaluate(block: tuple[int, int]) -> int:
             with np.errstate(all="ignore"):
-                found = _evaluate(model, frame, clusters, source.varied(Variant(scales)))
-                return [
-                    _compared(frame, clusters, trials, *pair) for pair in zip(unchanged, found, strict=True)
-                ]
-        except EvaluationError:
-            # a larger spread may reach where the chain has no output; the other lines stand
-            return [_Change.without_number(clusters)] * len(unchanged)
+                sums.add(engine, variants, *block)
+            return block[1]
 
-    found: list[list[_Change]] = []
-    changed_scales = [scales for _, _, scales in lines]
-    for changed in in_threads(evaluate, changed_scales, default_workers() if workers is None else workers):
-        found.append(changed)
-        if progress is not None:
-            done, whole = len(found), len(lines)
-            progress(BUDGET_UNITS * done // whole - BUDGET_UNITS * (done - 1) // whole)
-    return pd.DataFrame(list(_rows(case, [(cause, change) for cause, change, _ in lines], found)))
+        for done in in_threads(evaluate, blocks, threads):
+            if progress is not None:
+                progress(done)
+        if sums.failed[0]:
+            _raise_failure(model, frame)
+        numbers = [_numbers(sums, lines, option) for option in range(len(case.calibrations))]
+        if all(_settled(case, each, lines, negligible) for each in numbers):
+            break
+    return pd.DataFrame(list(_rows(case, lines, numbers, sums.units)))
 
 
-def _evaluate(model: Model, frame: Frame, clusters: int, source: StreamSource) -> Iterator[_Population]:
-    errors = block_errors(model, source, frame.units)
-    for name, by_condition in errors.by_option.items():
-        require_numbers(name, frame, by_condition, 0)
-    for by_condition in errors.by_option.values():
-        sizes = [np.abs(by_reading(e)) for e in by_condition]
-        ratios = [(size / frame.permissible[:, np.newaxis]).ravel() for size in sizes]
-        yield _Population(
-            by_condition,
-            _conforming(model.case, frame, by_condition),
-            pooled_quantile([size.reshape(-1, frame.units) for size in sizes], clusters),
-            leading(np.concatenate(ratios)),
+def _thresholds(
+    model: Model,
+    engine: UnitEngine,
+    frame: Frame,
+    variants: Sequence[Variant],
+    units: int,
+    threads: int,
+) -> Array:
+    """(variant, option) Leading quantile of |error|, N, of the first units; infinite where there is no number."""
+
+    def of(some: Sequence[Variant]) -> list[Array]:
+        with np.errstate(all="ignore"):
+            found = list(engine.outcomes(0, units, some, Asked(sizes=True)))
+        return [
+            np.full(len(model.case.calibrations), np.inf)
+            if each is None or each.sizes is None
+            else np.array([quantile_of_sizes(sizes, frame.bins) for sizes in each.sizes])
+            for each in found
+        ]
+
+    size = -(-len(variants) // threads)
+    parts = [variants[k : k + size] for k in range(0, len(variants), size)]
+    return np.array([each for part in in_threads(of, parts, threads) for each in part])
+
+
+def _raise_failure(model: Model, frame: Frame) -> None:
+    """EvaluationError for the first unit of the unchanged case whose error is not a number."""
+    step = default_block(model.case)
+    for start in range(0, frame.units, step):
+        count = min(step, frame.units - start)
+        errors = block_errors(model, model.source(frame.grouping, start, count), count)
+        for name, by_condition in errors.by_option.items():
+            require_numbers(name, frame, by_condition, start)
+    raise EvaluationError("a force error is not a number in the compiled kernel alone: omit `--compiled`")
+
+
+def _numbers(sums: ChangeSums, lines: Sequence[_Line], option: int) -> _Numbers:
+    """Numbers of one option, from the units summed so far."""
+    case = sums.case
+    units, each = sums.units, float(sums.each)
+    found = quantiles_of(sums.sizes[:, option], sums.frame.bins, sums.beyond[option])
+    error, freedom = found.changes()
+    bad = sums.failed[1:]
+    same = np.array([not sums.changed(n + 1, option) for n in range(len(lines))], dtype=np.bool_)
+    gains = [
+        NO_GAINS
+        if still
+        else Gains.of_sums(
+            sums.gained[n, option] / each,
+            sums.lost[n, option] / each,
+            float(sums.squares[n, option]) / each**2,
+            units,
+            sums.clusters,
+            units * each,
         )
-
-
-def _conforming(case: Case, frame: Frame, by_condition: list[Array]) -> Array:
-    """Whether each unit conforms, or the share of its readings that does."""
-    judged = judge(frame, by_condition)
-    if case.requirement.counts == "readings":
-        return judged.within / frame.readings
-    by_share = case.requirement.counts == "units by share of readings"
-    return np.asarray(judged.by_share if by_share else judged.everywhere, dtype=np.float64)
-
-
-def _compared(frame: Frame, clusters: int, trials: int, before: _Population, after: _Population) -> _Change:
-    same = all(
-        _same(one, two, ROUNDING * frame.span) for one, two in zip(before.errors, after.errors, strict=True)
+        for n, still in enumerate(same, 1)
+    ]
+    gain, loss, trials = (np.array([getattr(g, name) for g in gains]) for name in ("gain", "loss", "trials"))
+    gain, loss = np.where(bad, np.nan, gain), np.where(bad, np.nan, loss)
+    moved = np.where(bad, np.nan, found.values[1:] - found.values[0])
+    numbers = _Numbers(
+        np.where(bad, np.nan, sums.conforming[1:, option] / (units * each)),
+        np.where(bad, np.nan, found.values[1:]),
+        moved,
+        np.where(same, 0.0, error[1:]),
+        np.where(bad, sums.clusters - 1.0, freedom[1:]),
+        (gain, loss, np.where(bad, float(sums.clusters), trials)),
+        np.ones(len(lines), dtype=np.int64),
+        np.full(len(lines), NO_NUMBER, dtype=object),
     )
-    error_sd, freedom = change_of_quantile(before.error, after.error)
-    return _Change(
-        float(after.conforming.mean()),
-        after.error,
-        after.ratio,
-        # a change that moves no reading does nothing for certain, not by chance
-        NO_GAINS if same else Gains.of(after.conforming - before.conforming, clusters, trials),
-        after.error.value - before.error.value,
-        0.0 if same else error_sd,
-        freedom,
-    )
+    for places in _tables(lines):
+        rank, verdict = _together(
+            case, lines[places[0]].change, numbers, found, np.array(places), bad[places]
+        )
+        numbers.rank[places], numbers.verdict[places] = rank, verdict
+    return numbers
 
 
-def _same(before: Array, after: Array, resolution: float) -> bool:
-    """Whether errors are the same but for rounding; a few units tell most changes."""
-    return all(
-        bool(np.all(np.abs(after[part] - before[part]) <= resolution))
-        for part in (slice(FEW), slice(FEW, None))
-    )
-
-
-def _rows(
-    case: Case, lines: Sequence[tuple[Cause, str]], found: list[list[_Change]]
-) -> Iterator[dict[str, object]]:
+def _tables(lines: Sequence[_Line]) -> list[list[int]]:
+    """Lines that are compared with each other: of one grouping and change."""
     tables: dict[tuple[str, str], list[int]] = {}
-    for place, (cause, change) in enumerate(lines):
-        tables.setdefault((cause.by, change), []).append(place)
-    for column, option in enumerate(case.calibrations):
-        numbers = _numbers(case, [each[column] for each in found])
-        for (_, change), places in tables.items():
-            rank, verdict = _together(case, change, [found[place][column] for place in places])
-            numbers["rank"][places], numbers["verdict"][places] = rank, verdict
-        for row, (cause, change) in enumerate(lines):
-            yield {
-                "option": option.name,
-                "by": cause.by,
-                "factor": cause.name,
-                "part": cause.part,
-                "level": cause.level,
-                "change": change,
-                **{name: values[row] for name, values in numbers.items()},
-            }
+    for place, line in enumerate(lines):
+        tables.setdefault((line.cause.by, line.change), []).append(place)
+    return list(tables.values())
 
 
-def _numbers(case: Case, changes: list[_Change]) -> dict[str, NDArray[Any]]:
-    """Columns of one option; rank and verdict are left to `_together`."""
-    confidence = case.requirement.confidence
-    gain, loss, trials = _gains(changes)
-    low, high = yield_ends(gain, loss, trials, confidence)
-    moved = _column(changes, "error_change")
-    half = stdtrit(_column(changes, "freedom"), 0.5 * (1.0 + confidence)) * _column(changes, "error_sd")
-    return {
-        "yield": _column(changes, "conforming"),
-        "yield_change": gain - loss,
-        "yield_change_low": low,
-        "yield_change_high": high,
-        "error_N": np.array([each.quantile.value for each in changes]),
-        "error_ratio": _column(changes, "ratio"),
-        "error_change_N": moved,
-        "error_change_N_low": moved - half,
-        "error_change_N_high": moved + half,
-        "rank": np.ones(len(changes), dtype=np.int64),
-        "verdict": np.full(len(changes), NO_NUMBER, dtype=object),
-    }
+def _settled(case: Case, numbers: _Numbers, lines: Sequence[_Line], negligible: float) -> bool:
+    """Whether in every table each of the LEADING largest changes is resolved, or negligible for certain."""
+    half = numbers.half(case.requirement.confidence)
+    before = numbers.quantile - numbers.moved
+    small = np.abs(numbers.moved) + half <= negligible * np.abs(before)
+    settled = small | (numbers.verdict != BELOW)
+    for places in _tables(lines):
+        size = np.nan_to_num(np.abs(numbers.moved[places]))
+        if not settled[places][np.argsort(-size, kind="stable")[:LEADING]].all():
+            return False
+    return True
 
 
-def _together(case: Case, change: str, changes: list[_Change]) -> tuple[NDArray[np.int64], list[str]]:
-    """Ranks and verdicts of the causes of one table."""
+def _together(
+    case: Case,
+    change: str,
+    numbers: _Numbers,
+    found: Quantiles,
+    places: NDArray[np.int64],
+    bad: NDArray[np.bool_],
+) -> tuple[NDArray[np.int64], list[str]]:
+    """Ranks and verdicts of the causes of one table, lines `places`; bad: those without a number."""
     confidence, resolution = case.requirement.confidence, ROUNDING * case.span
-    moved = _column(changes, "error_change")
+    moved = numbers.moved[places]
     by_error = p_of_mean(
-        np.where(np.abs(moved) > resolution, moved, 0.0),
-        _column(changes, "error_sd"),
-        _column(changes, "freedom"),
+        np.where(np.abs(moved) > resolution, moved, np.where(bad, np.nan, 0.0)),
+        numbers.error[places],
+        numbers.freedom[places],
     )
-    tests = np.concatenate([by_error, p_of_yield(*_gains(changes))])
+    gain, loss, trials = (each[places] for each in numbers.gains)
+    tests = np.concatenate([by_error, p_of_yield(gain, loss, trials)])
     # a line without a number is no test
     valid = ~np.isnan(tests)
     adjusted = np.ones(tests.size)
     adjusted[valid] = holm(tests[valid])
     least = adjusted.reshape(2, -1).min(axis=0)
     verdict = [
-        NO_NUMBER if np.isnan(each) else RESOLVED if p < 1.0 - confidence else BELOW
-        for each, p in zip(moved, least, strict=True)
+        NO_NUMBER if none else RESOLVED if p < 1.0 - confidence else BELOW
+        for none, p in zip(bad, least, strict=True)
     ]
     sign = -1.0 if change in ("doubled", LOOSER) else 1.0
-    influence = np.stack([each.quantile.influence for each in changes])
-    steps = np.array([each.quantile.step for each in changes])
-    rank = ranks(sign * moved, sign * influence, steps, resolution, confidence)
-    return rank, verdict
+    values = found.values.copy()
+    values[1:][np.isnan(numbers.moved)] = np.nan
+    return Quantiles(values, found.slopes, found.steps, found.beyond).ranks(
+        places + 1, sign, resolution, confidence
+    ), verdict
 
 
-def _column(changes: list[_Change], name: str) -> Array:
-    return np.array([getattr(each, name) for each in changes])
-
-
-def _gains(changes: list[_Change]) -> tuple[Array, Array, Array]:
-    gain, loss, trials = (
-        np.array([getattr(each.gains, name) for each in changes]) for name in ("gain", "loss", "trials")
-    )
-    return gain, loss, trials
+def _rows(
+    case: Case, lines: Sequence[_Line], numbers: Sequence[_Numbers], units: int
+) -> Iterator[dict[str, object]]:
+    confidence = case.requirement.confidence
+    for option, own in zip(case.calibrations, numbers, strict=True):
+        low, high = yield_ends(*own.gains, confidence)
+        half = own.half(confidence)
+        columns = {
+            "yield": own.conforming,
+            "yield_change": own.gains[0] - own.gains[1],
+            "yield_change_low": low,
+            "yield_change_high": high,
+            "error_N": own.quantile,
+            "error_change_N": own.moved,
+            "error_change_N_low": own.moved - half,
+            "error_change_N_high": own.moved + half,
+            "rank": own.rank,
+            "verdict": own.verdict,
+        }
+        for row, line in enumerate(lines):
+            cause = line.cause
+            yield {
+                "option": option.name,
+                "by": cause.by,
+                "factor": cause.name,
+                "part": cause.part,
+                "level": cause.level,
+                "change": line.change,
+                **{name: values[row] for name, values in columns.items()},
+                "units": units,
+            }

@@ -122,15 +122,13 @@ def _against_saturation(row: pd.Series) -> str:
 
 
 def _without(row: pd.Series) -> str:
-    """What freezing one cause brings, each number to the digits that the interval of its change supports.
-
-    The ratio to the permissible error has no interval of its own and takes the relative one of the error.
-    """
-    reached, error, ratio = (float(row[name]) for name in ("yield", "error_N", "error_ratio"))
+    """What freezing one cause brings, each number to the digits that the interval of its change supports."""
+    reached, error = float(row["yield"]), float(row["error_N"])
     yields = [reached + float(row[f"yield_change_{end}"] - row["yield_change"]) for end in ("low", "high")]
-    errors = [error + float(row[f"error_change_N_{end}"] - row["error_change_N"]) for end in ("low", "high")]
-    low, high = (each * ratio / error if error > 0.0 else 0.0 for each in errors)
+    low, high = (
+        error + float(row[f"error_change_N_{end}"] - row["error_change_N"]) for end in ("low", "high")
+    )
     return (
         f"{row['factor']}: without it the yield would be {numbers.share_value(reached, yields[0], yields[1])} "
-        f"and 95 % of the errors would stay within {numbers.value_only(ratio, low, high)} times the permissible error"
+        f"and 95 % of the errors would stay within {numbers.value_only(error, low, high)} N"
     )

@@ -72,6 +72,11 @@ def error_budget(
     if (shares.effects["reason"] != "").all():
         raise ValueError("nothing varies in this case: no output of any option moves. Give a spread")
     actions = budget_of(
-        model_of(case), by=by, changes=EVERY_CHANGE, workers=workers, progress=stage("changes", BUDGET_UNITS)
+        model_of(case),
+        by=by,
+        changes=EVERY_CHANGE,
+        negligible=0.0,
+        workers=workers,
+        progress=stage("changes", BUDGET_UNITS),
     )
     return ErrorBudget(case, actions, shares, version(), CAUTIONS)

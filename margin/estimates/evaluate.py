@@ -196,8 +196,8 @@ def _require_one_way(*, gpu: bool, cluster: bool, resume: bool) -> None:
 
 BUDGET_COLUMNS = (
     "option", "by", "factor", "part", "level", "change", "yield", "yield_change", "yield_change_low",
-    "yield_change_high", "error_N", "error_ratio", "error_change_N", "error_change_N_low",
-    "error_change_N_high", "rank", "verdict",
+    "yield_change_high", "error_N", "error_change_N", "error_change_N_low",
+    "error_change_N_high", "rank", "verdict", "units",
 )  # fmt: skip
 
 

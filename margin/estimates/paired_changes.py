@@ -7,78 +7,196 @@ independent of each other.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc, betaincinv, stdtr, stdtrit
 
+from margin.propagation.histogram import Bins
+
 Array = NDArray[np.float64]
+Counts = NDArray[np.int64]
 
 LEADING_SHARE = 0.95
 """The error of the budget is the one that 95 % of all readings stay below."""
 
 
 @dataclass(frozen=True)
-class Quantile:
-    """The LEADING_SHARE quantile of all readings, with the influence of each cluster.
+class Beyond:
+    """Sums over clusters of the readings beyond a threshold, of several cases on common draws; case 0 is unchanged.
 
-    influence  (cluster,) mean over the readings of a cluster of -(1{x <= q} - p) / f(q), mean taken out
-    step       how far one of the effective number of independent readings moves it: p (1 - p) over the variance of the
-               probability, as one over that number, over f(q)
+    Whole numbers held as floats below 2^53: exact, whatever the order in which clusters are added.
+
+    clusters  so many, each of `readings` readings
+    sums      (case,) readings beyond
+    products  (case, case) sums of products over the clusters
+    powers    (case, 5, 5) sums of x^i y^j, x of the case and y of case 0; used for i + j <= 4
     """
 
-    value: float
-    influence: Array
-    step: float
+    clusters: int
+    readings: int
+    sums: Array
+    products: Array
+    powers: Array
+
+    @classmethod
+    def of(cls, counts: Array, readings: int) -> Beyond:
+        """Of clusters of so many readings each; counts (case, cluster)."""
+        own = [np.ones_like(counts), counts]
+        for _ in range(3):
+            own.append(own[-1] * counts)
+        powers = np.concatenate(own) @ np.stack([each[0] for each in own]).T
+        powers = powers.reshape(5, len(counts), 5).swapaxes(0, 1)
+        return cls(counts.shape[1], readings, counts.sum(axis=1), counts @ counts.T, powers)
+
+    def __add__(self, other: Beyond) -> Beyond:
+        return Beyond(
+            self.clusters + other.clusters,
+            self.readings,
+            self.sums + other.sums,
+            self.products + other.products,
+            self.powers + other.powers,
+        )
+
+    @property
+    def share(self) -> Array:
+        """(case,) Share of all readings."""
+        return self.sums / (self.clusters * self.readings)
+
+    @property
+    def covariance(self) -> Array:
+        """(case, case) Covariance of the shares of the cases, by their scatter between clusters."""
+        n = self.clusters
+        spread = self.products - np.outer(self.sums, self.sums) / n
+        return np.asarray(spread / (self.readings**2 * n * (n - 1.0)))
+
+    def change(self, weight: Array, base: float) -> tuple[Array, Array]:
+        """Variance (case,) of the mean over clusters of weight x - base y, and its degrees of freedom, y of case 0.
+
+        weight  (case,) of each case's own readings beyond
+
+        A few clusters that rule the variance tell it badly: with the kurtosis k of the clusters the variance of s^2
+        is sigma^4 (2 / (n - 1) + (k - 3) / n), that of a chi-squared variable with the degrees of freedom returned
+        (Box, 'Non-normality and tests on variances', Biometrika 40, 1953); at most n - 1, at least 2.
+        """
+        n = float(self.clusters)
+        raw = np.zeros((5, len(weight)))
+        for order in range(5):
+            for i in range(order + 1):
+                signed = comb(order, i) * (-base) ** (order - i) * weight**i
+                raw[order] += signed * self.powers[:, i, order - i] / n
+        mean, second, third, fourth = raw[1], raw[2], raw[3], raw[4]
+        variance = np.maximum(second - mean**2, 0.0)
+        central = fourth - 4.0 * mean * third + 6.0 * mean**2 * second - 3.0 * mean**4
+        # what is left of the rounding of large sums is no scatter
+        variance[variance <= 1e-13 * second] = 0.0
+        with np.errstate(divide="ignore", invalid="ignore"):
+            kurtosis = np.where(variance > 0.0, central / variance**2, 3.0)
+        noise = 2.0 / (n - 1.0) + np.maximum(kurtosis - 3.0, 0.0) / n
+        return variance / (self.readings**2 * (n - 1.0)), np.maximum(2.0 / noise, 2.0)
 
 
-def leading(values: Array) -> float:
-    """LEADING_SHARE quantile, linear between the values beside it (type 7 of Hyndman and Fan, 1996).
+@dataclass(frozen=True)
+class Quantiles:
+    """The LEADING_SHARE quantile of all readings, of several cases; case 0 is unchanged.
 
-    `np.quantile` spends more on its checks than on a few thousand values. Reorders `values`, (reading,).
+    values  (case,)
+    slopes  (case,) of the quantile over the probability, by readings beyond a threshold near it
+    steps   (case,) how far one of the effective number of independent readings moves it: p (1 - p) over the variance
+            of the probability, as one over that number, times the slope
     """
-    place = LEADING_SHARE * (values.size - 1)
-    below = int(place)
-    above = min(below + 1, values.size - 1)
-    values.partition((below, above))
-    return float(values[below] + (place - below) * (values[above] - values[below]))
+
+    values: Array
+    slopes: Array
+    steps: Array
+    beyond: Beyond
+
+    def changes(self) -> tuple[Array, Array]:
+        """Standard errors (case,) of the changes against case 0, and the degrees of freedom of their squares."""
+        variance, freedom = self.beyond.change(self.slopes, float(self.slopes[0]))
+        step = step_of(self.steps, self.steps[0])
+        still = variance == 0.0
+        error = np.maximum(np.sqrt(variance), step)
+        return error, np.where(still, self.beyond.clusters - 1.0, freedom)
+
+    def ranks(
+        self, cases: NDArray[np.int64], sign: float, resolution: float, confidence: float
+    ) -> NDArray[np.int64]:
+        """Ranks of some of the cases, the lowest value first: one more than those that are better beyond doubt.
+
+        sign        -1 where the highest value leads
+        resolution  difference of values below which two are alike
+
+        The difference of two cases has the standard error of their paired readings beyond. For each case the
+        comparisons with all others are adjusted by Holm, so that the one that leads is put behind any other with at
+        most half of 1 - confidence. A value that is NaN is behind none and before none.
+        """
+        values, slopes, steps = sign * self.values[cases], self.slopes[cases], self.steps[cases]
+        products = self.beyond.covariance[np.ix_(cases, cases)] * np.outer(slopes, slopes)
+        own = np.diag(products)
+        error = np.sqrt(np.maximum(own[:, None] + own[None, :] - 2.0 * products, 0.0))
+        error = np.maximum(error, step_of(steps[:, None], steps[None, :]))
+        behind = values[:, None] - values[None, :]
+        p = 0.5 * p_of_mean(behind, error, np.full_like(error, self.beyond.clusters - 1.0))
+        p[~(behind > resolution)] = 1.0
+        return np.asarray(1 + np.count_nonzero(holm(p) < 0.5 * (1.0 - confidence), axis=1))
 
 
-def pooled_quantile(readings: list[Array], clusters: int) -> Quantile:
-    """LEADING_SHARE quantile of all readings with the influence of each of so many clusters.
+def quantiles_of(sizes: Counts, bins: Bins, beyond: Beyond) -> Quantiles:
+    """The LEADING_SHARE quantiles of readings counted by size, with what scatters between clusters.
 
-    readings  arrays (reading, unit) of sizes of the error; units of a cluster stand side by side
+    sizes  (case, bin) readings by |error| (see `outcomes.sizes_of`); a quantile is the one between the values beside it
+           (type 7 of Hyndman and Fan, 1996), values lying evenly in their bin
 
-    The density is that of the pooled readings over one standard error of the probability to either side, the
-    error being measured between clusters (Woodruff, 'Confidence intervals for medians and other position
-    measures', JASA 47, 1952); the influence function is that of Hampel, JASA 69, 1974.
+    The slope is that of the pooled readings over one standard error of the probability to either side, the error
+    being measured between clusters (Woodruff, 'Confidence intervals for medians and other position measures', JASA 47,
+    1952; the influence function is that of Hampel, JASA 69, 1974). The threshold beyond which readings were counted
+    need only be near the quantile: the error is taken at the quantile as if readings were beyond either alike.
     """
-    units = readings[0].shape[1]
-    values = np.concatenate([each.ravel() for each in readings])
-    last = values.size - 1
-    # no cluster is more than wholly beyond: that bounds the standard error, and so what has to be sorted
-    widest = np.sqrt(LEADING_SHARE * (1.0 - LEADING_SHARE) / (clusters - 1.0))
-    first = max(int((LEADING_SHARE - widest) * last) - 1, 0)
-    values.partition(first)
-    tail = np.sort(values[first:])
-
-    def at(share: float) -> float:
-        place = share * last - first
-        below = min(int(place), tail.size - 1)
-        above = min(below + 1, tail.size - 1)
-        return float(tail[below] + (place - below) * (tail[above] - tail[below]))
-
-    value = at(LEADING_SHARE)
-    beyond = np.zeros(units)
-    for each in readings:
-        beyond += np.add.reduce((each > value).view(np.uint8), axis=0, dtype=np.uint32)
-    share = beyond.reshape(clusters, -1).sum(axis=1) * (clusters / values.size)
-    share -= share.mean()
+    p = LEADING_SHARE
+    edges = np.maximum(bins.edges()[bins.half :], 0.0)
+    share, total = beyond.share, float(sizes[0].sum())
+    near = np.where(
+        (share > 0.0) & (share < 1.0), p * (1.0 - p) / np.maximum(share * (1.0 - share), 1e-300), 1.0
+    )
     # all clusters alike: the step of one reading remains
-    error = max(float(np.sqrt(share @ share / (clusters * (clusters - 1.0)))), 1.0 / values.size)
-    low, high = max(LEADING_SHARE - error, first / last), min(LEADING_SHARE + error, 1.0)
-    slope = (at(high) - at(low)) / (high - low)
-    return Quantile(value, share * slope, slope * error**2 / (LEADING_SHARE * (1.0 - LEADING_SHARE)))
+    error = np.maximum(np.sqrt(near * np.diag(beyond.covariance)), 1.0 / total)
+    error = np.minimum(error, np.sqrt(p * (1.0 - p) / (beyond.clusters - 1.0)))
+    reached = np.cumsum(sizes, axis=1)
+    at = np.stack([np.full_like(error, p), np.maximum(p - error, 0.0), np.minimum(p + error, 1.0)], axis=1)
+    values, low, high = np.stack(
+        [
+            _at(own, cumulated, edges, shares)
+            for own, cumulated, shares in zip(sizes, reached, at, strict=True)
+        ]
+    ).T
+    slopes = (high - low) / (at[:, 2] - at[:, 1])
+    return Quantiles(values, slopes * np.sqrt(near), slopes * error**2 / (p * (1.0 - p)), beyond)
+
+
+def quantile_of_sizes(sizes: Counts, bins: Bins) -> float:
+    """The LEADING_SHARE quantile of readings counted by size, (bin,)."""
+    edges = np.maximum(bins.edges()[bins.half :], 0.0)
+    return float(_at(sizes, np.cumsum(sizes), edges, np.array([LEADING_SHARE]))[0])
+
+
+def _at(sizes: Counts, reached: Counts, edges: Array, shares: Array) -> Array:
+    """Quantiles of counted values at some shares; NaN where nothing was counted."""
+    if reached[-1] == 0:
+        return np.full_like(shares, np.nan)
+    place = shares * (reached[-1] - 1)
+    below = np.floor(place).astype(np.int64)
+
+    def ordered(number: Counts) -> Array:
+        row = np.searchsorted(reached, number, side="right")
+        inside = (number - (reached[row] - sizes[row]) + 0.5) / sizes[row]
+        # what is zero to the resolution is zero
+        return np.where(row == 0, 0.0, edges[row] + inside * (edges[row + 1] - edges[row]))
+
+    first = ordered(below)
+    found: Array = first + (place - below) * (ordered(np.minimum(below + 1, reached[-1] - 1)) - first)
+    return found
 
 
 def step_of(one: Array | float, two: Array | float) -> Array:
@@ -88,24 +206,6 @@ def step_of(one: Array | float, two: Array | float) -> Array:
     passes could have been drawn. One such is allowed for, as a share of none gets an interval too.
     """
     return np.asarray(np.sqrt(0.5 * (np.square(one) + np.square(two))))
-
-
-def change_of_quantile(before: Quantile, after: Quantile) -> tuple[float, float]:
-    """Standard error of a change of a quantile, and the degrees of freedom of its square.
-
-    A few clusters that rule the variance tell it badly: with the kurtosis k of the clusters the variance of s^2 is
-    sigma^4 (2 / (n - 1) + (k - 3) / n), that of a chi-squared variable with the degrees of freedom returned (Box,
-    'Non-normality and tests on variances', Biometrika 40, 1953); at most n - 1.
-    """
-    step = float(step_of(before.step, after.step))
-    n = before.influence.size
-    squares = np.square(after.influence - before.influence)
-    variance = float(squares.mean())
-    if variance == 0.0:
-        return step, n - 1.0
-    kurtosis = float(squares @ squares) / n / variance**2
-    noise = 2.0 / (n - 1.0) + max(kurtosis - 3.0, 0.0) / n
-    return max(float(np.sqrt(variance / (n - 1.0))), step), max(2.0 / noise, 2.0)
 
 
 @dataclass(frozen=True)
@@ -122,18 +222,27 @@ class Gains:
 
     @classmethod
     def of(cls, change: Array, clusters: int, most: float) -> Gains:
-        """Gains of a change of each unit, (unit,), from -1 to 1; effective trials at most `most`.
+        """Gains of a change of each unit, (unit,), from -1 to 1, units of a cluster side by side."""
+        gain, loss = float(np.maximum(change, 0.0).sum()), float(np.maximum(-change, 0.0).sum())
+        squares = float(np.square(change.reshape(clusters, -1).sum(axis=1)).sum())
+        return cls.of_sums(gain, loss, squares, change.size, clusters, most)
 
-        Trials are those with which the variance of the change, that of a difference of two shares of one sample, is
-        the one between clusters; reduced by the ratio of Student's t at 95 % for units and for clusters, as in Korn and
-        Graubard (see `intervals.effective_trials`).
+    @classmethod
+    def of_sums(
+        cls, gained: float, lost: float, squares: float, units: int, clusters: int, most: float
+    ) -> Gains:
+        """Gains from sums over all units of what each gains and loses, and over clusters of the square of their sum.
+
+        most  effective trials at most. They are those with which the variance of the change, that of a difference of
+              two shares of one sample, is the one between clusters; reduced by the ratio of Student's t at 95 % for
+              units and for clusters, as in Korn and Graubard (see `intervals.effective_trials`).
         """
-        gain, loss = float(np.maximum(change, 0.0).mean()), float(np.maximum(-change, 0.0).mean())
+        gain, loss = gained / units, lost / units
         if gain == loss == 0.0:
             return cls(0.0, 0.0, float(clusters))
-        mean = change.reshape(clusters, -1).mean(axis=1)
-        variance = float(mean.var(ddof=1)) / clusters
-        if variance == 0.0:
+        spread = squares - (gained - lost) ** 2 / clusters
+        variance = spread / (clusters - 1.0) / clusters * (clusters / units) ** 2
+        if variance <= 1e-15 * squares:
             return cls(gain, loss, most)
         ratio = float(stdtrit(most - 1.0, 0.975) / stdtrit(clusters - 1.0, 0.975))
         trials = (gain + loss - (gain - loss) ** 2) / variance * ratio**2
@@ -197,29 +306,3 @@ def holm(p: Array) -> Array:
     adjusted = np.empty_like(p)
     np.put_along_axis(adjusted, order, np.minimum(scaled, 1.0), axis=-1)
     return adjusted
-
-
-def ranks(
-    values: Array, influence: Array, steps: Array, resolution: float, confidence: float
-) -> NDArray[np.int64]:
-    """Ranks of causes, the lowest value first: one more than the causes that are better beyond doubt.
-
-    values      (cause,) change of the quantile; NaN is behind none and before none
-    influence   (cause, cluster) of the quantile of each changed case
-    steps       (cause,) of the quantile of each changed case, see `Quantile`
-    resolution  difference of values below which two are alike
-
-    The difference of two causes has the standard error of their paired influences. For each cause the comparisons
-    with all others are adjusted by Holm, so that the cause which leads is put behind any other with at most half
-    of 1 - confidence.
-    """
-    clusters = influence.shape[1]
-    # not by a library of linear algebra, which adds in an order that follows from its threads
-    products = np.einsum("ic,jc->ij", influence, influence) / (clusters * (clusters - 1.0))
-    own = np.diag(products)
-    error = np.sqrt(np.maximum(own[:, None] + own[None, :] - 2.0 * products, 0.0))
-    error = np.maximum(error, step_of(steps[:, None], steps[None, :]))
-    behind = values[:, None] - values[None, :]
-    p = 0.5 * p_of_mean(behind, error, np.full_like(error, clusters - 1.0))
-    p[~(behind > resolution)] = 1.0
-    return np.asarray(1 + np.count_nonzero(holm(p) < 0.5 * (1.0 - confidence), axis=1))

@@ -160,9 +160,9 @@ class Results:
 
     budget  one row an option, factor and change ('frozen', 'halved'): option, by, factor, part, level, change,
             yield, yield_change with yield_change_low and yield_change_high (share of all units, paired draws),
-            error_N (95 % quantile of |error| over all readings of all units, as multiple of permissible error in
-            error_ratio), error_change_N with _low and _high, rank (causes between which the draws do not decide
-            share one), verdict ('resolved' or 'below resolution', all causes of one option and change allowed for)
+            error_N (95 % quantile of |error| over all readings of all units), error_change_N with _low and _high,
+            rank (causes between which the draws do not decide share one), verdict ('resolved' or 'below resolution',
+            all causes of one option and change allowed for), units (so many were evaluated under every change)
     samples of single units for the plot of error over load: option, unit, load_N, error_N
     shares  main and total effects by cause; None where no budget was asked for, or nothing varies
     path    how the readings of the study were computed; budget, effects and worst cases are by array operations

@@ -8,7 +8,11 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import AbstractContextManager
+from functools import cache
 from typing import TypeVar
+
+from threadpoolctl import ThreadpoolController
 
 Task = TypeVar("Task")
 Done = TypeVar("Done")
@@ -24,12 +28,13 @@ def in_threads(work: Callable[[Task], Done], tasks: Iterable[Task], workers: int
     On an exception or an interrupt what has not begun is dropped.
     """
     if workers == 1:
-        for task in tasks:
-            yield work(task)
+        with _own_threads_alone():
+            for task in tasks:
+                yield work(task)
         return
     pool = ThreadPoolExecutor(workers)
     waiting: deque[Future[Done]] = deque()
-    with _impatience:
+    with _impatience, _own_threads_alone():
         try:
             for task in tasks:
                 waiting.append(pool.submit(work, task))
@@ -39,6 +44,18 @@ def in_threads(work: Callable[[Task], Done], tasks: Iterable[Task], workers: int
                 yield waiting.popleft().result()
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
+
+
+@cache
+def _libraries() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+def _own_threads_alone() -> AbstractContextManager[object]:
+    """No threads of a linear algebra library beside ours: they wait for each other a hundred times longer than the
+    products of a block take."""
+    found: AbstractContextManager[object] = _libraries().limit(limits=1, user_api="blas")
+    return found
 
 
 class _Impatience:

@@ -12,7 +12,6 @@ import pandas as pd
 from margin.estimates import numbers
 from margin.estimates.budget import NO_NUMBER
 from margin.estimates.budget_causes import LOOSER, TIGHTER
-from margin.estimates.budget_plan import budget_units
 from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
 from margin.estimates.shares.result import CURED, ESTIMATORS, TOTAL_EFFECT
@@ -268,5 +267,5 @@ def _gained(row: pd.Series) -> str:
 
 def _actions_caption(budget: ErrorBudget) -> str:
     level = numbers.percent(budget.case.requirement.confidence)
-    units = numbers.count(budget_units(budget.case))
+    units = numbers.count(int(budget.actions["units"].max()))
     return f"Intervals at {level}; {units} units, seed {budget.case.study.seed}, margin {budget.version}."

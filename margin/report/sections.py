@@ -5,7 +5,6 @@ from __future__ import annotations
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.budget_plan import budget_units
 from margin.estimates.decision import bound_in_words
 from margin.estimates.results import Estimate, OptionResult, Results, Yield
 from margin.report import figures, style
@@ -242,7 +241,7 @@ def budget(results: Results) -> Section:
     ]
     if not budget_rows(results.budget, focus.name, "halved").empty:
         axes = figures.budget_bars(results, focus.name)
-        units = numbers.count(budget_units(results.case))
+        units = numbers.count(int(results.budget["units"].max()))
         text = f"Change of yield by cause on {units} units drawn again; whiskers are intervals. The study:"
         alternative = (
             f"Bars sorted by rank: what freezing or halving each cause does to the yield of {focus.name}."

@@ -187,14 +187,13 @@ def test_an_obstacle_has_the_digits_of_its_interval(study: Results) -> None:
     """What freezing a cause would bring is shown no finer than the interval of the change."""
     rows = study.budget[(study.budget["option"] == "one-point") & (study.budget["change"] == "frozen")]
     row = rows.iloc[:1].assign(
-        verdict="resolved", factor="a cause", error_N=2.0, error_ratio=0.8, error_change_N=-1.0,
+        verdict="resolved", factor="a cause", error_N=2.0, error_change_N=-1.0,
         error_change_N_low=-1.1, error_change_N_high=-0.9, yield_change=0.2, yield_change_low=0.17,
         yield_change_high=0.23, **{"yield": 0.9123},
     )  # fmt: skip
     found = recommend(study.case, (option(study, "one-point", 0.6, 1.0),), row, (), study.units).obstacles
     assert found[0].replace("\N{NO-BREAK SPACE}", " ") == (
-        "a cause: without it the yield would be 91 % and 95 % of the errors would stay within 0.80 times the "
-        "permissible error"
+        "a cause: without it the yield would be 91 % and 95 % of the errors would stay within 2.0 N"
     )
 
 

@@ -22,7 +22,7 @@ from clustered_budget import clustered_budgets
 from pad_study import NONE, ONE_POINT, pad_case
 
 from margin.estimates.budget import budget_of
-from margin.estimates.budget_plan import BUDGET_UNITS, budget_frame, budget_units, cluster_units
+from margin.estimates.budget_plan import BUDGET_UNITS, budget_frame, cluster_units
 from margin.propagation.model import model_of
 
 SEEDS = range(200)
@@ -66,7 +66,7 @@ def values(parts: Parts, found: Iterable[pd.DataFrame]) -> tuple[float, float]:
 def test_budget_is_about_the_pooled_population(lot_curve: bool) -> None:
     """Yield and error are those of all units together (closed form, within 0.5 % of the yield and 2 % of the error),
     not means over parts of the study, also where every lot has a curve and so several units."""
-    case = CLEAR.case(BUDGET_UNITS, *([LOT_CURVE] if lot_curve else []))
+    case = CLEAR.case(2000, *([LOT_CURVE] if lot_curve else []))
     reached, error = values(CLEAR, budgets(case, range(20)))
     assert reached == pytest.approx(0.8904, rel=0.005)
     assert error == pytest.approx(1.95996 * CLEAR.whole * 60.0, rel=0.02)
@@ -77,7 +77,7 @@ def test_units_of_a_budget_are_independent() -> None:
     draws; without either there is one population."""
     lots = budget_frame(CLEAR.case(500))
     assert (lots.grouping.units_per_lot, lots.outer, lots.units) == (1, 1, 500)
-    station = budget_frame(station_case(5000))
+    station = budget_frame(station_case(50_000))
     assert (station.grouping.units_per_draw, station.outer, station.units) == (1, BUDGET_UNITS, BUDGET_UNITS)
     assert not station.repeated
     latin = pad_case(NONE, sensor={"sensitivity": "4 uS +/- 2 %"}, study={"units": 100, "points": "latin"})
@@ -98,7 +98,7 @@ def test_lots_with_a_curve_have_several_units(units: int, per_lot: int, expected
     )
     grouping = budget_frame(case).grouping
     assert cluster_units(case) == grouping.units_per_lot == grouping.units_per_draw == expected
-    assert budget_units(case) % expected == 0
+    assert budget_frame(case).units % expected == 0
 
 
 def test_no_change_of_a_few_units_is_not_certain() -> None:

@@ -19,7 +19,7 @@ from margin.estimates.shares.plan import SharesPlan, shares_frame
 from margin.estimates.shares.unit_study import UnitStudy
 from margin.propagation.block import block_errors
 from margin.propagation.model import model_of
-from margin.propagation.variants import Outcomes
+from margin.propagation.outcomes import Outcomes
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "sensitivity"))
 

@@ -4,66 +4,83 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from clustered_budget import counted_quantiles
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from numpy.typing import NDArray
 from scipy import stats
 
 from margin.estimates.paired_changes import (
     NO_GAINS,
+    Beyond,
     Gains,
-    change_of_quantile,
+    Quantiles,
     holm,
-    leading,
     p_of_mean,
     p_of_yield,
-    pooled_quantile,
-    ranks,
+    quantile_of_sizes,
     yield_ends,
 )
+from margin.propagation.histogram import Bins
 
 
 @pytest.mark.parametrize(("units", "per_cluster"), [(20, 1), (160, 8), (2000, 1), (2000, 16)])
 def test_quantile_is_that_of_all_readings(units: int, per_cluster: int) -> None:
-    """The pooled quantile is numpy's of all readings of all units, over several conditions."""
+    """The pooled quantile is numpy's of all readings to half a bin, and scales with them to the last bits."""
     rng = np.random.default_rng(units)
-    readings = [np.abs(rng.standard_normal((k, units))) for k in (3, 2)]
-    values = np.concatenate([each.ravel() for each in readings])
-    found = pooled_quantile(readings, units // per_cluster)
-    assert found.value == pytest.approx(np.quantile(values, 0.95), rel=1e-12)
-    assert leading(values.copy()) == pytest.approx(np.quantile(values, 0.95), rel=1e-12)
-    assert found.influence.mean() == pytest.approx(0.0, abs=1e-12)
+    sizes = np.abs(rng.standard_normal(units))
+    found = counted_quantiles([sizes, 0.5 * sizes], units // per_cluster)
+    assert found.values[0] == pytest.approx(np.quantile(sizes, 0.95), rel=1.0 / 128.0)
+    assert found.values[1] == pytest.approx(0.5 * found.values[0], rel=1e-12)
+    assert found.values[0] == quantile_of_sizes(*_counted(sizes))
+
+
+def _counted(sizes: NDArray[np.float64]) -> tuple[NDArray[np.int64], Bins]:
+    bins = Bins(10.0 * float(sizes.max()))
+    return np.bincount(bins.index(sizes) - bins.half, minlength=bins.half + 1), bins
 
 
 @pytest.mark.parametrize("intraclass", [0.0, 0.5, 1.0])
-def test_influence_gives_the_scatter_of_the_quantile(intraclass: float) -> None:
-    """The standard error by influences is the standard deviation of the quantile over 400 samples, for independent
-    units and for clusters that share half or all of their variance."""
+def test_readings_beyond_give_the_scatter_of_the_quantile(intraclass: float) -> None:
+    """The standard error by the readings beyond is the standard deviation of the quantile over 400 samples, for
+    independent units and for clusters that share half or all of their variance."""
     rng = np.random.default_rng(7)
     clusters, per = 250, 8
     found = []
     for _ in range(400):
         common = np.repeat(rng.standard_normal(clusters), per)
         error = np.sqrt(intraclass) * common + np.sqrt(1.0 - intraclass) * rng.standard_normal(common.size)
-        quantile = pooled_quantile([np.abs(error)[np.newaxis]], clusters)
-        found.append((quantile.value, np.sqrt(quantile.influence @ quantile.influence) / clusters))
+        quantiles = counted_quantiles([np.abs(error)], clusters)
+        found.append((quantiles.values[0], quantiles.slopes[0] * np.sqrt(quantiles.beyond.covariance[0, 0])))
     values, errors = np.array(found).T
     assert np.sqrt(np.mean(errors**2)) == pytest.approx(values.std(), rel=0.1)
 
 
-def test_degrees_of_freedom_follow_the_kurtosis() -> None:
-    """Normal clusters give nearly n - 1 degrees of freedom; where one cluster in a hundred rules, the variance of the
-    variance is that of a chi-squared variable with few (kurtosis of the Bernoulli distribution, closed form)."""
-    rng = np.random.default_rng(3)
-    readings = [np.abs(rng.standard_normal((1, 2000)))]
-    before = pooled_quantile(readings, 2000)
-    even = np.where(np.arange(2000) % 2 == 0, 1.0, -1.0)
-    rare = np.where(np.arange(2000) % 100 == 0, 1.0, 0.0)
-    for influence, kurtosis in ((even, 1.0), (rare - 0.01, (1.0 - 3.0 * 0.01 * 0.99) / (0.01 * 0.99))):
-        after = type(before)(1.0, before.influence + influence, before.step)
-        _, freedom = change_of_quantile(before, after)
-        expected = 2.0 / (2.0 / 1999.0 + max(kurtosis - 3.0, 0.0) / 2000.0)
-        assert freedom == pytest.approx(expected, rel=1e-6)
+def test_sums_of_blocks_are_those_of_all() -> None:
+    """Clusters added in parts, in any order, give the sums of all at once to the bit."""
+    counts = np.random.default_rng(3).integers(0, 9, (4, 600)).astype(float)
+    whole = Beyond.of(counts, 8)
+    parts = Beyond.of(counts[:, 250:], 8) + Beyond.of(counts[:, :250], 8)
+    for one, two in zip(vars(whole).values(), vars(parts).values(), strict=True):
+        assert np.array_equal(one, two)
+
+
+def test_moments_are_those_of_the_differences() -> None:
+    """Variance, and degrees of freedom by the kurtosis, of the mean of a x - b y over clusters, against numpy's moments
+    of the differences themselves."""
+    rng = np.random.default_rng(5)
+    counts = rng.poisson([[3.0], [2.0], [0.05]], (3, 400)).astype(float)
+    counts[1] += counts[0]
+    weight = np.array([0.7, 1.3, 2.0])
+    variance, freedom = Beyond.of(counts, 10).change(weight, 0.7)
+    for row in (1, 2):
+        change = (weight[row] * counts[row] - 0.7 * counts[0]) / 10.0
+        assert variance[row] == pytest.approx(change.var(ddof=1) / 400.0, rel=1e-9)
+        kurtosis = stats.kurtosis(change, fisher=False)
+        expected = 2.0 / (2.0 / 399.0 + max(kurtosis - 3.0, 0.0) / 400.0)
+        assert freedom[row] == pytest.approx(expected, rel=1e-9)
+    assert variance[0] == 0.0
 
 
 def test_no_false_alarms() -> None:
@@ -75,13 +92,10 @@ def test_no_false_alarms() -> None:
         for _ in range(200):
             parts = size * rng.standard_normal((10, 160))
             error = rng.standard_normal(160) + parts.sum(axis=0)
-            before = pooled_quantile([np.abs(error)[np.newaxis]], 160)
-            p = []
-            for part in parts:
-                changed = error - part + size * rng.standard_normal(160)
-                after = pooled_quantile([np.abs(changed)[np.newaxis]], 160)
-                sd, freedom = change_of_quantile(before, after)
-                p.append(p_of_mean(*(np.array(x) for x in (after.value - before.value, sd, freedom))))
+            cases = [error, *(error - part + size * rng.standard_normal(160) for part in parts)]
+            found = counted_quantiles([np.abs(each) for each in cases], 160)
+            p = p_of_mean(found.values - found.values[0], *found.changes())[1:].tolist()
+            for changed in cases[1:]:
                 gains = Gains.of((np.abs(changed) <= 2.0) * 1.0 - (np.abs(error) <= 2.0), 160, 160.0)
                 p.append(p_of_yield(*(np.array(x) for x in (gains.gain, gains.loss, gains.trials))))
             alarms += holm(np.array(p)).min() < 0.05
@@ -135,16 +149,17 @@ def test_effective_trials_are_units_where_units_are_independent() -> None:
 
 
 def test_ranks_tie_where_paired_differences_do_not_decide() -> None:
-    """Causes that differ by less than their paired error share a rank though each is known well, and causes with
-    wide intervals are told apart where their difference is known; rounding is no difference."""
+    """Cases that differ by less than their paired error share a rank though each alone is known badly, and are told
+    apart where their difference is known; rounding is no difference; NaN is behind none."""
     rng = np.random.default_rng(2)
-    common, own = 10.0 * rng.standard_normal(400), rng.standard_normal((3, 400))
-    steps = np.zeros(3)
-    # errors of the mean: 0.5 of each alone, 0.07 of a difference
-    assert ranks(np.array([-3.0, -2.0, 0.0]), common + own, steps, 0.0, 0.95).tolist() == [1, 2, 3]
-    assert ranks(np.array([-3.0, -2.95, 0.0]), common + own, steps, 0.0, 0.95).tolist() == [1, 1, 3]
-    assert ranks(np.array([-1.0, -1.0 + 1e-9, np.nan]), np.zeros((3, 400)), steps, 1e-8, 0.95).tolist() == [
-        1,
-        1,
-        1,
-    ]
+    common = rng.integers(0, 40, 400)
+    counts = np.stack([common + rng.integers(0, 2, 400) for _ in range(3)]).astype(float)
+    beyond, ones = Beyond.of(counts, 50), np.ones(3)
+    # standard error of a mean alone about 0.012, of a difference about 0.0007
+    for values, expected in (
+        ([-0.01, -0.004, 0.0], [1, 2, 3]),
+        ([-0.01, -0.0099, 0.0], [1, 1, 3]),
+        ([-0.01, -0.01 + 1e-9, np.nan], [1, 1, 1]),
+    ):
+        found = Quantiles(np.array(values), ones, np.zeros(3), beyond).ranks(np.arange(3), 1.0, 1e-8, 0.95)
+        assert found.tolist() == expected

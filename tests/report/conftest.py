@@ -218,7 +218,7 @@ def budget() -> pd.DataFrame:
                         "option": name, "by": "factor", "factor": factor, "part": part, "level": level,
                         "change": change,
                         "yield": shares[2] + gain, "yield_change": gain, "yield_change_low": gain - half,
-                        "yield_change_high": gain + half, "error_N": scale * 0.3, "error_ratio": scale * 0.9,
+                        "yield_change_high": gain + half, "error_N": scale * 0.3, "units": 2000,
                         "error_change_N": -0.08 * scale * 0.55**number,
                         "error_change_N_low": -0.085 * scale * 0.55**number,
                         "error_change_N_high": -0.075 * scale * 0.55**number,

@@ -119,8 +119,8 @@ class Kernel:
             multipliers, quantile_table(), counted.thresholds, counted.beyond, nothing if first is None else first,
         ]  # fmt: skip
         places = [0 if a is counted.bins and not a.size else a.ctypes.data for a in arrays]
-        numbers = (valid.size // layout.lanes, block.start, int(drawing), step, int(first is not None))
-        self.code(*numbers, *places)
+        flags = (int(counted.bins.ndim == 2), int(first is not None))
+        self.code(valid.size // layout.lanes, block.start, int(drawing), step, *flags, *places)
 
     def draw(self, block: Block, keys: NDArray[np.uint64], into: Array) -> None:
         """Make all draws of a block: into (tile, `Layout.uniforms`)."""
@@ -155,7 +155,7 @@ class Kernel:
 class Counted:
     """What the machine code writes of a block; units filled up to whole vectors.
 
-    bins        (option, condition, load, bin + 1), of no size where no errors are counted
+    bins        (option, condition, load, bin + 1), pooled (option, bin + 1), of no size where no errors are counted
     low, high   (option, condition, load, lane) extremes of the error, N
     ratios      (option, part of the readings, unit) largest |error| relative to the permissible error
     within      (option, unit) readings within; beyond: those beyond the `thresholds`, (option,), N
@@ -176,13 +176,23 @@ class Counted:
     first: Array | None
 
     @classmethod
-    def empty(cls, layout: Layout, count: int, *, bins: bool, extras: Array | None = None) -> Counted:
+    def empty(
+        cls,
+        layout: Layout,
+        count: int,
+        *,
+        bins: bool,
+        pooled: bool = False,
+        extras: Array | None = None,
+    ) -> Counted:
         """Nothing counted yet. extras: thresholds, where readings beyond and errors of the first are asked for."""
         width = layout.lanes
         units = -(-count // width) * width
         rows = (layout.options, layout.conditions, layout.loads)
         return cls(
-            np.zeros((*rows, layout.bins.size + 1) if bins else (0,), dtype=np.int32),
+            np.zeros(
+                (*(rows[:1] if pooled else rows), layout.bins.size + 1) if bins else (0,), dtype=np.int32
+            ),
             np.full((*rows, width), np.inf),
             np.full((*rows, width), -np.inf),
             np.empty((layout.options, layout.parts, units)),

@@ -19,6 +19,10 @@ class CountingText:
     def __init__(self, t: VectorText, loops: LoopsText, layout: Layout) -> None:
         self.t, self.loops, self.layout = t, loops, layout
 
+    def start(self) -> None:
+        """What holds for all units."""
+        self._pooled = self.t.new("icmp ne i64 %pooled, 0")
+
     def begin(self, unit: str) -> None:
         """Start with `unit`: what belongs to it alone is set back."""
         t, layout = self.t, self.layout
@@ -145,7 +149,9 @@ class CountingText:
         count = t.vector("%scratch", layout.within, sink.option)
         t.store(t.words, t.on_words("sub", t.load(count, t.words), inside), count)
         counted = t.new("icmp ne ptr %bins, null")
-        t.if_true(counted, lambda: self._bin(t.whole("add", load, row * layout.loads), error))
+        apart = t.whole("add", load, row * layout.loads)
+        place = t.new(f"select i1 {self._pooled}, i64 {sink.option}, i64 {apart}")
+        t.if_true(counted, lambda: self._bin(place, error))
         t.if_true(t.new("icmp ne i64 %extras, 0"), lambda: self._extras(sink, row, load, error, size))
 
     def _extras(self, sink: Sink, row: int, load: str | int, error: str, size: str) -> None:

@@ -52,6 +52,7 @@ class _Kernel:
         t.label("entry")
         for name in ADDRESSES:
             t.line(f"%{name} = inttoptr i64 %{name}_ to ptr")
+        self.counting.start()
         self.loops.repeat("%tiles", self._tile)
         t.line("ret void")
         t.lines.append("}")

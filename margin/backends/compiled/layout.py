@@ -15,7 +15,7 @@ from margin.backends.compiled.trace import Computed, Drawn, Given, Trace
 from margin.propagation.histogram import Bins
 from margin.propagation.tally import Frame
 
-NUMBERS = ("tiles", "start", "drawing", "step", "extras")
+NUMBERS = ("tiles", "start", "drawing", "step", "pooled", "extras")
 ADDRESSES = (
     "draws", "given", "keys", "scratch", "valid", "bins", "low", "high", "ratios", "counts_within", "clipped", "blind",
     "bad", "constants", "multipliers", "quantiles", "thresholds", "beyond", "first",
@@ -27,6 +27,7 @@ drawing  1: draws are made, tile by tile; 0: they are there
 step     numbers between the draws of one tile and those of the next; 0 where each tile's may go with it
 draws    address of the draws, for each of `Layout.drawn`
 bins     0 where no errors are counted
+pooled   1: errors are counted by option alone; 0: by option, condition and load
 extras   1: readings beyond the thresholds and errors of the first reading are written
 """
 

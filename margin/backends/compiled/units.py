@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,19 +13,28 @@ from margin.backends.compiled.normal_quantile import in_lines
 from margin.backends.compiled.trace import Computed, Given
 from margin.propagation.calibrated import Bench
 from margin.propagation.draws import StreamSource
+from margin.propagation.frame import Frame
 from margin.propagation.model import Model
+from margin.propagation.outcomes import Asked, Outcomes, sizes_of
 from margin.propagation.plan import Block
-from margin.propagation.variants import Asked, Outcomes, Variant, sizes_of
+from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class CompiledUnits:
-    """Units under variants of a model (see `variants.UnitEngine`). One object serves any number of threads."""
+    """Units under variants of a model (see `outcomes.UnitEngine`). One object serves any number of threads."""
 
     model: Model
     kernel: Kernel
+
+    @property
+    def fast(self) -> bool:
+        return True
+
+    def with_frame(self, frame: Frame) -> CompiledUnits:
+        return replace(self, kernel=replace(self.kernel, frame=frame))
 
     def outcomes(
         self, start: int, count: int, variants: Sequence[Variant], asked: Asked
@@ -34,15 +43,20 @@ class CompiledUnits:
         kernel = self.kernel
         source = self.model.source(kernel.frame.grouping, start, count)
         block = _UnitBlock(self.model, kernel, source, Block(start, count, 0))
-        for variant in variants:
-            counted = block.counted(variant, asked)
+        for number, variant in enumerate(variants):
+            thresholds = None
+            if asked.first or asked.thresholds is not None:
+                none = np.zeros(kernel.layout.options)
+                thresholds = (
+                    none if asked.thresholds is None else np.ascontiguousarray(asked.thresholds[number])
+                )
+            counted = block.counted(variant, thresholds, bins=asked.sizes)
             yield None if counted.bad.any() else self._outcomes(counted, count, asked)
 
     def _outcomes(self, counted: Counted, count: int, asked: Asked) -> Outcomes:
         sizes = None
         if asked.sizes:
-            bins = counted.bins[..., :-1].sum(axis=(1, 2), dtype=np.int64)
-            sizes = sizes_of(bins, self.kernel.layout.bins)
+            sizes = sizes_of(counted.bins[:, :-1].astype(np.int64), self.kernel.layout.bins)
         return Outcomes(
             counted.ratios[..., :count].max(axis=1),
             counted.within[:, :count],
@@ -63,18 +77,15 @@ class _UnitBlock:
     _draws: dict[bool, Array] = field(default_factory=dict)
     _given: dict[object, Array] = field(default_factory=dict)
 
-    def counted(self, variant: Variant, asked: Asked) -> Counted:
+    def counted(self, variant: Variant, thresholds: Array | None, *, bins: bool) -> Counted:
         """What the machine code counts under a variant."""
         layout = self.kernel.layout
         again = [drawn.name in variant.redrawn for drawn in layout.drawn]
         scales = np.array([variant.scales.get(name, 1.0) for name in layout.arguments])
-        thresholds = None
-        if asked.first or asked.thresholds is not None:
-            thresholds = np.array(asked.thresholds or np.zeros(layout.options))
-        counted = Counted.empty(layout, self.block.count, bins=asked.sizes, extras=thresholds)
+        counted = Counted.empty(layout, self.block.count, bins=bins, pooled=True, extras=thresholds)
         self.kernel.call(
-            self.block, self._keys(False), [self._drawn(one) for one in again], self._all_given(variant), scales,
-            counted, drawing=False, step=layout.uniforms,
+            self.block, np.zeros(0, dtype=np.uint64), [self._drawn(one) for one in again],
+            self._all_given(variant), scales, counted, drawing=False, step=layout.uniforms,
         )  # fmt: skip
         return counted
 

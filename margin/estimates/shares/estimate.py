@@ -12,7 +12,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from margin.backends.compiled.choose import kernel_for_units
+from margin.backends.units import unit_engine
 from margin.case.types import Case
 from margin.estimates.sensitivity.effects import Effects
 from margin.estimates.sensitivity.grouping import By
@@ -26,6 +26,7 @@ from margin.estimates.shares.tables import effects_frame, scopes_frame, second_f
 from margin.estimates.shares.unit_study import UnitStudy
 from margin.propagation.model import Model, model_of
 from margin.propagation.plan import default_block
+from margin.propagation.readings import readings_of_a_unit
 from margin.propagation.run_result import Progress
 from margin.propagation.threads import default_workers, in_threads
 
@@ -36,16 +37,18 @@ WIDTH = 0.05
 """Full width of the intervals at which no more units are added."""
 
 
-RUNS_BY_ARRAYS = 1 << 13
-"""Evaluations for the effects in a report where no kernel can be had: seconds by array operations."""
+RUNS_BY_ARRAYS, FEW_READINGS = 1 << 13, 10_000_000
+"""Evaluations for the effects in a report by array operations: seconds; RUNS where they are so few readings in all."""
 
 
 def runs_of_report(model: Model) -> int:
-    """Evaluations of a unit for the effects by cause in a report: RUNS where a kernel judges the units."""
-    groups = dict.fromkeys(SharesPlan.of(model).groups("cause"))
-    variants = len(groups) + 2
-    frame = shares_frame(model.case, RUNS // variants)
-    return RUNS_BY_ARRAYS if kernel_for_units(model, frame, variants) is None else RUNS
+    """Evaluations of a unit for the effects by cause in a report."""
+    case = model.case
+    if RUNS * readings_of_a_unit(case) * len(case.calibrations) <= FEW_READINGS:
+        return RUNS
+    variants = len(dict.fromkeys(SharesPlan.of(model).groups("cause"))) + 2
+    engine = unit_engine(model, shares_frame(case, RUNS // variants), variants)
+    return RUNS if engine.fast else RUNS_BY_ARRAYS
 
 
 def error_shares(

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from margin.case.types import Case
 from margin.propagation.frame import Frame
+from margin.propagation.outcomes import Outcomes
 from margin.propagation.tally import ROUNDING, needed_within
-from margin.propagation.variants import Outcomes
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]

@@ -19,10 +19,10 @@ from margin.propagation.factors import varies_by_lot
 from margin.propagation.frame import Frame
 from margin.propagation.grouping import Grouping
 from margin.propagation.model import Model
+from margin.propagation.outcomes import Outcomes
 from margin.propagation.points_source import Column, PointsEvaluator, columns_of
 from margin.propagation.readings import use_conditions
 from margin.propagation.tally import judge
-from margin.propagation.variants import Outcomes
 
 Array = NDArray[np.float64]
 

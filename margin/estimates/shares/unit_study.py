@@ -15,9 +15,10 @@ from margin.estimates.shares.plan import WHICH, SharesPlan, furthest_out, shares
 from margin.propagation.block import block_errors
 from margin.propagation.frame import Frame
 from margin.propagation.model import Model
+from margin.propagation.outcomes import Asked, UnitEngine
 from margin.propagation.run_result import Progress
 from margin.propagation.tally import EvaluationError
-from margin.propagation.variants import Asked, UnitEngine, Variant, redrawn_name
+from margin.propagation.variants import Variant, redrawn_name
 
 Array = NDArray[np.float64]
 
