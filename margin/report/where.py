@@ -46,17 +46,13 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
         )
     rows = shares.scopes[shares.scopes["option"] == option]
     table = Table(
-        "Shares of the variance: a better calibration of each unit could remove what differs between units; it never "
-        "removes what moves within a unit.",
+        "Shares of the variance (errors beyond ten times the permissible one counted as ten times): a better "
+        "calibration of each unit could remove what differs between units; it never removes what moves within a unit.",
         ("Output", "Standard deviation", "Common to all units", "From unit to unit", "Within a unit"),
         tuple(
             (
                 str(row["output"]),
-                numbers.plain(
-                    float(row["standard_deviation"]),
-                    "" if row["output"] in (MARGIN, FAILING) else "N",
-                    reason=UNDEFINED,
-                ),
+                _deviation(row),
                 *(share_cell(row, name) for name in ("common", "between", "within")),
             )
             for _, row in rows.iterrows()
@@ -72,6 +68,13 @@ def shares_caption(shares: ErrorShares, version: str) -> str:
     return (
         f"Sobol indices, intervals at {level}; up to {numbers.count(most)} evaluations of a unit for a grouping, seed "
         f"{shares.case.study.seed}, margin {version}."
+    )
+
+
+def _deviation(row: pd.Series) -> str:
+    value = float(row["standard_deviation"])
+    return (
+        UNDEFINED if isnan(value) else numbers.plain(value, "" if row["output"] in (MARGIN, FAILING) else "N")
     )
 
 

@@ -89,30 +89,30 @@ def test_failing_is_what_the_requirement_counts(counts: str) -> None:
         )
 
 
-def test_a_runaway_inversion_leaves_margin_and_failing_narrow() -> None:
-    """Two calibration loads 3 N apart, with 1.3 N of scatter between them: the errors have no variance, and the report
-    of it is that one unit makes most of it. Margin and failing have narrow intervals, led by the placements at the
-    calibration, and no warning is given."""
+def test_a_runaway_inversion_leaves_narrow_effects() -> None:
+    """Two calibration loads 3 N apart, with 1.3 N of scatter between them: the errors themselves have no variance (a
+    ratio of two nearly normal variables), the largest is a thousand times the permissible one. Effects on error, margin
+    and failing have narrow intervals, led by the placements at the calibration, and no warning is given."""
     case = pad_case(
         CLOSE_POINTS,
         requirement={"permissible_error": "40 % of reading"},
         sensor={"sensitivity": "4 uS +/- 5 %", "reload_scatter": "3 %"},
     )
+    model = model_of(case)
+    frame = shares_frame(case, 1)
+    errors = block_errors(model, model.source(frame.grouping, 0, 8000), 8000).by_option
+    largest = max(np.abs(each / frame.permissible).max() for own in errors.values() for each in own)
+    assert largest > 1000.0
     found = shares_of(case, 1 << 15, width=0.08)
     option = case.calibrations[0].name
-    top = rows_of(found, "error at 60 N", option)
-    assert top["reason"].str.contains("of the variance").all()
-    assert top["total"].isna().all()
-    for output in (MARGIN, FAILING):
+    for output in ("error at 60 N", MARGIN, FAILING):
         rows = rows_of(found, output, option)
         assert rows["total"].idxmax() == f"{SCATTER} at calibration"
         for name in ("main", "total"):
             assert np.isfinite(rows[name]).all()
-            assert (rows[f"{name}_high"] - rows[f"{name}_low"]).max() < 0.08
+            assert (rows[f"{name}_high"] - rows[f"{name}_low"]).max() < 0.1
     assert found.runs[0].stopped_by == "width"
-    ends = found.effects.filter(regex="^(main|total|cured)").drop(
-        columns=["main_standard", "total_standard", "main_verdict"]
-    )
+    ends = found.effects.filter(regex="^(main|total|cured)(_low|_high)?$")
     assert ((ends >= 0.0) & (ends <= 1.0) | ends.isna()).all(axis=None)
 
 
@@ -172,8 +172,8 @@ def outcomes(largest: list[float], within: list[int], readings: int) -> Outcomes
     ],
 )
 def test_outputs_of_a_unit_are_bounded_and_count_as_asked(counts: str, failing: list[float]) -> None:
-    """Margin 1 without error, 0 at the limit, -1 at twice the limit and however far beyond; failing by each count,
-    with 90 % of ten readings asked for."""
+    """Errors end at ten times the permissible one; margin 1 without error, 0 at the limit, -1 at twice the limit and
+    however far beyond; failing by each count, with 90 % of ten readings asked for."""
     share = {"share": "90 %"} if "share" in counts else {}
     case = pad_case(
         NONE,
@@ -185,7 +185,7 @@ def test_outputs_of_a_unit_are_bounded_and_count_as_asked(counts: str, failing: 
     outputs = UnitOutputs.of(case, shares_frame(case, 4))
     found = outputs(outcomes([1e-12, 1.0, 1.5, 1e9], [10, 10, 9, 2], 10), None)
     assert output_names(case) == ("error at 30 N", MARGIN, FAILING)
-    assert found[:, 0] == pytest.approx([0.0, 1.8, 2.7, 1.8e9])
+    assert found[:, 0] == pytest.approx([0.0, 1.8, 2.7, 18.0])
     assert found[:, 1] == pytest.approx([1.0, 0.0, -0.5, -1.0])
     assert found[:, 2] == pytest.approx(failing)
 

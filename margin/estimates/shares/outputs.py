@@ -26,6 +26,10 @@ permissible error it tells units that a small change would bring within from tho
 symmetric: 1 without error, 0 at the limit, -1 at twice the limit and beyond.
 """
 
+RUNAWAY = 10.0
+"""Multiple of the permissible error from which on the error at a load counts as this much: no change for any error
+that a design would be judged by, and no variance that a runaway inversion alone would set."""
+
 
 def error_name(load: float) -> str:
     """Name of the force error at a check load, N."""
@@ -55,10 +59,11 @@ class UnitOutputs:
     """Outputs of units from what becomes of them.
 
     The error at a load is that of the first reading, under a condition of use drawn with equal chances where there are
-    several. The conformity margin is 1 less the unit's largest |error| / permissible error over all of its readings,
-    an error beyond FARTHEST times the permissible one counted as that. Failing is 1 where the unit does not conform by
-    what the requirement counts, else 0; where readings are counted, the share of the unit's readings beyond. Errors
-    below ROUNDING of the span, the rounding of the arithmetic, count as none.
+    several; beyond RUNAWAY times the permissible error it counts as that. The conformity margin is 1 less the unit's
+    largest |error| / permissible error over all of its readings, an error beyond FARTHEST times the permissible one
+    counted as that. Failing is 1 where the unit does not conform by what the requirement counts, else 0; where readings
+    are counted, the share of the unit's readings beyond. Errors below ROUNDING of the span, the rounding of the
+    arithmetic, count as none.
     """
 
     frame: Frame
@@ -84,6 +89,9 @@ class UnitOutputs:
         # advanced indices apart from each other put the units first
         errors = found.first[:, place, :, np.arange(units)]
         errors = np.where(np.abs(errors) < resolution, 0.0, errors)
+        farthest = RUNAWAY * self.frame.permissible
+        # an infinite error is a failure of the chain, which no bound hides
+        errors = np.where(np.isfinite(errors), np.clip(errors, -farthest, farthest), errors)
         failing = self._failing(found.largest, found.within)
         outputs = np.concatenate([errors, margin.T[..., np.newaxis], failing.T[..., np.newaxis]], axis=2)
         return outputs.reshape(units, -1)

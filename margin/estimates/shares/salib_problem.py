@@ -105,7 +105,7 @@ def problem(
             all cost the same runs
     output  one or more of 'conformity margin' (1 less the unit's largest |error| / permissible error, at most twice
             the permissible error counted), 'failing unit' (1 or 0, or the share of its readings beyond) and 'error at
-            ... N' of a check load (N, of one reading)
+            ... N' of a check load (N, of one reading, at most ten times the permissible error)
     by      what makes a group: 'factor', 'part', 'level' or 'cause'
 
     Inputs are independent uniforms on (0, 1), one for each draw that a unit takes: its own, its lot's, its outer
