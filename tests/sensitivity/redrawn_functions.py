@@ -5,12 +5,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
 from distributions import Stream
+from margin.estimates.sensitivity.rounds import Study
 
 Array = NDArray[np.float64]
 
@@ -85,3 +87,10 @@ def margin_effects(shares: Array, limit: float, farthest: float) -> tuple[Array,
 
     main = np.array([alone(share) for share in shares])
     return main, np.array([1.0 - alone(1.0 - share) for share in shares])
+
+
+def study_of(columns: int, units: int, **asked: Any) -> Study:
+    """As many units as asked for, none left out because intervals are narrow."""
+    groups = tuple(f"x{number}" for number in range(1, columns + 1))
+    matrices = 2 + columns * (2 if asked.get("second_order") else 1)
+    return Study(groups, ("y",), **{"runs": units * matrices, "width": 1e-9, **asked})

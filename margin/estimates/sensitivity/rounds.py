@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from margin.estimates.sensitivity.effects import Effects, effects_of
+from margin.estimates.sensitivity.interval import check_level
 from margin.estimates.sensitivity.redraw_sums import Outputs, Piece, RedrawSums, pieces
 
 REPLICATES = 32
@@ -104,10 +105,7 @@ def refine(study: Study, evaluate: Outputs, mapped: Mapped = map) -> Refined:
     """
     if not study.width > 0.0:
         raise ValueError(f"width is {study.width}; give the full width of an interval to reach, such as 0.05")
-    if not 0.0 < study.level < 1.0:
-        raise ValueError(
-            f"level is {study.level}; give the coverage as a fraction between 0 and 1, such as 0.95"
-        )
+    check_level(study.level)
     if study.runs < study.least:
         raise ValueError(
             f"a budget of {study.runs} units is too small: {len(study.groups)} groups need {study.least} at least. "
