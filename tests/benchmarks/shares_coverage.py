@@ -4,7 +4,7 @@ Options: [--seeds 200] [--study WORD] [--table FILE]. A line for each study whos
 mean share of seeds, over groups, in which the interval holds the exact value, for main effect, total effect and (of
 failing units) the part cured, its mean width, and the standard error of the estimates relative to that of the plain
 estimators (Saltelli 2010 for main, Jansen 1999 for total effects) on the same units, least and largest over groups.
-Exact values: closed forms and quadrature of `tests/sensitivity/redrawn_functions.py`, published indices of Ishigami's
+Exact values: closed forms and quadrature of `tests/redrawn_functions.py`, published indices of Ishigami's
 function. Not run by pytest; kept: shares_coverage.md.
 """
 
@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
 sys.path.insert(0, str(Path(__file__).parents[1] / "sensitivity"))
 
 from analytic_functions import ISHIGAMI_FIRST, ISHIGAMI_TOTAL, g_first_and_total, g_function, ishigami

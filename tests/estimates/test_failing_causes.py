@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-import sys
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 from pad_study import NONE, ONE_POINT, pad_case
+from redrawn_functions import limit_state_effects, margin_effects
 
 from margin.case import Case
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares, error_shares
@@ -20,10 +19,6 @@ from margin.estimates.shares.unit_study import UnitStudy
 from margin.propagation.block import block_errors
 from margin.propagation.model import model_of
 from margin.propagation.outcomes import Outcomes
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "sensitivity"))
-
-from redrawn_functions import limit_state_effects, margin_effects
 
 SENSITIVITY, FEEDBACK = "sensor.sensitivity per unit", "circuit.feedback per unit"
 SCATTER = "sensor.reload_scatter (each loading)"

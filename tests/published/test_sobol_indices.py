@@ -6,17 +6,11 @@ G function: Saltelli and Sobol 1995, Reliability Engineering and System Safety 5
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+from redrawn_functions import RedrawnFunction
 
 from margin.estimates.sensitivity import Study, refine
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "sensitivity"))
-
-from redrawn_functions import RedrawnFunction
 
 ISHIGAMI = [
     (
