@@ -77,7 +77,7 @@ def rare_failures(
         there = ", ".join(map(repr, options))
         raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {there}")
     model = model_of(dataclasses.replace(case, calibrations=(options[option],)))
-    units = UnitLimit.of(model)
+    units = UnitLimit.of(model, budget)
     if all(c.factor is not None and c.factor.quantity == "use.direction_draw" for c in units.columns):
         raise ValueError("nothing varies in this case: no unit differs from the nominal one. Give a spread")
     require_budget(budget)

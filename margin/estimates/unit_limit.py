@@ -6,12 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
+from margin.backends.compiled.units import CompiledUnits
+from margin.backends.units import unit_engine
 from margin.case.types import Case
+from margin.propagation.frame import Frame
+from margin.propagation.grouping import Grouping
 from margin.propagation.model import Model
-from margin.propagation.plan import default_block
+from margin.propagation.plan import LARGEST_BLOCK, default_block
 from margin.propagation.points_source import Column, PointsEvaluator, columns_of
 from margin.propagation.tally import ROUNDING, EvaluationError, permissible_error
 
@@ -19,6 +23,9 @@ Array = NDArray[np.float64]
 
 NO_OUTPUT = 10.0
 """Margin below zero at which a unit without a finite output counts, and beyond which no margin goes."""
+
+OF_SMALL_BATCHES = 10
+"""Searches ask for a few units at a time: array operations then cost so many times what they cost for large blocks."""
 
 
 @dataclass(frozen=True)
@@ -33,14 +40,20 @@ class UnitLimit:
 
     evaluator: PointsEvaluator
     permissible: Array
+    kernel: CompiledUnits | None = None
 
     @classmethod
-    def of(cls, model: Model) -> UnitLimit:
-        """For a model with one calibration option."""
+    def of(cls, model: Model, units: int = 0) -> UnitLimit:
+        """For a model with one calibration option, of which about so many units will be asked."""
         case = model.case
         loads = np.asarray(case.check_loads, dtype=np.float64)
         permissible = permissible_error(case.requirement, loads, case.span)
-        return cls(PointsEvaluator(model, columns_of(model)), permissible)
+        kernel = None
+        if case.requirement.counts == "units at every check point":
+            frame = Frame.of(case, Grouping(1, 1), max(units, 2), False, max(units, 2))
+            engine = unit_engine(model, frame, OF_SMALL_BATCHES)
+            kernel = engine if isinstance(engine, CompiledUnits) else None
+        return cls(PointsEvaluator(model, columns_of(model)), permissible, kernel)
 
     @property
     def case(self) -> Case:
@@ -82,10 +95,28 @@ class UnitLimit:
 
     def __call__(self, z: Array, /) -> Array:
         """Margins (unit,) of units z (unit, draw)."""
-        step = default_block(self.case)
+        step = default_block(self.case) if self.kernel is None else LARGEST_BLOCK
         return np.concatenate([self._margins(z[i : i + step]) for i in range(0, len(z), step)])
 
+    def _largest(self, z: Array) -> Array | None:
+        """(unit,) largest |error| / permissible by a kernel; None without one, or where an error is not a number."""
+        if self.kernel is None:
+            return None
+        ends = ndtri(np.array([SMALLEST_UNIFORM, LARGEST_UNIFORM]))
+        scores: dict[str, Array] = {}
+        first = 0
+        for column in self.columns:
+            scores[column.name] = np.clip(z[:, first : first + column.many], *ends)
+            first += column.many
+        with np.errstate(all="ignore"):
+            source = self.evaluator.source_of_scores(scores, len(z))
+            found = self.kernel.outcomes_of(source, scores, len(z))
+        return None if found is None else found.largest[0]
+
     def _margins(self, z: Array) -> Array:
+        largest = self._largest(z)
+        if largest is not None:
+            return np.asarray(1.0 + ROUNDING - np.minimum(largest, 1.0 + NO_OUTPUT))
         try:
             ratios = self.ratios(z)
         except EvaluationError:

@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from distributions import Stream, uniforms_from
+from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.case.types import Case
 from margin.propagation.block import block_errors
 from margin.propagation.draws import Grouping, LotSamples, StreamSource
@@ -64,6 +66,23 @@ class _Kept:
         if len(versions) >= KEPT:
             versions.clear()
         versions.append((uniforms.copy(), drawn))
+
+
+@dataclass(frozen=True)
+class _Uniforms(Mapping[str, Array]):
+    """Uniforms of columns by their standard normal scores."""
+
+    scores: Mapping[str, Array]
+
+    def __getitem__(self, name: str) -> Array:
+        uniforms = np.clip(ndtr(self.scores[name]), SMALLEST_UNIFORM, LARGEST_UNIFORM)
+        return uniforms[:, 0] if uniforms.shape[1] == 1 else uniforms
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.scores)
+
+    def __len__(self) -> int:
+        return len(self.scores)
 
 
 @dataclass
@@ -190,6 +209,10 @@ class PointsEvaluator:
         """As `errors`, from every draw itself: uniforms (row, draw), the `many` draws of each column in turn."""
         source = self.source_of_draws(uniforms)
         return block_errors(self.model, source, source.count).by_option
+
+    def source_of_scores(self, scores: Mapping[str, Array], count: int) -> PointsSource:
+        """Draws from standard normal scores (unit, draw) of each column; only those asked for become uniforms."""
+        return _source(self.model, _Uniforms(scores), count, _Kept(), self.tied)
 
     def source_of_draws(self, uniforms: Array) -> PointsSource:
         """The draws themselves, for `errors_of_draws`."""

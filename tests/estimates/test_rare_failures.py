@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from pad_study import NONE, ONE_POINT, pad_case
+from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
 from scipy.stats import norm
 from scipy.stats import t as student
 
@@ -290,3 +290,22 @@ def test_bad_input_to_the_command_ends_with_two_and_one_message(words: list[str]
     assert found.exit_code == 2
     assert message in found.output
     assert "Traceback" not in found.output
+
+
+def test_a_kernel_finds_the_margins_of_array_operations() -> None:
+    """Units given by all their draws, far out too, have the same margins by a kernel, whatever is drawn in it or
+    outside, and where some have no output."""
+    case = pad_case(
+        {**TWO_POINT, "reloads": 2},
+        sensor={"sensitivity": "4 uS +/- 6 % (2 sigma, from 6 units)", "reload_scatter": "1 %",
+                "exponent": "0.8 +/- 0.1 (2 sigma, from 4 units)", "temperature_coefficient": "0.1 %/K +/- 0.05 %/K"},
+        converter={"bits": 12, "noise": 2},
+        use={"temperature": "5 degC to 45 degC", "direction": "either"},
+    )  # fmt: skip
+    model = model_of(case)
+    arrays, kernel = UnitLimit.of(model), UnitLimit.of(model, 1_000_000)
+    assert arrays.kernel is None and kernel.kernel is not None
+    z = np.random.default_rng(4).standard_normal((501, len(arrays.names)))
+    # uniforms next to 1 hold fewer digits of a score than the score itself: far out the lower tail is compared
+    for units in (z, -2.5 * np.abs(z), -5.0 * np.abs(z)):
+        np.testing.assert_allclose(kernel(units), arrays(units), rtol=1e-7, atol=1e-7)

@@ -37,9 +37,16 @@ class Drawn:
     """
 
     name: str
+    factor: Factor
+    event: Event
     streams: tuple[str, ...]
     each: int
     shape: Shape
+
+    @property
+    def normal(self) -> bool:
+        """Whether what is drawn is standard normal; uniform otherwise."""
+        return isinstance(self.factor.distribution, Normal)
 
     def names(self, again: bool) -> tuple[str, ...]:
         """Its streams, or those of other draws."""
@@ -160,7 +167,7 @@ class TraceSource:
             streams = tuple(
                 f"{name}, {load}, placement {p + 1}" for p in range(placements) for load in event.placed
             )
-        self.drawn[name] = Drawn(name, streams, each, shape)
+        self.drawn[name] = Drawn(name, factor, event, streams, each, shape)
         uniform = self.recorder.graph.node("drawn", (), shape, name)
         value: Any = Traced.of(self.recorder, uniform)
         if isinstance(factor.distribution, Normal):

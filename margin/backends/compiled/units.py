@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from margin.backends.compiled.block import Counted, Kernel, keys_of
 from margin.backends.compiled.normal_quantile import in_lines
@@ -52,6 +53,40 @@ class CompiledUnits:
                 )
             counted = block.counted(variant, thresholds, bins=asked.sizes)
             yield None if counted.bad.any() else self._outcomes(counted, count, asked)
+
+    def outcomes_of(self, source: StreamSource, scores: Mapping[str, Array], count: int) -> Outcomes | None:
+        """Outcomes of units whose draws are given, beside `source`; None where an error is not a number.
+
+        scores  name of a column -> (unit, draw) standard normal scores of its draws
+        """
+        layout = self.kernel.layout
+        block = Block(0, count, 0)
+        bench = Bench(self.model.case, source, self.model.nominal, count)
+        given = [self.kernel.side_by_side(e.values(bench), e.shape, count) for e in layout.outside]
+        draws = self._draws_of(scores, count)
+        counted = Counted.empty(layout, count, bins=False)
+        self.kernel.call(
+            block, np.zeros(0, dtype=np.uint64), [draws] * len(layout.drawn), given, np.ones(len(layout.arguments)),
+            counted, drawing=False, step=layout.uniforms,
+        )  # fmt: skip
+        return None if counted.bad.any() else self._outcomes(counted, count, Asked())
+
+    def _draws_of(self, scores: Mapping[str, Array], count: int) -> Array:
+        """Given draws as the kernel finds its own: (tile, draw)."""
+        layout, width = self.kernel.layout, self.kernel.layout.lanes
+        tiles = -(-count // width)
+        found = np.zeros((tiles, layout.uniforms))
+        for drawn in layout.drawn:
+            own = scores[drawn.name] if drawn.normal else ndtr(scores[drawn.name])
+            # one stream, or one for each (placement, load) of a calibration
+            placements, readings, loads = drawn.shape[1:] if len(drawn.streams) > 1 else (1, drawn.each, 1)
+            apart = own.reshape(count, placements, readings, loads).transpose(1, 3, 0, 2)
+            for stream, values in enumerate(apart.reshape(len(drawn.streams), count * drawn.each)):
+                place, room = layout.place(drawn, stream), width * drawn.each
+                whole = np.zeros(tiles * room)
+                whole[: values.size] = values
+                found[:, place : place + room] = whole.reshape(tiles, room)
+        return found
 
     def _outcomes(self, counted: Counted, count: int, asked: Asked) -> Outcomes:
         sizes = None
