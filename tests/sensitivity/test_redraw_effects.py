@@ -229,6 +229,16 @@ def test_an_output_without_a_failing_unit_says_how_many_were_looked_at(beyond: f
     assert np.isnan(found.effects.cured.value).all()
 
 
+def test_failing_and_conforming_are_alike() -> None:
+    """Main and total effects, with their intervals, are those of conforming: of failing units 2 %, 50 % or 98 %."""
+    for limit in (0.1, 0.5, 0.9):
+        fails = effects(lambda u, c=limit: (u.mean(axis=1) < c).astype(float), 2, 256, failing=(0,))
+        conforms = effects(lambda u, c=limit: (u.mean(axis=1) >= c).astype(float), 2, 256, failing=(0,))
+        for one, other in ((fails.main, conforms.main), (fails.total, conforms.total)):
+            for end in ("value", "low", "high"):
+                assert getattr(one, end) == pytest.approx(getattr(other, end), abs=1e-9)
+
+
 def test_few_failing_units_have_exact_intervals() -> None:
     """Where all of n pairs with a failure change with a cause, at least a part q = 0.025 to the power 1/n of them does
     (Clopper and Pearson 1934), that is q / (2 - q) of failures cured. No interval has zero width."""

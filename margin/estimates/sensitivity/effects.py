@@ -198,7 +198,7 @@ def _reasons(sums: RedrawSums, centre: Array, failing: tuple[int, ...], shares: 
     ).sum(axis=(0, 1))
     for place in range(centre.size):
         if still[place] or not squares[place] > 0.0:
-            value = high[place]
+            value = centre[place]
             if place in failing and value in (0.0, 1.0):
                 found = "fails" if not shares else "has a reading beyond the permissible error"
                 reasons[place] = f"{'none' if value == 0.0 else 'every one'} of {seen} units {found}"
@@ -235,24 +235,26 @@ def _failing(
             continue
         for reference, apart, of in ((0, sums.from_a, total), (1, sums.from_b, main)):
             changed = round(float(apart[:, 2 + group, place].sum()))
-            alike = round((float(counts[reference] + counts[2 + group]) - changed) / 2.0)
-            value, low, high = _lost(changed, alike, level)
+            failing = round((float(counts[reference] + counts[2 + group]) - changed) / 2.0)
             if of is total:
-                _set(cured, (group, place), (value, low, high))
+                _set(cured, (group, place), _lost(changed, failing, level))
+            # the rarer of the two outcomes tells most, and the share of the other is known well
+            alike, other = (failing, 1.0 - p) if p <= 0.5 else (sums.units - changed - failing, p)
             if min(changed, alike) >= FEW:
                 continue
-            if of is total:
-                ends = (value / (1.0 - p), low / (1.0 - p), high / (1.0 - p))
-            else:
-                ends = (1.0 - value / (1.0 - p), 1.0 - high / (1.0 - p), 1.0 - low / (1.0 - p))
-            _set(of, (group, place), tuple(min(max(each, 0.0), 1.0) for each in ends))
+            value, low, high = (min(lost / other, 1.0) for lost in _lost(changed, alike, level))
+            _set(
+                of,
+                (group, place),
+                (value, low, high) if of is total else (1.0 - value, 1.0 - high, 1.0 - low),
+            )
 
 
 def _lost(changed: int, alike: int, level: float) -> tuple[float, float, float]:
-    """Of the failures of one matrix the share that are none in the other, with an exact interval.
+    """Of the units with an outcome in one matrix the share without it in the other, with an exact interval.
 
-    Of the pairs with a failure a share q changes, `changed` of `changed + alike` (binomial: Clopper and Pearson 1934);
-    failures are as frequent on both sides, so that q / (2 - q) of them are lost.
+    Of the pairs with the outcome on either side a share q changes, `changed` of `changed + alike` (binomial: Clopper
+    and Pearson 1934); it is as frequent on both sides, so that q / (2 - q) of it is lost.
     """
     trials, tail = changed + alike, 0.5 * (1.0 - level)
     if not trials:
