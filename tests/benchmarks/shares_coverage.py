@@ -75,7 +75,7 @@ def studies() -> list[Measured]:
             Measured(f"margin, limit {limit:g} sd, {n} units", bounded(limit), *effects, None, n)
             for n in (256, 4096)
         ]
-    for limit in (0.674, 1.645, 2.576, 3.09):
+    for limit in (0.0125, 0.674, 1.645, 2.576, 3.09):
         effects = limit_state_effects(SHARES, limit)
         p = 200.0 * float(ndtr(-limit))
         found += [
