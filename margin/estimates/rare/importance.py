@@ -71,10 +71,14 @@ def run_importance(
     level: float,
     budget: int,
     seed: int,
+    purpose: str = "importance",
 ) -> ImportanceRun:
-    """The same as `importance_sampling` from the mixture about the points, with the missed points found on the way."""
+    """The same as `importance_sampling` from the mixture about the points, with the missed points found on the way.
+
+    purpose  name of its draws: those of another name are independent
+    """
     before = limit.evaluations
-    drawn = [_stage(limit, mixture, FIRST_STAGE, Draws(seed, "importance 0"))]
+    drawn = [_stage(limit, mixture, FIRST_STAGE, Draws(seed, f"{purpose} 0"))]
     for stage in range(1, STAGES):
         weights = np.concatenate([part[1] for part in drawn])
         if not weights.any():
@@ -87,7 +91,7 @@ def run_importance(
         more = min(max(wanted, FEWEST_MORE), budget - (limit.evaluations - before))
         if more <= 0:
             break
-        drawn.append(_stage(limit, mixture, more, Draws(seed, f"importance {stage}")))
+        drawn.append(_stage(limit, mixture, more, Draws(seed, f"{purpose} {stage}")))
     z, weights, stray = (np.concatenate(parts) for parts in zip(*drawn, strict=True))
     missed = missed_points(limit, points, z[weights > 0])
     result = _summary(points, weights, stray, missed, level, target_cv, limit.evaluations - before)

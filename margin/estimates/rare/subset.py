@@ -9,6 +9,7 @@ acceptance of 0.44. No gradient is used: the limit may have steps, kinks and bra
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -107,6 +108,12 @@ def subset_sampling(
     )
 
 
+def fewest_evaluations(probability: float) -> int:
+    """Evaluations without which subset sampling of about this probability cannot do: its shortest replicates."""
+    levels = math.ceil(-math.log10(probability)) + 1
+    return (TRIALS + REPLICATES) * FEWEST * levels
+
+
 def _warnings(runs: Sequence[SubsetRun], variation: float, target_cv: float, budget: int) -> Iterator[str]:
     """What speaks against trusting the replicates."""
     if variation > NOISY * target_cv:
@@ -156,8 +163,8 @@ def combined(runs: Sequence[SubsetRun]) -> tuple[float, float]:
     return min(probability, 1.0), float(np.sqrt(np.expm1(squared_error)))
 
 
-def run_subset(limit: CountedLimit, per_level: int, draws: Draws) -> SubsetRun:
-    """One replicate of subset sampling with `per_level` draws a level."""
+def run_subset(limit: CountedLimit, per_level: int, draws: Draws, kept: int = KEPT) -> SubsetRun:
+    """One replicate of subset sampling with `per_level` draws a level; at most `kept` failing draws are returned."""
     z = draws.normals(1, per_level, limit.dimension)
     margins = limit(z[0])[None, :]
     probability, variance, fixed, scale = 1.0, 0.0, 0.0, 0.6
@@ -174,7 +181,7 @@ def run_subset(limit: CountedLimit, per_level: int, draws: Draws) -> SubsetRun:
         fixed += part if last else HALF_GIVEN * part * _plateau(z[margins == bound])
         if last:
             reached = z[failing]
-            spread = np.linspace(0, len(reached) - 1, min(KEPT, len(reached))).astype(np.int64)
+            spread = np.linspace(0, len(reached) - 1, min(kept, len(reached))).astype(np.int64)
             share = fixed / variance if variance > 0 else 0.0
             return SubsetRun(probability, float(np.sqrt(variance)), share, number, False, reached[spread])
         if passed.all():
