@@ -26,7 +26,7 @@ def test_progress_counts_every_evaluation() -> None:
 
 
 def test_a_study_tells_its_progress() -> None:
-    """Units evaluated out of the budget, then the two steps that follow the estimate."""
+    """Units evaluated out of the budget, those of the cross-check included, then the step that follows."""
     told: dict[tuple[str, int], int] = {}
 
     def stage(title: str, total: int) -> Callable[[int], None]:
@@ -43,9 +43,10 @@ def test_a_study_tells_its_progress() -> None:
         requirement={"permissible_error": "4 % of reading"},
     )
     study = margin.rare(case, budget=50_000, stage=stage)
+    assert study.result.cross_check is not None
     assert told == {
-        ("units evaluated, at most", 50_000): study.result.evaluations,
-        ("missed regions, failing unit", 2): 2,
+        ("units evaluated, at most", 50_000): study.result.evaluations + study.result.cross_check.evaluations,
+        ("most probable failing unit", 1): 1,
     }
 
 

@@ -43,12 +43,13 @@ def failure_probability(
     limit_state  margin, shape (n,), at standard normal points, shape (n, d)
     dimension    number d of factors
     target_cv    coefficient of variation asked for
-    budget       evaluations of the limit state to stay within; the first four replicates of subset sampling
-                 are completed in any case
+    budget       evaluations of the limit state to stay within, those of the cross-check included; subset sampling
+                 completes its shortest replicates in any case
 
     A pilot of 200 plain draws, 600 where two of them fail: where 1.5 % fail, plain draws suffice. Else the
     most likely failing points are searched, with a tenth of the budget, and importance sampling about them is kept
-    when its own checks raise nothing. Else, or where no such point is found or the limit bends in many directions,
+    when its own checks raise nothing. A cross-check, independent of it, looks for failing regions that it missed: they
+    are added and importance sampling is repeated. Else, or where no such point is found or the limit bends in many directions,
     plain draws where a part of the budget shows that they suffice (in many dimensions this is tried first), and
     subset sampling where not. The result says which and why; it is the same for the same seed.
     RareEventError for a target, level or budget out of range, or a margin that is not finite.

@@ -129,9 +129,12 @@ def differs(point: DesignPoint, others: Sequence[DesignPoint]) -> bool:
     return all(_cosine(point.z, other.z) < SAME_ANGLE for other in others)
 
 
-def apart(ordered: Array, cosine: float, most: int) -> list[Array]:
-    """The first draws of `ordered` (n, d), at most so many, whose directions are no closer than that cosine."""
-    chosen: list[Array] = []
+def apart(ordered: Array, cosine: float, most: int, chosen: Sequence[Array] = ()) -> list[Array]:
+    """The draws chosen before and the first of `ordered` (n, d), at most so many in all, in directions of their own.
+
+    cosine  between the directions of two draws, to stay below
+    """
+    chosen = list(chosen)
     for z in ordered:
         if len(chosen) == most:
             break

@@ -72,10 +72,12 @@ def run_importance(
     budget: int,
     seed: int,
     purpose: str = "importance",
+    ends_at_missed: bool = False,
 ) -> ImportanceRun:
     """The same as `importance_sampling` from the mixture about the points, with the missed points found on the way.
 
-    purpose  name of its draws: those of another name are independent
+    purpose         name of its draws: those of another name are independent
+    ends_at_missed  whether no more is drawn where a few draws carry the estimate because a point is missing
     """
     before = limit.evaluations
     drawn = [_stage(limit, mixture, FIRST_STAGE, Draws(seed, f"{purpose} 0"))]
@@ -85,6 +87,8 @@ def run_importance(
             break
         variation, heavy = _variation(weights), _few_carry(weights, limit.dimension)
         if variation <= target_cv and not heavy:
+            break
+        if ends_at_missed and heavy and missed_points(limit, points, drawn[-1][0][drawn[-1][1] > 0]):
             break
         wanted = int(np.ceil(RESERVE * len(weights) * ((variation / target_cv) ** 2 - 1)))
         wanted = max(wanted, len(weights)) if heavy else wanted

@@ -104,7 +104,13 @@ def importance_rounds(
 
 
 def _repeat(
-    limit: CountedLimit, progress: _Progress, target_cv: float, level: float, budget: int, part: int, seed: int
+    limit: CountedLimit,
+    progress: _Progress,
+    target_cv: float,
+    level: float,
+    budget: int,
+    part: int,
+    seed: int,
 ) -> str:
     """Rounds until nothing is missed or the budget ends; the reason to give them up, or ''."""
     for number in range(1, ROUNDS + 1):
@@ -114,7 +120,7 @@ def _repeat(
             return "the limit bends in many directions about its most likely failing point"
         run = run_importance(
             limit, progress.points, mixture, target_cv=target_cv, level=level, budget=part, seed=seed,
-            purpose="importance" if number == 1 else f"importance, round {number},",
+            purpose="importance" if number == 1 else f"importance, round {number},", ends_at_missed=True,
         )  # fmt: skip
         progress.latest, progress.waiting = run.result, ()
         missed = run.missed
