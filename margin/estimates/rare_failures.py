@@ -67,8 +67,8 @@ def rare_failures(
     level of the interval, by default the case's confidence; stage: called with (title, total) when something long
     begins, returns the counter of progress
 
-    Where the probability comes from importance sampling, a cross-check adds failing regions that it missed. Raises ValueError for an unknown option or where nothing varies, RareEventError for a
-    target or budget out of range.
+    Where the probability comes from importance sampling, a cross-check adds failing regions that it missed. Raises
+    ValueError for an unknown option or where nothing varies, RareEventError for a target or budget out of range.
     """
     options = {one.name: one for one in case.calibrations}
     if option not in options:

@@ -64,7 +64,8 @@ def cross_check_in_words(check: CrossCheck) -> str:
     runs = "1 independent run" if check.sweeps == 1 else f"{check.sweeps} independent runs"
     end = "nothing is missing now" if check.added else "no failing region was missed"
     return (
-        f"{runs} of subset sampling, {numbers.count(check.evaluations)} more units; design points added: {check.added}; "
+        f"{runs} of subset sampling, {numbers.count(check.evaluations)} more units; design points added: "
+        f"{check.added}; "
         f"{end if check.complete else 'incomplete, see the warning'}"
     )
 

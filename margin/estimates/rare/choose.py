@@ -49,9 +49,9 @@ def failure_probability(
     A pilot of 200 plain draws, 600 where two of them fail: where 1.5 % fail, plain draws suffice. Else the
     most likely failing points are searched, with a tenth of the budget, and importance sampling about them is kept
     when its own checks raise nothing. A cross-check, independent of it, looks for failing regions that it missed: they
-    are added and importance sampling is repeated. Else, or where no such point is found or the limit bends in many directions,
-    plain draws where a part of the budget shows that they suffice (in many dimensions this is tried first), and
-    subset sampling where not. The result says which and why; it is the same for the same seed.
+    are added and importance sampling is repeated. Else, or where no such point is found or the limit bends in many
+    directions, plain draws where a part of the budget shows that they suffice (in many dimensions this is tried
+    first), and subset sampling where not. The result says which and why; it is the same for the same seed.
     RareEventError for a target, level or budget out of range, or a margin that is not finite.
     """
     if not 0 < target_cv < 1:

@@ -18,7 +18,7 @@ class CrossCheck:
     """Search for failing regions that importance sampling missed, independent of its draws.
 
     sweeps       runs of subset sampling, each with draws of its own
-    added        design points that they added
+    added        design points that they, or the draws of a round, added to those of the first round
     evaluations  of the limit state, beside those of the estimate
     complete     whether the last sweep found nothing to add
     """

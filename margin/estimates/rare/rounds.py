@@ -196,5 +196,7 @@ def _warnings(progress: _Progress, given_up: str, budget: int) -> Iterator[str]:
     elif progress.sweeps and progress.sweeps[-1].blind:
         yield "the cross-check for missed regions reached no failing draw: it cannot exclude them"
     elif not progress.complete:
-        what = "before they were added" if progress.waiting else "before a cross-check for missed regions"
+        what = "before a cross-check for missed regions"
+        if progress.sweeps:
+            what = "before they were added" if progress.waiting else "before the cross-check was repeated"
         yield f"the budget of {budget} evaluations ended {what}: raise it"
