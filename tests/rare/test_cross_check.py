@@ -1,4 +1,4 @@
-"""The independent look at an estimate: it speaks where a region was missed, and is silent where none was."""
+"""The cross-check of importance sampling: it finds regions that were left out, and is silent where none was."""
 
 from __future__ import annotations
 
@@ -6,42 +6,77 @@ import numpy as np
 import pytest
 from limit_states import KnownLimit, Limit
 from rare_limits import exponential_sum, linear
+from scipy.special import ndtr
 
-from margin.estimates.rare import failure_probability, importance_sampling, second_look
-from margin.estimates.rare.design_point import search
+from margin.estimates.rare import cross_check, failure_probability
+from margin.estimates.rare.design_point import DesignPoint, apart, search
+from margin.estimates.rare.draws import Draws
+from margin.estimates.rare.importance import ImportanceRun, run_importance
 from margin.estimates.rare.limit import CountedLimit
+from margin.estimates.rare.mixture import around
 
 WELL = [linear(4.0, 2), linear(5.0, 20), exponential_sum(2, 16.6884207909)]
+BRANCHES = Limit(8, lambda z: np.minimum(4.0 - z[0], 3.9 + z[1]))
 
 
-def test_a_region_that_was_left_out_is_named_with_its_distance() -> None:
-    """Two branches at 4.0 and 3.9 standard deviations, of which the estimate was given the first."""
-    limit = Limit(8, lambda z: np.minimum(4.0 - z[0], 3.9 + z[1]))
-    counted = CountedLimit(limit, 8)
-    point = search(counted, np.eye(8)[0], 4.0)
+def first_axis(limit: CountedLimit) -> DesignPoint:
+    """The design point reached along the first factor."""
+    point = search(limit, np.eye(limit.dimension)[0], 4.0)
     assert point is not None
-    # without its warnings, as if nothing had been noticed
-    found = importance_sampling(limit, [point], seed=1)
-    looked = second_look(counted, found, 1)
-    news = looked.warnings[len(found.warnings) :]
-    assert any("region was missed" in text and "3.90 standard deviations" in text for text in news)
-    assert looked.probability == found.probability
+    return point
+
+
+def about(limit: CountedLimit, point: DesignPoint) -> ImportanceRun:
+    """Importance sampling about one point."""
+    mixture = around(limit, [point], seed=1)
+    return run_importance(limit, [point], mixture, target_cv=0.1, level=0.95, budget=20_000, seed=1)
+
+
+def test_a_region_that_was_left_out_is_found() -> None:
+    """Two branches at 4.0 and 3.9 standard deviations, of which the estimate was given the first: the design point of
+    the other lies 3.9 along the second factor, and most of the failing draws are uncovered (Phi(-3.9) is 60 % of the
+    sum of both)."""
+    limit = CountedLimit(BRANCHES, 8)
+    point = first_axis(limit)
+    sweep = cross_check(limit, around(limit, [point], 1), about(limit, point), Draws(1, "test"))
+    assert len(sweep.missed) == 1
+    np.testing.assert_allclose(sweep.missed[0].z, -3.9 * np.eye(8)[1], atol=0.02)
+    assert sweep.uncovered == pytest.approx(float(ndtr(-3.9) / (ndtr(-3.9) + ndtr(-4.0))), abs=0.25)
 
 
 @pytest.mark.parametrize("known", WELL, ids=lambda known: known.name)
 def test_it_is_silent_where_nothing_was_missed(known: KnownLimit) -> None:
-    """Over twenty seeds no false alarm."""
-    limit = CountedLimit(known.limit, known.limit.dimension)
+    """Over twenty seeds no false alarm: one sweep, no point added, no warning."""
     for seed in range(20):
         found = failure_probability(known.limit, known.limit.dimension, seed=seed)
-        assert second_look(limit, found, seed).warnings == ()
+        assert found.method == "importance"
+        assert found.warnings == ()
+        assert found.cross_check is not None
+        assert found.cross_check.complete
+        assert (found.cross_check.sweeps, found.cross_check.added) == (1, 0)
 
 
 def test_an_estimate_far_too_low_is_contradicted() -> None:
     """Failure all around the origin, of which the estimate knows one point and a hundredth of the probability."""
-    limit = Limit(6, lambda z: 5.0 - np.sqrt((z**2).sum(axis=0)))
-    counted = CountedLimit(limit, 6)
-    point = search(counted, np.eye(6)[0], 5.0)
-    assert point is not None
-    found = importance_sampling(linear(5.0, 6).limit, [point], seed=2)
-    assert any("independent run found a" in text for text in second_look(counted, found, 2).warnings)
+    limit = CountedLimit(Limit(6, lambda z: 5.0 - np.sqrt((z**2).sum(axis=0))), 6)
+    point = first_axis(limit)
+    found = about(CountedLimit(linear(5.0, 6).limit, 6), point)
+    sweep = cross_check(limit, around(limit, [point], 2), found, Draws(2, "test"))
+    assert sweep.contrary > 10 * found.result.probability
+
+
+def test_where_no_failing_draw_is_reached_it_is_blind() -> None:
+    """A margin that only says passed or failed offers no levels to climb."""
+    limit = CountedLimit(Limit(2, lambda z: np.where(z[0] > 6.0, -1.0, 1.0)), 2)
+    plane = CountedLimit(linear(4.0, 2).limit, 2)
+    point = first_axis(plane)
+    sweep = cross_check(limit, around(plane, [point], 3), about(plane, point), Draws(3, "test"))
+    assert sweep.blind
+    assert sweep.missed == ()
+
+
+def test_directions_chosen_before_are_kept_apart_from() -> None:
+    """A draw within the cosine of an earlier one is passed over."""
+    axes = np.eye(3)
+    assert len(apart(axes, 0.5, 3, [np.array([2.0, 0.1, 0.0])])) == 3
+    assert len(apart(axes, 0.5, 2, [np.array([2.0, 0.1, 0.0])])) == 2

@@ -1,6 +1,7 @@
 """Small failure probabilities: how rarely a product misses its requirement, and in which way."""
 
 from margin.estimates.rare.choose import failure_probability, require_budget
+from margin.estimates.rare.cross_check import cross_check
 from margin.estimates.rare.design_point import DesignPoint, describe
 from margin.estimates.rare.importance import importance_sampling
 from margin.estimates.rare.limit import LimitState, RareEventError
@@ -15,6 +16,7 @@ __all__ = [
     "LimitState",
     "RareEventError",
     "RareResult",
+    "cross_check",
     "describe",
     "failure_probability",
     "importance_rounds",

@@ -1,8 +1,9 @@
 """Cross-check of importance sampling: an independent run that knows none of its design points.
 
 One replicate of subset sampling ends with draws that fail, distributed as failing units are. Such a draw z has the
-weight phi(z) / q(z) in importance sampling from the density q. Where this is many times the estimated probability, the
-region about z is drawn so seldom that the estimate may lack it: a search from there adds its design point.
+weight phi(z) / q(z) in importance sampling from the density q. Where so heavy a draw would have carried a twentieth of
+the estimate, the region about z is drawn so seldom that the estimate may lack it: a search from there adds its design
+point.
 
 The chains of one replicate may lose a region on the way, level by level, though a quarter of the probability lies
 there. So searches begin from draws that passed to earlier levels as well, in directions of their own.
@@ -18,18 +19,15 @@ import numpy as np
 
 from margin.estimates.rare.design_point import RELEVANT, DesignPoint, apart, distinct, gradient, search
 from margin.estimates.rare.draws import Draws
+from margin.estimates.rare.importance import NOTABLE as LACKING
+from margin.estimates.rare.importance import ImportanceRun, lacking
 from margin.estimates.rare.limit import Array, CountedLimit
 from margin.estimates.rare.mixture import Mixture
 from margin.estimates.rare.nearest import drawn_back
-from margin.estimates.rare.result import RareResult
 from margin.estimates.rare.subset import SHARED, run_subset
 
 PER_LEVEL = 1000
 KEPT = 100
-HEAVY = 30.0
-"""Weight over probability beyond which a failing draw counts as missed: of a few hundred draws less than ten are
-expected in its neighbourhood, and each carries several per cent of the estimate."""
-
 NOTABLE = 0.05
 STARTS = 6
 SAME_REGION = 0.9
@@ -56,44 +54,49 @@ class Sweep:
 
 
 def cross_check(
-    limit: CountedLimit, mixture: Mixture, estimate: RareResult, draws: Draws, per_level: int = PER_LEVEL
+    limit: CountedLimit, mixture: Mixture, checked: ImportanceRun, draws: Draws, per_level: int = PER_LEVEL
 ) -> Sweep:
-    """Regions missed by an estimate whose draws came from the mixture.
+    """Regions missed by importance sampling whose draws came from the mixture.
 
     Failing draws that differ in direction are followed to their design points, the nearest first; where the search
     leads back to a region that is drawn well, but a twentieth of the probability lies where it began, the limit's
     point on the ray of that draw takes the place of a design point. Three draws of each earlier level are followed
-    too, with a quarter of the run's evaluations at most; of these, points of consequence count alone, with at least
-    1e-3 of the largest first-order probability. A probability larger than the estimate by three
-    and a half standard errors is contrary to it.
+    too, with a quarter of the run's evaluations at most. Of the points found so, those count about which at least 2 %
+    of the probability is hardly drawn. A probability larger than the estimate by three and a half standard
+    errors is contrary to it.
     """
-    before = limit.evaluations
+    before, estimate = limit.evaluations, checked.result
     run = run_subset(limit, per_level, draws, KEPT)
     if run.probability == 0:
         return Sweep((), 0.0, 0.0, True)
     allowed = limit.evaluations + PART_OF_RUN * (limit.evaluations - before)
-    heavy = HEAVY * estimate.probability
-    failing = run.failing[mixture.weights(run.failing)[0] > heavy]
+    failing = run.failing[mixture.weights(run.failing)[0] > checked.heavy]
     uncovered = len(failing) / len(run.failing)
     found = [
         point
         for start in apart(
             failing[np.argsort(np.sum(failing**2, axis=1), kind="stable")], SAME_REGION, STARTS
         )
-        if (point := _reached(limit, start, mixture, heavy) or _on_ray(limit, start, uncovered)) is not None
+        if (point := _reached(limit, start, mixture, checked.heavy) or _on_ray(limit, start, uncovered))
+        is not None
     ]
     known = [*estimate.design_points, *found]
     least = RELEVANT * max(point.first_order for point in known)
     for start in _elsewhere(run.on_the_way, known):
         if limit.evaluations >= allowed:
             break
-        point = _reached(limit, start, mixture, heavy)
+        point = _reached(limit, start, mixture, checked.heavy)
         if point is not None and point.converged and point.first_order >= least:
             found.append(point)
+    missed = tuple(
+        point
+        for point in distinct(found)
+        if lacking(limit, point, mixture, checked.heavy) >= LACKING * estimate.probability
+    )
     variance = SHARED * run.variation**2 + estimate.coefficient_of_variation**2
     above = math.log(run.probability / estimate.probability)
     contrary = run.probability if above > APART * math.sqrt(math.log1p(variance)) else 0.0
-    return Sweep(distinct(found), uncovered, contrary, False)
+    return Sweep(missed, uncovered, contrary, False)
 
 
 def _elsewhere(levels: Sequence[Array], known: Sequence[DesignPoint]) -> Iterator[Array]:

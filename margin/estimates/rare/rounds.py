@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from margin.estimates.rare.cross_check import PER_LEVEL, Sweep, cross_check
 from margin.estimates.rare.design_point import DesignPoint, differs
 from margin.estimates.rare.draws import Draws
-from margin.estimates.rare.importance import run_importance
+from margin.estimates.rare.importance import ImportanceRun, run_importance
 from margin.estimates.rare.limit import BudgetEnded, CountedLimit
 from margin.estimates.rare.mixture import Mixture, around
 from margin.estimates.rare.result import CrossCheck, RareResult
@@ -128,7 +128,7 @@ def _repeat(
             if run.result.warnings:
                 return run.result.warnings[0]
             last = budget - AGAIN * (limit.evaluations - before)
-            if not _checked(limit, progress, mixture, run.result, last, seed):
+            if not _checked(limit, progress, mixture, run, last, seed):
                 return ""
             sweep = progress.sweeps[-1]
             if not sweep.missed:
@@ -142,17 +142,17 @@ def _repeat(
 
 
 def _checked(
-    limit: CountedLimit, progress: _Progress, mixture: Mixture, estimate: RareResult, last: float, seed: int
+    limit: CountedLimit, progress: _Progress, mixture: Mixture, run: ImportanceRun, last: float, seed: int
 ) -> bool:
-    """Whether a cross-check of the estimate could be made within `last` evaluations in all; notes what it found."""
-    levels = math.ceil(-math.log10(estimate.probability)) + 1
+    """Whether a cross-check of a round could be made within `last` evaluations in all; notes what it found."""
+    levels = math.ceil(-math.log10(run.result.probability)) + 1
     per_level = min(PER_LEVEL, int((last - limit.evaluations) / levels) // 100 * 100)
     if per_level < FEWEST_PER_LEVEL:
         return False
     before = limit.evaluations
     draws = Draws(seed, f"cross-check {len(progress.sweeps) + 1}")
     try:
-        progress.sweeps.append(cross_check(limit, mixture, estimate, draws, per_level))
+        progress.sweeps.append(cross_check(limit, mixture, run, draws, per_level))
     finally:
         progress.checked += limit.evaluations - before
     return True
