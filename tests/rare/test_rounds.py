@@ -92,11 +92,11 @@ def test_the_same_seed_gives_the_same_bits() -> None:
 def test_the_budget_holds_and_is_said_to_have_ended_the_rounds(dimension: int, budget: int) -> None:
     """Never one evaluation more; where the cross-check is not complete, a warning names the budget."""
     for seed in range(3):
-        found = result_of(rounds_from_one(four_islands(dimension).limit, seed, budget))
-        assert found.cross_check is not None
-        assert found.cross_check.complete != any(
-            f"budget of {budget} evaluations" in w for w in found.warnings
-        )
+        rounds = rounds_from_one(four_islands(dimension).limit, seed, budget)
+        assert rounds.result is not None
+        assert rounds.result.cross_check is not None
+        told = any(f"budget of {budget} evaluations" in warning for warning in rounds.result.warnings)
+        assert told != (rounds.result.cross_check.complete or bool(rounds.given_up))
 
 
 def test_a_budget_too_small_for_a_round_gives_no_result() -> None:
@@ -129,6 +129,14 @@ def test_every_evaluation_is_counted_once(budget: int) -> None:
     found = failure_probability(limit, 2, seed=4, budget=budget)
     assert found.cross_check is not None
     assert found.evaluations + found.cross_check.evaluations == sum(limit.counted) <= budget
+
+
+@pytest.mark.parametrize("budget", [1_000, 2_000, 4_000])
+def test_a_small_budget_never_gives_an_estimate_without_a_warning(budget: int) -> None:
+    """Too little for a cross-check: whatever the method, the result names the budget."""
+    for seed in range(5):
+        found = failure_probability(four_islands(2).limit, 2, seed=seed, budget=budget)
+        assert any(f"budget of {budget} evaluations" in warning for warning in found.warnings)
 
 
 def test_failure_all_around_the_origin_is_given_up() -> None:

@@ -82,7 +82,10 @@ def failure_probability(
             return enough
     left = budget - limit.evaluations
     if near is not None and near.probability > 0 and left < fewest_evaluations(near.probability):
-        return _whole(near, limit)
+        ended = (
+            f"the budget of {budget} evaluations does not suffice for subset sampling in its place: raise it"
+        )
+        return _whole(replace(near, warnings=(*near.warnings, ended)), limit)
     far = subset_sampling(limit, target_cv=target_cv, level=level, budget=max(left, PILOT), seed=seed)
     return replace(
         far,

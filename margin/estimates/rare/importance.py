@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from margin.estimates.rare.design_point import RELEVANT, DesignPoint, differs, distinct, search
 from margin.estimates.rare.draws import Draws
-from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
+from margin.estimates.rare.limit import Array, BudgetEnded, CountedLimit, LimitState, RareEventError
 from margin.estimates.rare.mixture import FULL_CURVATURE_UP_TO, Mixture, around
 from margin.estimates.rare.result import RareResult, lognormal_interval
 
@@ -133,11 +133,15 @@ def _missed(
     follow = weights > heavy
     if weights[astray].sum() > STRAY * weights.sum():
         follow |= astray
-    return tuple(
-        point
-        for point in missed_points(limit, points, z[fails], follow[fails])
-        if lacking(limit, point, mixture, heavy) >= NOTABLE * estimate
-    )
+    try:
+        return tuple(
+            point
+            for point in missed_points(limit, points, z[fails], follow[fails])
+            if lacking(limit, point, mixture, heavy) >= NOTABLE * estimate
+        )
+    except BudgetEnded:
+        # the draws are worth more than what may be missing: the estimate stands, without a cross-check
+        return ()
 
 
 def lacking(limit: CountedLimit, point: DesignPoint, mixture: Mixture, heavy: float) -> float:

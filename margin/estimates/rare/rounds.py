@@ -25,7 +25,9 @@ from margin.estimates.rare.result import CrossCheck, RareResult
 ROUNDS = 6
 MOST_POINTS = 12
 MOST_BENT = 12.0
-NOTABLE = 0.05
+UNEXPLAINED = 0.1
+"""Share of the failing draws of a cross-check that may lie where the density hardly draws, with no point to add."""
+
 FEWEST_PER_LEVEL = 500
 AGAIN = 2.0
 """Evaluations kept for another round, over those of the last one, when a cross-check begins."""
@@ -132,7 +134,7 @@ def _repeat(
                 return ""
             sweep = progress.sweeps[-1]
             if not sweep.missed:
-                progress.complete = not (sweep.contrary or sweep.blind or sweep.uncovered > NOTABLE)
+                progress.complete = not (sweep.contrary or sweep.blind or sweep.uncovered > UNEXPLAINED)
                 return _contradiction(sweep, run.result)
             missed = progress.waiting = sweep.missed
         if len(progress.points) + len(missed) > MOST_POINTS:
@@ -165,7 +167,7 @@ def _contradiction(sweep: Sweep, estimate: RareResult) -> str:
             f"a failing region may have been missed: an independent run found a probability of "
             f"{sweep.contrary:.2g} where the estimate is {estimate.probability:.2g}"
         )
-    if sweep.uncovered > NOTABLE:
+    if sweep.uncovered > UNEXPLAINED:
         return (
             f"{100 * sweep.uncovered:.0f} % of the failing draws of an independent run lie in regions that are "
             "hardly drawn about the design points"
