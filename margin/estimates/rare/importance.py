@@ -19,7 +19,7 @@ from margin.estimates.rare.limit import Array, BudgetEnded, CountedLimit, LimitS
 from margin.estimates.rare.mixture import FULL_CURVATURE_UP_TO, Mixture, around
 from margin.estimates.rare.result import RareResult, lognormal_interval
 
-NOTABLE = 0.02
+LACKING = 0.02
 """Part of the estimate that must be lacking about a point for the point to be added."""
 
 LACKING_DRAWS = 100
@@ -137,7 +137,7 @@ def _missed(
         return tuple(
             point
             for point in missed_points(limit, points, z[fails], follow[fails])
-            if lacking(limit, point, mixture, heavy) >= NOTABLE * estimate
+            if lacking(limit, point, mixture, heavy) >= LACKING * estimate
         )
     except BudgetEnded:
         # the draws are worth more than what may be missing: the estimate stands, without a cross-check

@@ -134,8 +134,8 @@ def _repeat(
                 return ""
             sweep = progress.sweeps[-1]
             if not sweep.missed:
-                progress.complete = not (sweep.contrary or sweep.blind or sweep.uncovered > UNEXPLAINED)
-                return _contradiction(sweep, run.result)
+                progress.complete = not (sweep.blind or sweep.uncovered > UNEXPLAINED)
+                return _unexplained(sweep)
             missed = progress.waiting = sweep.missed
         if len(progress.points) + len(missed) > MOST_POINTS:
             return f"there are more than {MOST_POINTS} failing regions"
@@ -160,13 +160,8 @@ def _checked(
     return True
 
 
-def _contradiction(sweep: Sweep, estimate: RareResult) -> str:
+def _unexplained(sweep: Sweep) -> str:
     """What a cross-check that found no point holds against an estimate, or ''."""
-    if sweep.contrary:
-        return (
-            f"a failing region may have been missed: an independent run found a probability of "
-            f"{sweep.contrary:.2g} where the estimate is {estimate.probability:.2g}"
-        )
     if sweep.uncovered > UNEXPLAINED:
         return (
             f"{100 * sweep.uncovered:.0f} % of the failing draws of an independent run lie in regions that are "
