@@ -40,7 +40,7 @@ def whole_number(ctx: click.Context, param: click.Parameter, value: str) -> int:
     metavar="INTEGER",
     default="200000",
     show_default=True,
-    help="Most units evaluated, 1000 to 100 million.",
+    help="Most units evaluated for the probability and its cross-check, 1000 to 100 million.",
 )
 @OF_SEED
 @OF_CHANGES

@@ -16,7 +16,6 @@ from margin.estimates.rare import (
     failure_probability,
     nearest_failing,
     require_budget,
-    second_look,
 )
 from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.limit import CountedLimit
@@ -40,9 +39,9 @@ FAR_DRAWS = 200
 class RareFailures:
     """How rarely units fail with one calibration option.
 
-    result    probability with interval, method, evaluations and warnings; those of the second look included
+    result    probability with interval, method, evaluations, warnings and cross-check
     unit      the most likely failing unit; None where none was seen
-    searched  units evaluated beside those of the result: to find that unit, and for the second look
+    searched  units evaluated to find that unit, beside those of the result
     """
 
     case: Case
@@ -64,13 +63,12 @@ def rare_failures(
 ) -> RareFailures:
     """Probability that a unit fails with a calibration option, `common` and `station` drawn afresh for every unit.
 
-    target_cv  coefficient of variation to reach; budget: most units evaluated for the probability; level of the
-    interval, by default the case's confidence; stage: called with (title, total) when something long begins, returns
-    the counter of progress
+    target_cv  coefficient of variation to reach; budget: most units evaluated for the probability and its cross-check;
+    level of the interval, by default the case's confidence; stage: called with (title, total) when something long
+    begins, returns the counter of progress
 
-    Where the probability comes from importance sampling, an independent run of subset sampling looks for failing
-    regions that it missed. Raises ValueError for an unknown option or where nothing varies, RareEventError for a
-    target or budget out of range.
+    Where the probability comes from importance sampling, a cross-check adds failing regions that it missed. Raises
+    ValueError for an unknown option or where nothing varies, RareEventError for a target or budget out of range.
     """
     options = {one.name: one for one in case.calibrations}
     if option not in options:
@@ -86,10 +84,7 @@ def rare_failures(
     confidence = case.requirement.confidence if level is None else level
     found = failure_probability(watched, dimension, target_cv, budget, seed, confidence)
     searched = CountedLimit(units, dimension)
-    looked = stage("missed regions, failing unit", 2)
-    if found.method == "importance":
-        found = second_look(searched, found, seed)
-    looked(1)
+    looked = stage("most probable failing unit", 1)
     z = nearest_failing(searched, _starts(dimension, found, seed))
     looked(1)
     return RareFailures(

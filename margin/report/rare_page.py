@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.failing_unit import COLUMNS, FailingUnit
+from margin.estimates.rare import CrossCheck
 from margin.estimates.rare_failures import RareFailures
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
@@ -31,10 +33,12 @@ def render(found: RareFailures) -> str:
     lines = wrapped("Units that fail:", f"{shown} at {level}, calibration {found.option!r}", WIDTH, 2)
     method = "plain draws" if result.method == "crude" else f"{result.method} sampling"
     how = (
-        f"{method}, {numbers.count(result.evaluations)} units evaluated ({numbers.count(found.searched)} more to look "
-        f"for missed regions and for the unit below): {result.why}"
+        f"{method}, {numbers.count(result.evaluations)} units evaluated ({numbers.count(found.searched)} more to find "
+        f"the unit below): {result.why}"
     )
     lines += wrapped("How:", how, WIDTH, 3)
+    if result.cross_check is not None:
+        lines += wrapped("Cross-check:", cross_check_in_words(result.cross_check), WIDTH, 3)
     for warning in result.warnings:
         lines += wrapped("Warning:", warning, WIDTH, 3, "bold red")
     if found.unit is None:
@@ -51,6 +55,19 @@ def render(found: RareFailures) -> str:
             lines += wrapped(" and", f"{left} more that matter less", WIDTH, 1)
     lines += wrapped("Note:", NOT_SEPARATE, WIDTH, 3)
     return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+
+
+def cross_check_in_words(check: CrossCheck) -> str:
+    """What the search for missed failing regions did and found."""
+    if not check.sweeps:
+        return "none was made"
+    runs = "1 independent run" if check.sweeps == 1 else f"{check.sweeps} independent runs"
+    end = "nothing is missing now" if check.added else "no failing region was missed"
+    return (
+        f"{runs} of subset sampling, {numbers.count(check.evaluations)} more units; design points added: "
+        f"{check.added}; "
+        f"{end if check.complete else 'incomplete, see the warning'}"
+    )
 
 
 def write(found: RareFailures, folder: str | Path) -> Path:
@@ -94,6 +111,7 @@ def document(found: RareFailures, files: tuple[str, ...] = ()) -> dict[str, Any]
         "method": result.method,
         "why": result.why,
         "warnings": list(result.warnings),
+        "cross_check": None if result.cross_check is None else dataclasses.asdict(result.cross_check),
         "searched": found.searched,
         "failing_unit": None if found.unit is None else _unit(found.unit),
         "computed": {"seed": found.case.study.seed, "version": found.version},

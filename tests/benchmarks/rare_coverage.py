@@ -3,9 +3,10 @@
 Run: python tests/benchmarks/rare_coverage.py [--target-cv 0.1 ...] [--runs 400] [--method subset ...] [--limit WORD].
 Each limit state whose name holds WORD is estimated with RUNS seeds of its own. A line shows the share of intervals that
 hold the exact value with the 95 % interval of that share itself (Clopper and Pearson 1934), mean and standard deviation
-of estimate over exact value, the coefficient of variation claimed, evaluations, the share of results with a warning,
-and the methods taken: 'importance' and 'plain' are asked of `failure_probability`, which chooses; 'subset' is asked
-for by name. The last line of a method has all its runs.
+of estimate over exact value, the coefficient of variation claimed, evaluations of the estimate and of its cross-check,
+design points added by the latter, the share of results with a warning, and the methods taken: 'importance', 'islands'
+(separate failing regions) and 'plain' are asked of `failure_probability`, which chooses; 'subset' is asked for by name.
+The last line of a method has all its runs.
 """
 
 from __future__ import annotations
@@ -23,9 +24,16 @@ TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(TESTS), str(TESTS / "rare"), str(TESTS.parent)]
 
 from limit_states import KnownLimit  # noqa: E402
-from rare_limits import exponential_sum, linear, radial, staircase  # noqa: E402
+from rare_limits import (  # noqa: E402
+    exponential_sum,
+    four_islands,
+    linear,
+    near_islands,
+    radial,
+    staircase,
+)
 
-from margin.estimates.rare import RareResult, failure_probability, subset_sampling  # noqa: E402
+from margin.estimates.rare import CrossCheck, RareResult, failure_probability, subset_sampling  # noqa: E402
 
 BUDGET = 5_000_000
 """Evaluations allowed: enough for each target, so that the target rules and not the budget."""
@@ -55,6 +63,7 @@ METHODS: dict[str, tuple[Estimate, tuple[KnownLimit, ...]]] = {
             *(exponential_sum(d, float(gamma.isf(p, d))) for d, p in ((2, 1e-3), (2, 1e-6), (20, 1e-6))),
         ),
     ),
+    "islands": (chosen, (four_islands(2), near_islands(), four_islands(6))),
     "plain": (chosen, (linear(1.645, 3), linear(2.0, 2), radial(10, 4.0), linear(2.6, 60))),
     "subset": (
         by_subset,
@@ -67,13 +76,16 @@ def line(name: str, exact: Sequence[float], found: Sequence[RareResult]) -> str:
     """Coverage and the rest, of results beside their exact values."""
     covered = sum(one.low <= p <= one.high for one, p in zip(found, exact, strict=True))
     between = binomtest(covered, len(found)).proportion_ci(0.95, method="exact")
+    checks = [one.cross_check or CrossCheck(0, 0, 0, True) for one in found]
     ratios = np.array([one.probability / p for one, p in zip(found, exact, strict=True)])
     return (
         f"{name:28s} covered {100 * covered / len(found):5.1f} % "
         f"({100 * between.low:.1f} to {100 * between.high:.1f})  "
         f"mean {ratios.mean():.3f}  sd {ratios.std(ddof=1):.3f}  "
         f"claimed {np.mean([one.coefficient_of_variation for one in found]):.3f}  "
-        f"evaluations {np.mean([one.evaluations for one in found]):.0f}  "
+        f"evaluations {np.mean([one.evaluations for one in found]):.0f} "
+        f"+ {np.mean([check.evaluations for check in checks]):.0f}  "
+        f"added {np.mean([c.added for c in checks]):.2f}  "
         f"warned {100 * np.mean([bool(one.warnings) for one in found]):.1f} %  "
         f"{dict(Counter(one.method for one in found))}"
     )

@@ -129,10 +129,11 @@ class Counting:
 
 
 def test_every_evaluation_is_counted() -> None:
-    """The result's count is what the limit state saw, pilot and search included."""
+    """The result's counts are what the limit state saw: pilot and search included, the cross-check apart."""
     limit = Counting([])
     found = failure_probability(limit, 2, seed=9)
-    assert found.evaluations == sum(limit.counted)
+    assert found.cross_check is not None
+    assert found.evaluations + found.cross_check.evaluations == sum(limit.counted)
 
 
 def test_a_margin_that_never_turns_negative_is_said_not_to_have_failed() -> None:

@@ -14,6 +14,7 @@ import margin
 from margin.cli import cli
 from margin.estimates.rare import RareEventError, failure_probability
 from margin.estimates.rare.limit import CountedLimit
+from margin.report.rare_page import document
 
 
 def test_progress_counts_every_evaluation() -> None:
@@ -26,7 +27,7 @@ def test_progress_counts_every_evaluation() -> None:
 
 
 def test_a_study_tells_its_progress() -> None:
-    """Units evaluated out of the budget, then the two steps that follow the estimate."""
+    """Units evaluated out of the budget, those of the cross-check included, then the step that follows."""
     told: dict[tuple[str, int], int] = {}
 
     def stage(title: str, total: int) -> Callable[[int], None]:
@@ -43,10 +44,30 @@ def test_a_study_tells_its_progress() -> None:
         requirement={"permissible_error": "4 % of reading"},
     )
     study = margin.rare(case, budget=50_000, stage=stage)
+    assert study.result.cross_check is not None
     assert told == {
-        ("units evaluated, at most", 50_000): study.result.evaluations,
-        ("missed regions, failing unit", 2): 2,
+        ("units evaluated, at most", 50_000): study.result.evaluations + study.result.cross_check.evaluations,
+        ("most probable failing unit", 1): 1,
     }
+
+
+def test_the_cross_check_is_reported() -> None:
+    """The terminal says how it ended, the document has its figures, and its warnings name the budget where it ended."""
+    case = pad_case(
+        NONE,
+        sensor={"sensitivity": "4 uS +/- 2 % (2 sigma)"},
+        requirement={"permissible_error": "4 % of reading"},
+    )
+    study = margin.rare(case, budget=50_000)
+    shown = " ".join(str(study).split())
+    assert "Cross-check: 1 independent run of subset sampling" in shown
+    assert "design points added: 0; no failing region was missed" in shown
+    check = document(study.found)["cross_check"]
+    assert (check["sweeps"], check["added"], check["complete"]) == (1, 0, True)
+    assert check["evaluations"] > 1000
+    short = margin.rare(case, budget=1_500)
+    assert "Cross-check: none was made" in " ".join(str(short).split())
+    assert any("budget of 1500 evaluations" in warning for warning in short.result.warnings)
 
 
 @pytest.mark.parametrize("budget", [1e20, float("inf"), 100_000_001, 999, float("nan")])

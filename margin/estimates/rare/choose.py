@@ -8,25 +8,24 @@ import numpy as np
 
 from margin.estimates.rare.design_point import DesignPoint, apart, distinct, relevant, search
 from margin.estimates.rare.draws import Draws
-from margin.estimates.rare.importance import missed_points, run_importance
+from margin.estimates.rare.importance import missed_points
 from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
-from margin.estimates.rare.mixture import around, wide_spread
+from margin.estimates.rare.mixture import wide_spread
 from margin.estimates.rare.plain import draw_until, plain_draws, wanted_failures
 from margin.estimates.rare.result import RareResult
-from margin.estimates.rare.subset import subset_sampling
+from margin.estimates.rare.rounds import MOST_POINTS, Rounds, importance_rounds
+from margin.estimates.rare.subset import fewest_evaluations, subset_sampling
 
 PILOT = 200
 LEAST_BUDGET = 1_000
 MOST_BUDGET = 100_000_000
 EXPLORATION = 200
 FREQUENT = 0.015
-SECOND_LOOK = 400
+LARGER_PILOT = 400
 STARTS = 3
 APART = 0.5
 ROUNDS = 3
-MOST_POINTS = 8
 IMPORTANCE_PART = 0.1
-MOST_BENT = 12.0
 PLAIN_PART = 0.2
 FEW = 50
 
@@ -44,14 +43,15 @@ def failure_probability(
     limit_state  margin, shape (n,), at standard normal points, shape (n, d)
     dimension    number d of factors
     target_cv    coefficient of variation asked for
-    budget       evaluations of the limit state to stay within; the first four replicates of subset sampling
-                 are completed in any case
+    budget       evaluations of the limit state to stay within, those of the cross-check included; subset sampling
+                 completes its shortest replicates in any case
 
     A pilot of 200 plain draws, 600 where two of them fail: where 1.5 % fail, plain draws suffice. Else the
     most likely failing points are searched, with a tenth of the budget, and importance sampling about them is kept
-    when its own checks raise nothing. Else, or where no such point is found or the limit bends in many directions,
-    plain draws where a part of the budget shows that they suffice (in many dimensions this is tried first), and
-    subset sampling where not. The result says which and why; it is the same for the same seed.
+    when its own checks raise nothing. A cross-check, independent of it, looks for failing regions that it missed: they
+    are added and importance sampling is repeated. Else, or where no such point is found or the limit bends in many
+    directions, plain draws where a part of the budget shows that they suffice (in many dimensions this is tried
+    first), and subset sampling where not. The result says which and why; it is the same for the same seed.
     RareEventError for a target, level or budget out of range, or a margin that is not finite.
     """
     if not 0 < target_cv < 1:
@@ -63,7 +63,7 @@ def failure_probability(
     pilot = Draws(seed, "pilot").normals(PILOT, dimension)
     margins = limit(pilot)
     if np.sum(margins < 0) >= 2:
-        more = Draws(seed, "second look").normals(SECOND_LOOK, dimension)
+        more = Draws(seed, "larger pilot").normals(LARGER_PILOT, dimension)
         pilot, margins = np.concatenate([pilot, more]), np.concatenate([margins, limit(more)])
     if np.sum(margins < 0) >= FREQUENT * len(pilot):
         return plain_draws(limit, target_cv, budget, seed, level, "failures are frequent")
@@ -72,25 +72,26 @@ def failure_probability(
         enough = _plain_part(limit, target_cv, budget, seed, level)
         if enough is not None:
             return enough
-    near, reason = _importance(limit, pilot, margins, target_cv, budget, seed, level)
-    if near is not None and not reason:
-        return replace(
-            near,
-            evaluations=limit.evaluations,
-            why=f"the limit is smooth about {_points(len(near.design_points))} and nothing failed elsewhere",
-        )
+    rounds = _importance(limit, pilot, margins, target_cv, budget, seed, level)
+    near = rounds.result
+    if near is not None and not rounds.given_up:
+        return _whole(near, limit)
     if dimension <= FEW:
         enough = _plain_part(limit, target_cv, budget, seed, level)
         if enough is not None:
             return enough
-    far = subset_sampling(
-        limit, target_cv=target_cv, level=level, budget=max(budget - limit.evaluations, PILOT), seed=seed
-    )
+    left = budget - limit.evaluations
+    if near is not None and near.probability > 0 and left < fewest_evaluations(near.probability):
+        ended = (
+            f"the budget of {budget} evaluations does not suffice for subset sampling in its place: raise it"
+        )
+        return _whole(replace(near, warnings=(*near.warnings, ended)), limit)
+    far = subset_sampling(limit, target_cv=target_cv, level=level, budget=max(left, PILOT), seed=seed)
     return replace(
         far,
         evaluations=limit.evaluations,
         design_points=() if near is None else near.design_points,
-        why=f"importance sampling was given up: {reason}",
+        why=f"importance sampling was given up: {rounds.given_up}",
     )
 
 
@@ -112,23 +113,28 @@ def _points(count: int) -> str:
     return "its most likely failing point" if count == 1 else f"its {count} most likely failing points"
 
 
+def _whole(near: RareResult, limit: CountedLimit) -> RareResult:
+    """A result of importance sampling with all evaluations so far, those of its cross-check apart, and its reason."""
+    check = near.cross_check
+    elsewhere = " and nothing failed elsewhere" if check is not None and check.complete else ""
+    return replace(
+        near,
+        evaluations=limit.evaluations - (check.evaluations if check else 0),
+        why=f"the limit is smooth about {_points(len(near.design_points))}{elsewhere}",
+    )
+
+
 def _importance(
     limit: CountedLimit, pilot: Array, margins: Array, target_cv: float, budget: int, seed: int, level: float
-) -> tuple[RareResult | None, str]:
-    """Importance sampling, begun again where its draws betray a point that was not known; why it is given up."""
+) -> Rounds:
+    """Importance sampling about the design points that are found, in rounds until none is missed."""
     part = int(IMPORTANCE_PART * budget)
     points = _design_points(limit, pilot, margins, seed, limit.evaluations + part)
     if not points:
-        return None, "no most likely failing point was found"
-    for _ in range(ROUNDS):
-        mixture = around(limit, points, seed)
-        if mixture.bent > MOST_BENT:
-            return None, "the limit bends in many directions about its most likely failing point"
-        run = run_importance(limit, points, mixture, target_cv=target_cv, level=level, budget=part, seed=seed)
-        if not run.missed or len(points) >= MOST_POINTS:
-            break
-        points = relevant(distinct([*points, *run.missed]))
-    return run.result, run.result.warnings[0] if run.result.warnings else ""
+        return Rounds(None, "no most likely failing point was found")
+    return importance_rounds(
+        limit, points, target_cv=target_cv, level=level, budget=budget, part=part, seed=seed
+    )
 
 
 def _design_points(

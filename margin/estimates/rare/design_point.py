@@ -129,14 +129,18 @@ def differs(point: DesignPoint, others: Sequence[DesignPoint]) -> bool:
     return all(_cosine(point.z, other.z) < SAME_ANGLE for other in others)
 
 
-def apart(ordered: Array, cosine: float, most: int) -> list[Array]:
-    """The first draws of `ordered` (n, d), at most so many, whose directions are no closer than that cosine."""
-    chosen: list[Array] = []
-    for z in ordered:
-        if len(chosen) == most:
-            break
-        if all(_cosine(z, other) < cosine for other in chosen):
-            chosen.append(z)
+def apart(ordered: Array, cosine: float, most: int, chosen: Sequence[Array] = ()) -> list[Array]:
+    """The draws chosen before and the first of `ordered` (n, d), at most so many in all, in directions of their own.
+
+    cosine  between the directions of two draws, to stay below
+    """
+    chosen = list(chosen)
+    free = np.ones(len(ordered), dtype=np.bool_)
+    for other in chosen:
+        free &= _cosines(ordered, other) < cosine
+    while len(chosen) < most and free.any():
+        chosen.append(ordered[int(np.argmax(free))])
+        free &= _cosines(ordered, chosen[-1]) < cosine
     return chosen
 
 
@@ -146,11 +150,6 @@ def relevant(points: Sequence[DesignPoint]) -> tuple[DesignPoint, ...]:
         return ()
     largest = max(point.first_order for point in points)
     return tuple(point for point in points if point.first_order >= RELEVANT * largest)
-
-
-def _cosine(first: Array, second: Array) -> float:
-    lengths = float(np.linalg.norm(first) * np.linalg.norm(second))
-    return float(first @ second) / lengths if lengths > 0 else 1.0
 
 
 def describe(names: Sequence[str], z: Array, quantiles: Callable[[Array], Array]) -> str:
@@ -181,3 +180,13 @@ def describe(names: Sequence[str], z: Array, quantiles: Callable[[Array], Array]
     if beta == 0 or len(lines) == 1:
         lines.append("  every factor near its median")
     return "\n".join(lines)
+
+
+def _cosine(first: Array, second: Array) -> float:
+    return float(_cosines(first[None, :], second)[0])
+
+
+def _cosines(z: Array, other: Array) -> Array:
+    """Cosines (n,) of the angles between draws (n, d) and another, (d,); 1 where one of them is the origin."""
+    lengths = np.linalg.norm(z, axis=1) * float(np.linalg.norm(other))
+    return np.where(lengths > 0, (z @ other) / np.where(lengths > 0, lengths, 1.0), 1.0)

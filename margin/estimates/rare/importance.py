@@ -11,13 +11,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from margin.estimates.rare.design_point import RELEVANT, DesignPoint, differs, distinct, search
 from margin.estimates.rare.draws import Draws
-from margin.estimates.rare.limit import Array, CountedLimit, LimitState, RareEventError
+from margin.estimates.rare.limit import Array, BudgetEnded, CountedLimit, LimitState, RareEventError
 from margin.estimates.rare.mixture import FULL_CURVATURE_UP_TO, Mixture, around
 from margin.estimates.rare.result import RareResult, lognormal_interval
 
+LACKING = 0.02
+"""Part of the estimate that must be lacking about a point for the point to be added."""
+
+LACKING_DRAWS = 100
 FIRST_STAGE = 400
 FEWEST_MORE = 100
 STAGES = 5
@@ -32,10 +37,15 @@ NEARER = 0.1
 
 @dataclass(frozen=True)
 class ImportanceRun:
-    """An estimate and the design points that its draws betray but that it was not given."""
+    """An estimate and what its draws say about it.
+
+    missed  design points that they betray but that it was not given
+    heavy   weight of a failing draw that would carry too much of the estimate: where it occurs, few draws are made
+    """
 
     result: RareResult
     missed: tuple[DesignPoint, ...]
+    heavy: float
 
 
 def importance_sampling(
@@ -71,10 +81,16 @@ def run_importance(
     level: float,
     budget: int,
     seed: int,
+    purpose: str = "importance",
+    ends_at_missed: bool = False,
 ) -> ImportanceRun:
-    """The same as `importance_sampling` from the mixture about the points, with the missed points found on the way."""
+    """The same as `importance_sampling` from the mixture about the points, with the missed points found on the way.
+
+    purpose         name of its draws: those of another name are independent
+    ends_at_missed  whether no more is drawn where a few draws carry the estimate because a point is missing
+    """
     before = limit.evaluations
-    drawn = [_stage(limit, mixture, FIRST_STAGE, Draws(seed, "importance 0"))]
+    drawn = [_stage(limit, mixture, FIRST_STAGE, Draws(seed, f"{purpose} 0"))]
     for stage in range(1, STAGES):
         weights = np.concatenate([part[1] for part in drawn])
         if not weights.any():
@@ -82,24 +98,74 @@ def run_importance(
         variation, heavy = _variation(weights), _few_carry(weights, limit.dimension)
         if variation <= target_cv and not heavy:
             break
+        if ends_at_missed and heavy and _missed(limit, points, mixture, *drawn[-1]):
+            break
         wanted = int(np.ceil(RESERVE * len(weights) * ((variation / target_cv) ** 2 - 1)))
         wanted = max(wanted, len(weights)) if heavy else wanted
         more = min(max(wanted, FEWEST_MORE), budget - (limit.evaluations - before))
         if more <= 0:
             break
-        drawn.append(_stage(limit, mixture, more, Draws(seed, f"importance {stage}")))
+        drawn.append(_stage(limit, mixture, more, Draws(seed, f"{purpose} {stage}")))
     z, weights, stray = (np.concatenate(parts) for parts in zip(*drawn, strict=True))
-    missed = missed_points(limit, points, z[weights > 0])
+    missed = _missed(limit, points, mixture, z, weights, stray)
     result = _summary(points, weights, stray, missed, level, target_cv, limit.evaluations - before)
-    return ImportanceRun(result, missed)
+    return ImportanceRun(result, missed, _heaviest(limit.dimension) * float(weights.sum()))
+
+
+def _missed(
+    limit: CountedLimit,
+    points: Sequence[DesignPoint],
+    mixture: Mixture,
+    z: Array,
+    weights: Array,
+    stray: Array,
+) -> tuple[DesignPoint, ...]:
+    """Missed points that draws, weights and strays of a stage betray (see `_stage`).
+
+    Followed in any case are draws that carry too much of the estimate, and those far from every design point where
+    these carry much of the probability: their region may lie in the half-space of a known point.
+    """
+    fails = weights > 0
+    if not fails.any():
+        return ()
+    astray = fails & (stray > 0.5)
+    heavy, estimate = _heaviest(limit.dimension) * float(weights.sum()), float(weights.mean())
+    follow = weights > heavy
+    if weights[astray].sum() > STRAY * weights.sum():
+        follow |= astray
+    try:
+        return tuple(
+            point
+            for point in missed_points(limit, points, z[fails], follow[fails])
+            if lacking(limit, point, mixture, heavy) >= LACKING * estimate
+        )
+    except BudgetEnded:
+        # the draws are worth more than what may be missing: the estimate stands, without a cross-check
+        return ()
+
+
+def lacking(limit: CountedLimit, point: DesignPoint, mixture: Mixture, heavy: float) -> float:
+    """Probability about a point that the mixture hardly draws, from a hundred draws of importance sampling about it.
+
+    Hardly drawn is what only the wide component draws, or what has more than the weight `heavy`. The first-order
+    probability of a point would not do: among many factors nearly every direction of a round limit has its own point.
+    """
+    own = around(limit, [point], 0)
+    z, weights, _ = _stage(limit, own, LACKING_DRAWS, Draws(0, "lacking"))
+    ratio, stray = mixture.weights(z)
+    return float(np.mean(weights * ((ratio > heavy) | (stray > 0.5))))
 
 
 def missed_points(
-    limit: CountedLimit, points: Sequence[DesignPoint], failing: Array
+    limit: CountedLimit,
+    points: Sequence[DesignPoint],
+    failing: Array,
+    follow: NDArray[np.bool_] | None = None,
 ) -> tuple[DesignPoint, ...]:
     """Design points of failing regions that no half-space of the known points explains.
 
     failing  failing draws, shape (m, d)
+    follow   which of them are followed even so, shape (m,)
 
     A failing draw that lies clearly on the near side of every known point's tangent plane belongs to another
     region: a search from the nearest few of them, different in direction, finds its design point. Returned
@@ -108,7 +174,8 @@ def missed_points(
     """
     if points and len(failing):
         short = np.stack([failing @ point.direction - 0.8 * point.beta for point in points])
-        failing = failing[np.all(short < 0, axis=0)]
+        apart = np.all(short < 0, axis=0)
+        failing = failing[apart if follow is None else apart | follow]
     starts: list[Array] = []
     for z in failing[np.argsort(np.sum(failing**2, axis=1), kind="stable")]:
         unit = z / np.linalg.norm(z)
@@ -142,13 +209,17 @@ def _variation(weights: Array) -> float:
 
 
 def _few_carry(weights: Array, dimension: int) -> bool:
-    """Whether the heaviest draw carries too much of the estimate.
+    """Whether the heaviest draw carries too much of the estimate."""
+    return bool(weights.max() > _heaviest(dimension) * weights.sum())
+
+
+def _heaviest(dimension: int) -> float:
+    """Part of the estimate that one draw may carry.
 
     Among many factors the bend of the limit is known only on average and the weights have a longer tail:
     less is allowed there.
     """
-    allowed = HEAVIEST if dimension <= FULL_CURVATURE_UP_TO else HEAVIEST_OF_MANY
-    return bool(weights.max() > allowed * weights.sum())
+    return HEAVIEST if dimension <= FULL_CURVATURE_UP_TO else HEAVIEST_OF_MANY
 
 
 def _summary(

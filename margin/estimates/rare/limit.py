@@ -7,7 +7,8 @@ the standard normal space, where distance from the origin measures how unlikely 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Protocol
 
 import numpy as np
@@ -18,6 +19,10 @@ Array = NDArray[np.float64]
 
 class RareEventError(ValueError):
     """A failure probability cannot be estimated from what was given."""
+
+
+class BudgetEnded(Exception):
+    """The evaluations allowed do not suffice for the points asked for; none of these was evaluated."""
 
 
 class LimitState(Protocol):
@@ -54,9 +59,24 @@ class CountedLimit:
         self.evaluations = 0
         self._limit = limit
         self._progress = progress
+        self._most = float("inf")
+
+    @contextmanager
+    def at_most(self, evaluations: float) -> Iterator[None]:
+        """Raise BudgetEnded, in the block, before the count in all would exceed this number."""
+        outside, self._most = self._most, evaluations
+        try:
+            yield
+        finally:
+            self._most = outside
 
     def __call__(self, z: Array, /) -> Array:
-        """Margins, shape (n,), at z, shape (n, d). RareEventError where a margin is not a finite number."""
+        """Margins, shape (n,), at z, shape (n, d). RareEventError where a margin is not a finite number.
+
+        BudgetEnded where `at_most` allows fewer points.
+        """
+        if self.evaluations + len(z) > self._most:
+            raise BudgetEnded
         margins = np.asarray(self._limit(z), dtype=np.float64)
         self.evaluations += len(z)
         if self._progress is not None:

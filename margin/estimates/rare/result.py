@@ -14,19 +14,36 @@ from margin.estimates.rare.design_point import DesignPoint
 
 
 @dataclass(frozen=True)
+class CrossCheck:
+    """Search for failing regions that importance sampling missed, independent of its draws.
+
+    sweeps       runs of subset sampling, each with draws of its own
+    added        design points that they, or the draws of a round, added to those of the first round
+    evaluations  of the limit state, beside those of the estimate
+    complete     whether the last sweep found nothing to add
+    """
+
+    sweeps: int
+    added: int
+    evaluations: int
+    complete: bool
+
+
+@dataclass(frozen=True)
 class RareResult:
     """A failure probability with its interval and the way it was found.
 
     probability               point estimate
     low, high                 interval that covers the true value with probability `level`
     coefficient_of_variation  standard error over estimate; infinite where no failure was found
-    evaluations               of the limit state, pilot and search included
+    evaluations               of the limit state for the estimate, pilot and search included
     method                    'crude', 'importance' or 'subset'
     design_points             most likely failing points, the nearest first; empty where none was looked for
     effective_samples         number of independent failing draws that would carry the same information
     why                       the reason for the method, in a sentence
     warnings                  what speaks against trusting the number; empty where nothing does
     failing                   a few failing draws that were met, shape (k, d); not for every method
+    cross_check               search for missed regions; None where the method needs none or it was not reached
     """
 
     probability: float
@@ -41,6 +58,7 @@ class RareResult:
     effective_samples: float = 0.0
     why: str = ""
     failing: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    cross_check: CrossCheck | None = None
 
     def __str__(self) -> str:
         text = (

@@ -9,6 +9,7 @@ acceptance of 0.44. No gradient is used: the limit may have steps, kinks and bra
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -49,6 +50,7 @@ class SubsetRun:
     levels       number of levels
     stalled      whether the levels ended before the limit (the margin does not change any more)
     failing      a few failing draws of the last level, spread over its chains, shape (k, d)
+    on_the_way   a few draws that passed to each level, the last level's first, each of shape (k, d)
     """
 
     probability: float
@@ -57,6 +59,7 @@ class SubsetRun:
     levels: int
     stalled: bool
     failing: Array
+    on_the_way: tuple[Array, ...] = ()
 
 
 def subset_sampling(
@@ -105,6 +108,12 @@ def subset_sampling(
         effective_samples=variation**-2,
         failing=np.concatenate([run.failing for run in runs]),
     )
+
+
+def fewest_evaluations(probability: float) -> int:
+    """Evaluations without which subset sampling of about this probability cannot do: its shortest replicates."""
+    levels = math.ceil(-math.log10(probability)) + 1
+    return (TRIALS + REPLICATES) * FEWEST * levels
 
 
 def _warnings(runs: Sequence[SubsetRun], variation: float, target_cv: float, budget: int) -> Iterator[str]:
@@ -156,11 +165,12 @@ def combined(runs: Sequence[SubsetRun]) -> tuple[float, float]:
     return min(probability, 1.0), float(np.sqrt(np.expm1(squared_error)))
 
 
-def run_subset(limit: CountedLimit, per_level: int, draws: Draws) -> SubsetRun:
-    """One replicate of subset sampling with `per_level` draws a level."""
+def run_subset(limit: CountedLimit, per_level: int, draws: Draws, kept: int = KEPT) -> SubsetRun:
+    """One replicate of subset sampling with `per_level` draws a level; at most `kept` draws of a kind are returned."""
     z = draws.normals(1, per_level, limit.dimension)
     margins = limit(z[0])[None, :]
     probability, variance, fixed, scale = 1.0, 0.0, 0.0, 0.6
+    on_the_way: list[Array] = []
     for number in range(1, MOST_LEVELS + 1):
         ordered = np.sort(margins, axis=None)
         bound = float(ordered[int(SHARE * per_level) - 1])
@@ -173,16 +183,28 @@ def run_subset(limit: CountedLimit, per_level: int, draws: Draws) -> SubsetRun:
         variance += part
         fixed += part if last else HALF_GIVEN * part * _plateau(z[margins == bound])
         if last:
-            reached = z[failing]
-            spread = np.linspace(0, len(reached) - 1, min(KEPT, len(reached))).astype(np.int64)
             share = fixed / variance if variance > 0 else 0.0
-            return SubsetRun(probability, float(np.sqrt(variance)), share, number, False, reached[spread])
+            return SubsetRun(
+                probability,
+                float(np.sqrt(variance)),
+                share,
+                number,
+                False,
+                _few(z[failing], kept),
+                tuple(on_the_way),
+            )
         if passed.all():
             break
         chosen = draws.order(int(passed.sum()))[: int(SHARE * per_level)]
         seeds, seed_margins = z[passed][chosen], margins[passed][chosen]
+        on_the_way.insert(0, _few(seeds, kept))
         z, margins, scale = _chains(limit, seeds, seed_margins, bound, per_level, scale, draws)
     return SubsetRun(0.0, float("inf"), 1.0, number, True, np.empty((0, limit.dimension)))
+
+
+def _few(z: Array, most: int) -> Array:
+    """At most so many of the draws (n, d), spread evenly over their order."""
+    return z[np.linspace(0, len(z) - 1, min(most, len(z))).astype(np.int64)]
 
 
 def _plateau(z: Array) -> bool:
