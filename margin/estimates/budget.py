@@ -18,7 +18,7 @@ from scipy.special import stdtrit
 from margin.backends.units import unit_engine
 from margin.case.types import Case
 from margin.estimates.budget_causes import FIRST_CHANGES, LOOSER, Cause, causes_of
-from margin.estimates.budget_plan import budget_frame, cluster_units, looks_of
+from margin.estimates.budget_plan import FEW_READINGS, budget_frame, cluster_units, looks_of
 from margin.estimates.change_sums import ChangeSums
 from margin.estimates.paired_changes import (
     NO_GAINS,
@@ -121,8 +121,11 @@ def budget_of(
         if cause.scales(change)
     ]
     variants = [Variant(), *(Variant(line.cause.scales(line.change)) for line in lines)]
-    engine = unit_engine(model, budget_frame(case), len(variants))
-    frame, cluster = budget_frame(case, engine.fast), cluster_units(case, engine.fast)
+    whole = budget_frame(case)
+    engine = unit_engine(model, whole, len(variants))
+    few = whole.units * whole.readings * len(case.calibrations) * len(variants) <= FEW_READINGS
+    ample = engine.fast or few
+    frame, cluster = budget_frame(case, ample), cluster_units(case, ample)
     engine = engine.with_frame(frame)
     threads = default_workers() if workers is None else workers
     placed = min(-(-min(PILOT, frame.units) // cluster) * cluster, frame.units)
@@ -130,7 +133,7 @@ def budget_of(
     size = UNITS_AT_ONCE if engine.fast else min(default_block(case), UNITS_AT_ONCE)
     size = max(size // cluster, 1) * cluster
     numbers: list[_Numbers] = []
-    for begin, end in pairwise((0, *looks_of(frame.units, cluster, engine.fast))):
+    for begin, end in pairwise((0, *looks_of(frame.units, cluster, ample))):
         blocks = [(start, min(size, end - start)) for start in range(begin, end, size)]
 
         def evaluate(block: tuple[int, int]) -> int:

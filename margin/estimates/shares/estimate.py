@@ -37,8 +37,8 @@ WIDTH = 0.05
 """Full width of the intervals at which no more units are added."""
 
 
-RUNS_BY_ARRAYS, FEW_READINGS = 1 << 13, 10_000_000
-"""Evaluations for the effects in a report by array operations: seconds; RUNS where they are so few readings in all."""
+RUNS_BY_KERNEL, RUNS_BY_ARRAYS, FEW_READINGS = 1 << 16, 1 << 13, 10_000_000
+"""Evaluations for the effects in a report: a second or two; RUNS where they are so few readings in all."""
 
 
 def runs_of_report(model: Model) -> int:
@@ -48,7 +48,7 @@ def runs_of_report(model: Model) -> int:
         return RUNS
     variants = len(dict.fromkeys(SharesPlan.of(model).groups("cause"))) + 2
     engine = unit_engine(model, shares_frame(case, RUNS // variants), variants)
-    return RUNS if engine.fast else RUNS_BY_ARRAYS
+    return RUNS_BY_KERNEL if engine.fast else RUNS_BY_ARRAYS
 
 
 def error_shares(
