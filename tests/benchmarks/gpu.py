@@ -28,7 +28,7 @@ from plain_script import CONDITIONS, LOADINGS, LOADS, READINGS, PlainResult, pla
 from throughput import SEED, best, study_case  # noqa: E402
 
 from margin.backends.device import run_on_gpu  # noqa: E402
-from margin.backends.device.arrays import DeviceArray  # noqa: E402
+from margin.backends.device.device_array import DeviceArray  # noqa: E402
 from margin.backends.run import run  # noqa: E402
 from margin.case import Case  # noqa: E402
 from margin.estimates.errors import errors_frame  # noqa: E402
@@ -84,7 +84,7 @@ def bytes_moved(case: Case) -> float:
 
     DeviceArray.__array_ufunc__ = counting  # type: ignore[method-assign]
     try:
-        run_on_gpu(case, fused=False)
+        run_on_gpu(case, compiled=False)
     finally:
         DeviceArray.__array_ufunc__ = plain  # type: ignore[method-assign]
     return float(total)
@@ -123,7 +123,7 @@ def main() -> int:
     first = []
     for fused in (False, True):
         started = time.perf_counter()
-        run_on_gpu(study_case(20_000), block=given.block, fused=fused)
+        run_on_gpu(study_case(20_000), block=given.block, compiled=fused)
         first.append(time.perf_counter() - started)
     for units in given.sizes:
         case = study_case(units)
@@ -131,7 +131,7 @@ def main() -> int:
         for fused, way in ((False, "accelerator, array operations"), (True, "accelerator, one kernel")):
             found = kept[fused]
             seconds = best(
-                lambda c=case, k=found, f=fused: k.append(run_on_gpu(c, block=given.block, fused=f)), 3
+                lambda c=case, k=found, f=fused: k.append(run_on_gpu(c, block=given.block, compiled=f)), 3
             )
             share = None if fused else bytes_moved(case) / seconds / bandwidth
             row(units, way, seconds, share, yield_text(found[0]))

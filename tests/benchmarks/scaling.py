@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from large_run import CASE
 
-from margin.backends.compiled.choose import CannotFuse
+from margin.backends.compiled.choose import CannotCompile
 from margin.backends.run import run
 from margin.case import read_case
 from margin.propagation.identity import environment
@@ -43,10 +43,10 @@ def cores() -> int:
 def measured(units: int) -> dict[str, float | int | str]:
     """One row of the table, by this process; what is done but once in a process is done before."""
     small = read_case(CASE.format(units=1000))
-    run(small, fused=False)
+    run(small, compiled=False)
     try:
-        run(small, fused=True)
-    except CannotFuse as fault:
+        run(small, compiled=True)
+    except CannotCompile as fault:
         print(f"without a compiled kernel: {fault}", file=sys.stderr)
     case, repeats = read_case(CASE.format(units=units)), REPEATS.get(units, 1)
     seconds = []

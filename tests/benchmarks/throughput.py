@@ -120,7 +120,7 @@ def measured(way: str, units: int, workers: int | None) -> str:
         if way == PLAIN:
             shares.append(plain_study(units, SEED).conforming)
             return
-        drawn = run(case, workers=workers, fused=WAYS[way])
+        drawn = run(case, workers=workers, compiled=WAYS[way])
         found = yields_of(drawn.plan.frame, drawn.tallies["two points"], 0.95)
         shares.append(found["units at every check point"].sampled.value)
 

@@ -109,9 +109,9 @@ def test_report_and_summary_say_by_what_readings_were_computed(case: Path, tmp_p
 def test_both_ways_draw_the_same_units(case: Path) -> None:
     """Errors differ by the rounding of exponentials and logarithms alone."""
     one, other = (
-        margin.estimate(margin.load(case), budget=False, fused=way).results for way in (True, False)
+        margin.estimate(margin.load(case), budget=False, compiled=way).results for way in (True, False)
     )
-    assert (one.path, other.path) == ("fused", "plain")
+    assert (one.path, other.path) == ("kernel", "arrays")
     np.testing.assert_allclose(one.samples["error_N"], other.samples["error_N"], rtol=1e-9, atol=1e-9)
 
 
