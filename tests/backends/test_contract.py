@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 import numpy as np

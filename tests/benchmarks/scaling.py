@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 PLOT = Path(__file__).with_name("scaling.svg")
 COLUMNS = ("units", "seconds", "peak_MB", "path", "repeats", "cores", "code")
 REPEATS = {10**4: 7, 10**5: 7, 10**6: 3}
-WAYS = {"plain": ("by array operations", "white"), "fused": ("by a compiled kernel", None)}
+WAYS = {"arrays": ("by array operations", "white"), "kernel": ("by a compiled kernel", None)}
 
 
 def cores() -> int:

@@ -28,7 +28,7 @@ from margin.estimates.yields import yields_of  # noqa: E402
 SIZES = (2_000, 20_000, 200_000)
 SEED = 5
 PLAIN = "plain script"
-WAYS = {"array blocks": False, "fused kernel": True, "by itself": None}
+WAYS = {"array blocks": False, "compiled kernel": True, "by itself": None}
 """Ways of this program: what it is told of the kernel."""
 
 CASE = """
