@@ -192,9 +192,9 @@ def test_errors_that_are_not_numbers_are_named_as_by_array_operations(calibratio
     case = pad_case(calibration, sensor={"sensitivity": "4 uS +/- 5 %"})
     case = without_output_beyond(case, 12.2e-6 if calibration is NONE else 6.1e-6)
     messages = []
-    for fused in (True, False):
+    for compiled in (True, False):
         with pytest.raises(EvaluationError) as caught:
-            run(case, compiled=fused)
+            run(case, compiled=compiled)
         messages.append(str(caught.value))
     assert messages[0] == messages[1]
 

@@ -74,7 +74,7 @@ def _shares(frame: Frame, within: DeviceArray) -> Counts:
     """Units by how many of their readings are within."""
     shares = np.zeros(frame.readings + 1, dtype=np.int64)
     # nearly all units have every reading within, and a device is slow to count many into one place
-    beyond: Any = within[within < frame.readings]  # type: ignore[operator]
+    beyond: Any = within[within < frame.readings]
     if beyond.size:
         by_number: Any = np.bincount(beyond, minlength=frame.readings + 1)
         shares += by_number.to_host()
