@@ -153,7 +153,7 @@ def estimate(
     elements: Iterable[str | Path] = (),
     budget: bool = True,
     gpu: bool = False,
-    fused: bool | None = None,
+    compiled: bool | None = None,
     stage: Stage = no_progress,
 ) -> Study:
     """Draw, calibrate and judge the units of a case.
@@ -165,14 +165,14 @@ def estimate(
     budget          False leaves out what each factor does, about half of the time
     gpu             draw the units on an accelerator (extra 'gpu'): the same draws, rounded in the device's own way;
                     what else there is stays on the processor
-    fused           compute readings by a compiled kernel: True, False, or None to decide by the size
+    compiled        compute readings by a compiled kernel: True, False, or None to decide by the size
                     of the study; only the last bits of exponentials and logarithms depend on it
     stage           called with (title, total) when something long begins; returns the counter of progress
 
     workers, block, cluster and resume change the time, not a bit of the results.
 
     Raises EvaluationError where the chain gives no number, RunFolderError where the folder holds another run,
-    ClusterError and UnlikeWorker where the cluster fails, CannotFuse and NotOnDevice where the case cannot be
+    ClusterError and UnlikeWorker where the cluster fails, CannotCompile and NotOnDevice where the case cannot be
     computed as asked for (all of them ValueError), GpuUnavailable without an accelerator, ValueError for ways to
     compute that exclude each other.
     """
@@ -186,7 +186,7 @@ def estimate(
             elements=elements,
             with_budget=budget,
             gpu=gpu,
-            fused=fused,
+            compiled=compiled,
             stage=stage,
         )
     )

@@ -98,6 +98,23 @@ def pad_case(*calibrations: dict[str, Any], **tables: dict[str, Any]) -> Case:
     return read_case(raw)
 
 
+def everything(points: str, units: int = 1010) -> Case:
+    """Lots that blocks do not divide, outer draws, dependences, a lot curve, classes, named conditions."""
+    return pad_case(
+        NONE,
+        ONE_POINT,
+        {**TWO_POINT, "reloads": 2, "direction": "both", "stage": "sub-assembly"},
+        {"kind": "lot-curve", "sample_units": 3, "loads": ["6 N", "30 N", "54 N"], "degree": 1},
+        {"kind": "classes", "classes": 3},
+        **EVERY_LEVEL,
+        dependence=[
+            {"between": ["sensor.sensitivity", "sensor.exponent"], "rank_correlation": -0.5},
+            {"between": ["sensor.sensitivity", "circuit.feedback"], "level": "lot", "rank_correlation": 0.4},
+        ],
+        study={"units": units, "outer": 4, "units_per_lot": 33, "points": points},
+    )
+
+
 def source_of(case: Case, count: int | None = None) -> tuple[Model, StreamSource, int]:
     """Model, draws of the first `count` units (default: all), and their number."""
     model, plan = model_of(case), plan_of(case)
@@ -159,3 +176,17 @@ def without_output_beyond(case: Case, beyond: float) -> Case:
 
     broken = dataclasses.replace(case.elements["sensor"], cls=Broken)
     return dataclasses.replace(case, elements={**case.elements, "sensor": broken})
+
+
+def with_a_branch(case: Case) -> Case:
+    """The case with a sensor that asks for the values of what is drawn."""
+    sound = case.elements["sensor"].cls
+
+    @dataclasses.dataclass(frozen=True, kw_only=True)
+    class Branching(sound):  # type: ignore[misc, valid-type]
+        def output(self, contact: Contact, setting: Setting) -> Value:
+            found = super().output(contact, setting)
+            return found if np.max(found) < 1.0 else np.minimum(found, 1.0)
+
+    branching = dataclasses.replace(case.elements["sensor"], cls=Branching)
+    return dataclasses.replace(case, elements={**case.elements, "sensor": branching})

@@ -33,8 +33,11 @@ def assert_same_counts(
 
 def assert_same_bits(one: RunResult, other: RunResult) -> None:
     """Every number of the results is the same."""
+    np.testing.assert_array_equal(one.clipped, other.clipped)
+    np.testing.assert_array_equal(one.blind, other.blind)
     for name, tally in one.tallies.items():
         for field in dataclasses.fields(Tally):
             np.testing.assert_array_equal(
                 getattr(tally, field.name), getattr(other.tallies[name], field.name), err_msg=field.name
             )
+        np.testing.assert_array_equal(one.samples[name], other.samples[name])

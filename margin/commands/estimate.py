@@ -62,7 +62,7 @@ def estimate(
                 resume=resume,
                 elements=asked.elements,
                 gpu=gpu,
-                fused=compiled,
+                compiled=compiled,
                 stage=stage,
             ),
             asked,
@@ -73,12 +73,13 @@ def estimate(
 @contextmanager
 def _options_named() -> Iterator[None]:
     """A way to compute that cannot be taken, told with the option that asked for it."""
-    from margin.backends.compiled.choose import CannotFuse
-    from margin.backends.device import GpuUnavailable, NotOnDevice
+    from margin.backends.compiled.choose import CannotCompile
+    from margin.backends.device.device_array import NotOnDevice
+    from margin.backends.device.space import GpuUnavailable
 
     try:
         yield
-    except CannotFuse as fault:
+    except CannotCompile as fault:
         raise ValueError(f"--compiled: {fault}") from fault
     except (GpuUnavailable, NotOnDevice) as fault:
         raise ValueError(f"--gpu: {fault}") from fault

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from margin.backends.run import run
+from margin.backends.device.space import CudaSpace
+from margin.backends.run import require_one_way, run
 from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
 from margin.case.types import LEAST_INNER, CalibrationSpec, Case
@@ -72,7 +73,7 @@ def evaluate(
     elements: Iterable[str | Path] = (),
     with_budget: bool = True,
     gpu: bool = False,
-    fused: bool | None = None,
+    compiled: bool | None = None,
     stage: Stage = no_progress,
 ) -> Results:
     """Draw the study of a case and put its results together.
@@ -80,19 +81,19 @@ def evaluate(
     workers, block, cluster, resume, elements  as in `run`: they do not change the results
     with_budget  False leaves out the budget (an empty frame) and the effects of causes, which cost as much as
                  the study itself
-    gpu          draw the study on an accelerator (see `run_on_gpu`); what else there is stays on the host, where
-                 `workers` counts
-    fused        compute readings by a compiled kernel, as in `run` or `run_on_gpu`
+    gpu          draw the study on an accelerator (see `run`); what else there is stays on the host, where `workers`
+                 counts
+    compiled     compute readings by a compiled kernel, as in `run`
 
-    Raises EvaluationError where the chain gives no number, GpuUnavailable and NotOnDevice as `run_on_gpu`, CannotFuse
-    as `run`, ValueError for ways to compute that exclude each other.
+    Raises EvaluationError where the chain gives no number, GpuUnavailable without an accelerator, CannotCompile and
+    NotOnDevice as `run`, ValueError for ways to compute that exclude each other.
     """
-    _require_one_way(gpu=gpu, cluster=cluster is not None, resume=resume is not None)
+    require_one_way(device=gpu, cluster=cluster is not None, compiled=compiled)
     drawn = _drawn(
         case,
         gpu=gpu,
         stage=stage,
-        ways={"workers": workers, "block": block, "fused": fused},
+        ways={"workers": workers, "block": block, "compiled": compiled},
         apart={"cluster": cluster, "resume": resume, "elements": elements},
     )
     budget = pd.DataFrame(columns=list(BUDGET_COLUMNS))
@@ -126,7 +127,7 @@ def require_enough_units(case: Case) -> None:
 def _drawn(case: Case, *, gpu: bool, stage: Stage, ways: dict[str, Any], apart: dict[str, Any]) -> RunResult:
     """The units of a study: all of them, or as many as decide it.
 
-    ways   of computing, on this machine; apart: those that an accelerator does not take
+    ways   of computing, of the pilot too; apart: those of the study alone
     """
     require_enough_units(case)
     model = model_of(case)
@@ -134,20 +135,8 @@ def _drawn(case: Case, *, gpu: bool, stage: Stage, ways: dict[str, Any], apart: 
     plan = growing_plan(case, _inner(model, ways)) if growing else plan_of(case)
     enough = decided if growing else None
     progress = stage("drawing units", plan.frame.units)
-    if gpu:
-        # CuPy is an extra
-        from margin.backends.device import run_on_gpu
-
-        return run_on_gpu(
-            case,
-            plan=plan,
-            enough=enough,
-            model=model,
-            block=ways["block"],
-            fused=ways["fused"],
-            progress=progress,
-        )
-    return run(case, plan=plan, enough=enough, model=model, progress=progress, **ways, **apart)
+    device = CudaSpace() if gpu else None
+    return run(case, plan=plan, enough=enough, model=model, progress=progress, device=device, **ways, **apart)
 
 
 def drawn_pair(cases: tuple[Case, Case], *, workers: int | None, stage: Stage) -> tuple[RunResult, RunResult]:
@@ -183,17 +172,6 @@ def _inner(model: Model, ways: dict[str, Any]) -> int | None:
     return inner_size(run(case, plan=pilot_plan(case), model=apart, **ways))
 
 
-def _require_one_way(*, gpu: bool, cluster: bool, resume: bool) -> None:
-    """ValueError for two ways to compute readings of which one would not be taken."""
-    if gpu and cluster:
-        raise ValueError("a study is drawn on an accelerator or on a cluster, not on both: choose one")
-    if gpu and resume:
-        raise ValueError(
-            "parts drawn on an accelerator are not kept, so that nothing could be resumed: leave out the accelerator "
-            "or the folder to resume from"
-        )
-
-
 BUDGET_COLUMNS = (
     "option", "by", "factor", "part", "level", "change", "yield", "yield_change", "yield_change_low",
     "yield_change_high", "error_N", "error_change_N", "error_change_N_low",
@@ -225,6 +203,7 @@ def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None 
         CAUTIONS,
         shares,
         drawn.path,
+        drawn.uncompiled,
         len(drawn.plan.looks),
         confidence_at(case, drawn.plan),
         frame.units // frame.grouping.units_per_lot if frame.by_lot else 0,

@@ -165,7 +165,8 @@ class Results:
             all causes of one option and change allowed for), units (so many were evaluated under every change)
     samples of single units for the plot of error over load: option, unit, load_N, error_N
     shares  main and total effects by cause; None where no budget was asked for, or nothing varies
-    path    how the readings of the study were computed; budget, effects and worst cases are by array operations
+    path    how the readings of the study were computed; worst cases are by array operations
+    uncompiled  why a study worth a compiled kernel was computed without one, '' where there is nothing to say
     looks   how often the study was looked at until it was decided or its units spent
     confidence  of the intervals of the yields at the last look
     lots    drawn, with a few units each; 0 where nothing varies from lot to lot
@@ -183,7 +184,8 @@ class Results:
     version: str
     cautions: tuple[str, ...]
     shares: ErrorShares | None = None
-    path: Computation = "plain"
+    path: Computation = "arrays"
+    uncompiled: str = ""
     looks: int = 1
     confidence: float = 0.95
     lots: int = 0

@@ -8,7 +8,7 @@ from margin.propagation.executor import Executor
 from margin.propagation.memory import keep_freed_memory
 from margin.propagation.model import Model
 from margin.propagation.partial import Total
-from margin.propagation.plan import Block, Plan, units_in_chunk
+from margin.propagation.plan import Block, Plan
 from margin.propagation.run_result import Computation, Enough, Progress, RunResult, result_of
 from margin.propagation.store import RunFolder
 
@@ -20,6 +20,8 @@ def draw_study(
     size: int,
     path: Computation,
     *,
+    chunk: int,
+    uncompiled: str = "",
     enough: Enough | None = None,
     folder: RunFolder | None = None,
     progress: Progress | None = None,
@@ -28,7 +30,8 @@ def draw_study(
 
     way       of computing; entered where the first chunk is missing
     size      units in a block that is evaluated at once
-    path      what counts, for the report
+    path      what counts, for the report; uncompiled: why no kernel does
+    chunk     units in a chunk, the piece that is kept or sent as a whole
     enough    asked after each look, of counts that go on growing; what it leaves out is not drawn
     folder    in which finished chunks are kept, and from which they are taken where they are there
     progress  called with the number of units just finished
@@ -40,22 +43,22 @@ def draw_study(
         executor: Executor | None = None
         for look in range(len(plan.looks)):
             missing: list[Block] = []
-            for chunk in plan.blocks(units_in_chunk(model.case), look):
-                kept = None if folder is None else folder.kept(chunk)
+            for piece in plan.blocks(chunk, look):
+                kept = None if folder is None else folder.kept(piece)
                 if kept is None:
-                    missing.append(chunk)
+                    missing.append(piece)
                 else:
                     total.add(kept)
-                    counted(chunk.count)
+                    counted(piece.count)
             if missing:
                 if executor is None:
                     executor = held.enter_context(way)
-                for chunk, result in executor.evaluate(model, plan, missing, size):
+                for piece, result in executor.evaluate(model, plan, missing, size):
                     total.add(result)
                     if folder is not None:
-                        folder.add(chunk, result)
+                        folder.add(piece, result)
                     counted(result.block.count)
-            found = result_of(model, plan.upto(look), total, path, total.samples())
+            found = result_of(model, plan.upto(look), total, path, total.samples(), uncompiled)
             if enough is not None and enough(found):
                 break
     if folder is not None:

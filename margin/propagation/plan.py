@@ -78,13 +78,14 @@ class Plan:
 
     def cut(self, whole: Block, size: int) -> Iterator[Block]:
         """Blocks of about `size` units that make up a larger block."""
-        step = size
-        if self.frame.by_lot:
-            lot = self.frame.grouping.units_per_lot
-            step = max(size // lot, 1) * lot
-        end = whole.start + whole.count
+        step, end = self.whole_lots(size), whole.start + whole.count
         for start in range(whole.start, end, step):
             yield Block(start, min(step, end - start), whole.section)
+
+    def whole_lots(self, size: int) -> int:
+        """Units in a block of about `size`: whole lots where lots matter."""
+        lot = self.frame.grouping.units_per_lot if self.frame.by_lot else 1
+        return max(size // lot, 1) * lot
 
     def upto(self, look: int) -> Plan:
         """The plan as if it ended with that look."""

@@ -16,14 +16,15 @@ from margin.propagation.tally import Tally
 
 Array = NDArray[np.float64]
 Progress = Callable[[int], None]
-Computation = Literal["plain", "fused", "gpu", "gpu fused"]
+Computation = Literal["arrays", "kernel", "device"]
 
 
 @dataclass(frozen=True)
 class RunResult:
     """Counts of a whole study. samples: option -> (unit, load), N, one reading of each of the first units.
 
-    path  'plain': by array operations; 'fused': by a compiled kernel; 'gpu', 'gpu fused': the same on an accelerator
+    path        'arrays': by array operations; 'kernel': by a compiled kernel; 'device': by a kernel on an accelerator
+    uncompiled  why a study worth a kernel was computed without one; '' where there is nothing to say
     """
 
     model: Model
@@ -32,7 +33,8 @@ class RunResult:
     clipped: NDArray[np.int64]
     blind: NDArray[np.int64]
     samples: dict[str, Array]
-    path: Computation = "plain"
+    path: Computation = "arrays"
+    uncompiled: str = ""
 
 
 Enough = Callable[[RunResult], bool]
@@ -40,7 +42,12 @@ Enough = Callable[[RunResult], bool]
 
 
 def result_of(
-    model: Model, plan: Plan, total: Total, path: Computation, samples: dict[str, Array]
+    model: Model,
+    plan: Plan,
+    total: Total,
+    path: Computation,
+    samples: dict[str, Array],
+    uncompiled: str = "",
 ) -> RunResult:
     """What has been counted up to the last look of `plan`; it holds until more is added to the total."""
     groups = plan.frame.groups
@@ -52,4 +59,5 @@ def result_of(
         total.blind,
         samples,
         path,
+        uncompiled,
     )

@@ -23,7 +23,7 @@ from margin.case.types import Case
 from margin.chain.own_elements import ElementsFile
 from margin.propagation.identity import content_of, environment
 from margin.propagation.partial import BlockResult, joined, packed, unpacked
-from margin.propagation.plan import Block, units_in_chunk
+from margin.propagation.plan import Block
 
 HEADER, FINISHED, CHUNKS = "run.json", "finished.json", "chunks"
 FORMAT = {"name": "margin run", "version": 1}
@@ -35,13 +35,13 @@ class RunFolderError(ValueError):
     """A folder that cannot hold the chunks of this run: what is in it, and what to do."""
 
 
-def header_of(case: Case, elements: tuple[ElementsFile, ...] = (), path: str = "plain") -> dict[str, Any]:
-    """What the chunks of a study depend on. path: what counts the errors."""
+def header_of(case: Case, elements: tuple[ElementsFile, ...], path: str, chunk: int) -> dict[str, Any]:
+    """What the chunks of a study depend on. path: what counts the errors; chunk: units in a chunk."""
     return {
         "format": FORMAT,
         "seed": case.study.seed,
         "units": case.study.units,
-        "chunk": units_in_chunk(case),
+        "chunk": chunk,
         "computed by": environment(),
         "path": path,
         "elements": {str(n): hashlib.sha256(file.content).hexdigest() for n, file in enumerate(elements, 1)},

@@ -44,6 +44,7 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
             "lots": results.lots,
             "confidence_of_yields": results.confidence,
             "path": results.path,
+            "uncompiled": results.uncompiled,
         },
         "conforms": results.conforms,
         "verdict": results.verdict,

@@ -151,17 +151,23 @@ def how_read(results: Results) -> Section:
     )
 
 
-_ON_ACCELERATOR = ", rounded in its own way; budget, effects of causes and worst cases on the processor"
-
 _PATH_FACTS: dict[str, tuple[str, ...]] = {
-    "plain": (),
-    "fused": (
+    "arrays": (),
+    "kernel": (
         "Readings computed by a compiled kernel: its exponentials and logarithms differ from those of array "
         "operations in the last bits",
     ),
-    "gpu": (f"Readings drawn and computed on an accelerator{_ON_ACCELERATOR}",),
-    "gpu fused": (f"Readings drawn and computed by one kernel on an accelerator{_ON_ACCELERATOR}",),
+    "device": (
+        "Readings drawn and computed by a kernel on an accelerator, rounded in its own way; budget, shares and worst "
+        "cases on the processor",
+    ),
 }
+
+
+def _path_facts(results: Results) -> tuple[str, ...]:
+    if results.uncompiled:
+        return (f"Readings computed by array operations, not by a compiled kernel: {results.uncompiled}",)
+    return _PATH_FACTS[results.path]
 
 
 def how_computed(results: Results) -> Section:
@@ -172,7 +178,7 @@ def how_computed(results: Results) -> Section:
         f"Outer draws of what holds for the whole study: {numbers.count(results.outer)}",
         f"Conditions, loadings, readings a unit: {study.conditions}, {study.loadings}, {study.readings}",
         f"Points: {study.points}; seed {results.seed}; margin {results.version}",
-        *_PATH_FACTS[results.path],
+        *_path_facts(results),
         f"Intervals at {numbers.percent(results.case.requirement.confidence)}, two-sided",
         f"Tables and figures of one option show {focus.name!r}: the recommended one, else the nearest",
     )

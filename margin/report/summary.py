@@ -296,10 +296,9 @@ def next_step(results: Results) -> str:
 
 
 _PATH_WORDS = {
-    "plain": "",
-    "fused": ", by a compiled kernel",
-    "gpu": ", on an accelerator",
-    "gpu fused": ", on an accelerator by a compiled kernel",
+    "arrays": "",
+    "kernel": ", by a compiled kernel",
+    "device": ", by a kernel on an accelerator",
 }
 
 
@@ -312,7 +311,8 @@ def computed_in_words(results: Results) -> str:
     asked = results.case.study.units
     # whole outer draws, cells and lots add a few; more is worth a word
     raised = f" ({numbers.count(asked)} asked: too few for a bound)" if results.units > 1.5 * asked else ""
+    by = f", not compiled ({results.uncompiled})" if results.uncompiled else _PATH_WORDS[results.path]
     return (
         f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{raised}{lots}{outer}{looks}, "
-        f"seed {results.seed}, margin {results.version}{_PATH_WORDS[results.path]}"
+        f"seed {results.seed}, margin {results.version}{by}"
     )

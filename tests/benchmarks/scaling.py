@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 from large_run import CASE
 
-from margin.backends.compiled.choose import CannotFuse
+from margin.backends.compiled.choose import CannotCompile
 from margin.backends.run import run
 from margin.case import read_case
 from margin.propagation.identity import environment
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 PLOT = Path(__file__).with_name("scaling.svg")
 COLUMNS = ("units", "seconds", "peak_MB", "path", "repeats", "cores", "code")
 REPEATS = {10**4: 7, 10**5: 7, 10**6: 3}
-WAYS = {"plain": ("by array operations", "white"), "fused": ("by a compiled kernel", None)}
+WAYS = {"arrays": ("by array operations", "white"), "kernel": ("by a compiled kernel", None)}
 
 
 def cores() -> int:
@@ -43,10 +43,10 @@ def cores() -> int:
 def measured(units: int) -> dict[str, float | int | str]:
     """One row of the table, by this process; what is done but once in a process is done before."""
     small = read_case(CASE.format(units=1000))
-    run(small, fused=False)
+    run(small, compiled=False)
     try:
-        run(small, fused=True)
-    except CannotFuse as fault:
+        run(small, compiled=True)
+    except CannotCompile as fault:
         print(f"without a compiled kernel: {fault}", file=sys.stderr)
     case, repeats = read_case(CASE.format(units=units)), REPEATS.get(units, 1)
     seconds = []

@@ -28,7 +28,7 @@ from margin.estimates.yields import yields_of  # noqa: E402
 SIZES = (2_000, 20_000, 200_000)
 SEED = 5
 PLAIN = "plain script"
-WAYS = {"array blocks": False, "fused kernel": True, "by itself": None}
+WAYS = {"array blocks": False, "compiled kernel": True, "by itself": None}
 """Ways of this program: what it is told of the kernel."""
 
 CASE = """
@@ -120,7 +120,7 @@ def measured(way: str, units: int, workers: int | None) -> str:
         if way == PLAIN:
             shares.append(plain_study(units, SEED).conforming)
             return
-        drawn = run(case, workers=workers, fused=WAYS[way])
+        drawn = run(case, workers=workers, compiled=WAYS[way])
         found = yields_of(drawn.plan.frame, drawn.tallies["two points"], 0.95)
         shares.append(found["units at every check point"].sampled.value)
 

@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from device_on_host import host_device
 
 import margin
-from margin.backends.device.space import NumpySpace
+from margin.backends.compiled.operations import NotTraceable
 from margin.cli import cli
 from margin.commands.common import BAD_INPUT, CONFORMS
+from margin.propagation.model import Model
 
 needs_compiler = pytest.mark.skipif(
     importlib.util.find_spec("llvmlite") is None, reason="the compiler is not installed"
@@ -29,7 +31,7 @@ def invoke(*words: str | Path) -> Result:
     ("words", "told"),
     [
         (("--gpu", "--cluster", "2"), "on an accelerator or on a cluster, not on both"),
-        (("--gpu", "--resume", "kept"), "leave out the accelerator or the folder to resume from"),
+        (("--gpu", "--not-compiled"), "omit --not-compiled"),
     ],
 )
 def test_two_ways_at_once_are_refused(
@@ -44,14 +46,21 @@ def test_two_ways_at_once_are_refused(
     assert [path.name for path in case.parent.iterdir()] == ["case.toml"]
 
 
-def test_a_kernel_that_the_accelerator_cannot_take_is_refused(
+def test_a_case_that_the_accelerator_cannot_take_is_refused(
     case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """One line that names the option; nothing is written. Host memory stands for the device here."""
-    monkeypatch.setattr("margin.backends.device.run.CupySpace", NumpySpace)
-    found = invoke(case, "--gpu", "--compiled", "--out", tmp_path / "report")
+    """One line that names the option; nothing is written. The processor stands for the device here."""
+
+    def refused(model: Model) -> None:
+        raise NotTraceable("a branch on drawn values")
+
+    monkeypatch.setattr("margin.estimates.evaluate.CudaSpace", lambda: host_device(tmp_path))
+    monkeypatch.setattr("margin.backends.device.study_kernel.traced", refused)
+    found = invoke(case, "--gpu", "--seed", "271", "--out", tmp_path / "report")
     assert found.exit_code == BAD_INPUT
-    assert "--compiled: a kernel is compiled for a CUDA device only" in found.output
+    assert (
+        "--gpu: this case cannot be compiled for the accelerator (a branch on drawn values)" in found.output
+    )
     assert len(found.output.splitlines()) == 1
     assert not (tmp_path / "report").exists()
 
@@ -59,14 +68,14 @@ def test_a_kernel_that_the_accelerator_cannot_take_is_refused(
 def test_what_an_accelerator_drew_is_told(
     case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Summary, page and JSON of a run by `--gpu` say so; host memory stands for the device here."""
-    monkeypatch.setattr("margin.backends.device.run.CupySpace", NumpySpace)
+    """Summary, page and JSON of a run by `--gpu` say so; the processor stands for the device here."""
+    monkeypatch.setattr("margin.estimates.evaluate.CudaSpace", lambda: host_device(tmp_path))
     out = tmp_path / "report"
     found = invoke(case, "--gpu", "--out", out)
     assert found.exit_code == CONFORMS, found.output
-    assert "on an accelerator" in " ".join(found.stdout.split())
-    assert "drawn and computed on an accelerator" in (out / "report.html").read_text(encoding="utf-8")
-    assert json.loads((out / "results.json").read_text(encoding="utf-8"))["computed"]["path"] == "gpu"
+    assert "by a kernel on an accelerator" in " ".join(found.stdout.split())
+    assert "by a kernel on an accelerator" in (out / "report.html").read_text(encoding="utf-8")
+    assert json.loads((out / "results.json").read_text(encoding="utf-8"))["computed"]["path"] == "device"
 
 
 @pytest.mark.skipif(has_cupy, reason="there is an accelerator's library")
@@ -102,16 +111,16 @@ def test_report_and_summary_say_by_what_readings_were_computed(case: Path, tmp_p
         computed = json.loads((out / "results.json").read_text(encoding="utf-8"))["computed"]
         summary = " ".join(found.output.split())
         told[option] = ("by a compiled kernel" in summary, "compiled kernel" in page, computed["path"])
-    assert told == {"--compiled": (True, True, "fused"), "--not-compiled": (False, False, "plain")}
+    assert told == {"--compiled": (True, True, "kernel"), "--not-compiled": (False, False, "arrays")}
 
 
 @needs_compiler
 def test_both_ways_draw_the_same_units(case: Path) -> None:
     """Errors differ by the rounding of exponentials and logarithms alone."""
     one, other = (
-        margin.estimate(margin.load(case), budget=False, fused=way).results for way in (True, False)
+        margin.estimate(margin.load(case), budget=False, compiled=way).results for way in (True, False)
     )
-    assert (one.path, other.path) == ("fused", "plain")
+    assert (one.path, other.path) == ("kernel", "arrays")
     np.testing.assert_allclose(one.samples["error_N"], other.samples["error_N"], rtol=1e-9, atol=1e-9)
 
 

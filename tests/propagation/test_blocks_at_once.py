@@ -7,8 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
-from pad_study import NONE, ONE_POINT, TWO_POINT, errors_of, pad_case
-from test_reproducible import everything
+from pad_study import NONE, ONE_POINT, TWO_POINT, errors_of, everything, pad_case
 
 from distributions import Stream
 from margin.backends.arrays import evaluate_block, evaluate_blocks

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pad_study import NONE, TWO_POINT, pad_case, source_of
-from test_reproducible import everything
+from pad_study import NONE, TWO_POINT, everything, pad_case, source_of
 
 from margin.backends.threads import READINGS_A_WORKER, READINGS_OF_TWO, workers_for
 from margin.case import Case

@@ -132,10 +132,10 @@ def test_firmware_keeps_the_top_of_the_range_as_peak() -> None:
 @pytest.mark.parametrize("branch", ["down", "mean"])
 def test_a_compiled_kernel_turns_the_branch_round_too(branch: str, bits: int) -> None:
     """By table of codes or reading by reading, with and without a thermometer: the same whole numbers."""
-    pytest.importorskip("llvmlite", reason="the fused path is an extra")
+    pytest.importorskip("llvmlite", reason="the compiler is an extra")
     tables = {**EVERY_SPREAD, "converter": {**EVERY_SPREAD["converter"], "bits": bits}}
     options = [NONE, {**TWO_POINT, "temperature_correction": True, "direction": "both"}]
     case = pad_case(
         *options, **tables, design_curve={"branch": branch, "dwell": "5 s", "temperature": "20 degC"}
     )
-    assert_same_counts(run(case, fused=True), run(case, fused=False), ("fused", "plain"))
+    assert_same_counts(run(case, compiled=True), run(case, compiled=False), ("kernel", "arrays"))

@@ -2,45 +2,14 @@
 
 from __future__ import annotations
 
-import dataclasses
 import tracemalloc
 
 import numpy as np
 import pytest
-from pad_study import EVERY_LEVEL, NONE, ONE_POINT, TWO_POINT, pad_case
+from pad_study import NONE, ONE_POINT, everything, pad_case
+from same_counts import assert_same_bits
 
 from margin.backends.run import run
-from margin.case import Case
-from margin.propagation.run_result import RunResult
-from margin.propagation.tally import Tally
-
-
-def everything(points: str, units: int = 1010) -> Case:
-    """Lots that blocks do not divide, outer draws, dependences, a lot curve, classes, named conditions."""
-    return pad_case(
-        NONE,
-        ONE_POINT,
-        {**TWO_POINT, "reloads": 2, "direction": "both", "stage": "sub-assembly"},
-        {"kind": "lot-curve", "sample_units": 3, "loads": ["6 N", "30 N", "54 N"], "degree": 1},
-        {"kind": "classes", "classes": 3},
-        **EVERY_LEVEL,
-        dependence=[
-            {"between": ["sensor.sensitivity", "sensor.exponent"], "rank_correlation": -0.5},
-            {"between": ["sensor.sensitivity", "circuit.feedback"], "level": "lot", "rank_correlation": 0.4},
-        ],
-        study={"units": units, "outer": 4, "units_per_lot": 33, "points": points},
-    )
-
-
-def require_equal(first: RunResult, second: RunResult) -> None:
-    """Every array of both results is equal to the bit."""
-    assert np.array_equal(first.clipped, second.clipped)
-    assert np.array_equal(first.blind, second.blind)
-    for name, tally in first.tallies.items():
-        for field in dataclasses.fields(Tally):
-            one, other = getattr(tally, field.name), getattr(second.tallies[name], field.name)
-            assert np.array_equal(one, other), f"{name}: {field.name}"
-        assert np.array_equal(first.samples[name], second.samples[name])
 
 
 @pytest.mark.parametrize("points", ["random", "latin", "sobol"])
@@ -52,7 +21,7 @@ def test_workers_and_blocks_change_no_bit(points: str) -> None:
     assert first.plan.frame.units >= 1010
     assert first.plan.frame.outer == 4
     for workers, block in ((2, None), (7, 33), (1, 50), (2, 101), (7, 400)):
-        require_equal(first, run(case, workers=workers, block=block))
+        assert_same_bits(first, run(case, workers=workers, block=block))
 
 
 def test_blocks_of_one_unit() -> None:
@@ -64,7 +33,7 @@ def test_blocks_of_one_unit() -> None:
     )
     first = run(case, workers=1)
     for block in (1, 7):
-        require_equal(first, run(case, workers=2, block=block))
+        assert_same_bits(first, run(case, workers=2, block=block))
 
 
 def test_another_seed_is_another_study() -> None:

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pad_study import NONE, ONE_POINT, pad_case
-from test_reproducible import everything, require_equal
+from pad_study import NONE, ONE_POINT, everything, pad_case
+from same_counts import assert_same_bits
 
 from margin.backends import threads as running
 from margin.backends.arrays import evaluate_block, evaluate_blocks
@@ -95,7 +95,7 @@ def test_a_killed_run_goes_on_to_the_same_bits(tmp_path: Path, drawn_units: list
     assert sum(drawn_units) == total - units_in(list(before))
     assert {file: file.stat().st_mtime_ns for file in before} == before
     assert (folder / "finished.json").exists()
-    require_equal(run(case, workers=1), resumed)
+    assert_same_bits(run(case, workers=1), resumed)
 
 
 def test_a_finished_run_is_read_not_drawn(tmp_path: Path, drawn_units: list[int]) -> None:
@@ -103,7 +103,7 @@ def test_a_finished_run_is_read_not_drawn(tmp_path: Path, drawn_units: list[int]
     case = small()
     first = run(case, resume=tmp_path)
     drawn_units.clear()
-    require_equal(first, run(case, resume=tmp_path))
+    assert_same_bits(first, run(case, resume=tmp_path))
     assert drawn_units == []
 
 
@@ -142,7 +142,7 @@ def test_a_damaged_chunk_is_drawn_anew(
     lost = units_in([last])
     damage(last)
     drawn_units.clear()
-    require_equal(first, run(case, resume=folder))
+    assert_same_bits(first, run(case, resume=folder))
     assert sum(drawn_units) == lost
 
 
@@ -152,7 +152,7 @@ def test_what_a_kill_left_half_written_is_no_chunk(tmp_path: Path) -> None:
     first = run(case, resume=folder)
     part = folder / "chunks" / ".000000000000006.npz.1.part"
     part.write_bytes(b"PK")
-    require_equal(first, run(case, resume=folder))
+    assert_same_bits(first, run(case, resume=folder))
     assert not part.exists()
 
 
@@ -179,7 +179,7 @@ def test_what_changes_no_draw_may_change(tmp_path: Path) -> None:
     """The same case in other words (a name, a unit of the same value) goes on."""
     first = run(small(), resume=tmp_path)
     same = with_changes(small(), {"case.name": "renamed", "circuit.feedback": "60000 ohm"})
-    require_equal(first, run(same, resume=tmp_path))
+    assert_same_bits(first, run(same, resume=tmp_path))
 
 
 def test_a_folder_that_holds_no_run_is_refused(tmp_path: Path) -> None:

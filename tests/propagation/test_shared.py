@@ -136,7 +136,7 @@ def test_what_is_one_draw_shares_its_further_ties() -> None:
 @pytest.mark.parametrize("how", ["shared", "correlated"])
 def test_a_compiled_kernel_draws_it_once_too(how: str) -> None:
     """The same whole numbers as plain arrays give, with everything else that is drawn around it."""
-    pytest.importorskip("llvmlite", reason="the fused path is an extra")
+    pytest.importorskip("llvmlite", reason="the compiler is an extra")
     circuit = {**EVERY_SPREAD["circuit"], "feedback": "60 kohm +/- 1 %"}
     converter = {**EVERY_SPREAD["converter"], "gain_error": "0 % +/- 0.2 %"}
     more: dict[str, Any] = {"shared": [{"keys": ["circuit.feedback", "circuit.reference"]}]}
@@ -144,5 +144,5 @@ def test_a_compiled_kernel_draws_it_once_too(how: str) -> None:
         circuit["reference"] = "1.2 V +/- 1 %"
         more = {"dependence": tied(1.0, ("circuit.feedback", "circuit.reference"))}
     case = pad_case(NONE, ONE_POINT, **{**EVERY_SPREAD, "circuit": circuit, "converter": converter}, **more)
-    assert_same_counts(run(case, fused=True), run(case, fused=False), ("fused", "plain"))
+    assert_same_counts(run(case, compiled=True), run(case, compiled=False), ("kernel", "arrays"))
     assert np.isfinite(errors_of(case, 20)["none"]).all()

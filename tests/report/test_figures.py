@@ -191,9 +191,11 @@ def test_caption_states_level_draws_seed_and_version(results: Results) -> None:
         assert part in text
 
 
-@pytest.mark.parametrize(("path", "told"), [("fused", "by a compiled kernel"), ("gpu", "on an accelerator")])
+@pytest.mark.parametrize(
+    ("path", "told"), [("kernel", "by a compiled kernel"), ("device", "by a kernel on an accelerator")]
+)
 def test_caption_states_a_way_to_compute_that_is_not_the_rule(
-    results: Results, path: Literal["fused", "gpu"], told: str
+    results: Results, path: Literal["kernel", "device"], told: str
 ) -> None:
     """A compiled kernel and an accelerator are named; array operations, the rule, are not."""
     assert style.caption(replace(results, path=path), "Something.").endswith(f", {told}.")

@@ -11,7 +11,8 @@ import pytest
 
 from margin.estimates.results import Estimate, Results
 from margin.report import page
-from margin.report.summary import next_step
+from margin.report.document import to_document
+from margin.report.summary import computed_in_words, next_step
 
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 
@@ -197,8 +198,8 @@ def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results:
 
 def test_the_page_tells_what_an_accelerator_computed(results: Results) -> None:
     """What was drawn there and what was not stands under how it was computed, and only then."""
-    told = "Readings drawn and computed on an accelerator"
-    assert told in page.render(replace(results, path="gpu"))
+    told = "Readings drawn and computed by a kernel on an accelerator"
+    assert told in page.render(replace(results, path="device"))
     assert told not in page.render(results)
 
 
@@ -213,3 +214,12 @@ def test_the_next_step_finds_what_a_named_condition_assumes(results: Results) ->
     )
     shown = replace(results, budget=budget, case=replace(results.case, assumed=(line,)))
     assert next_step(shown) == f"measure what is assumed and counts most: {line}"
+
+
+def test_a_case_that_was_not_compiled_says_why(results: Results) -> None:
+    """Page, caption and JSON of a large study by array operations give the reason."""
+    told = replace(results, uncompiled="a branch on drawn values")
+    assert "not by a compiled kernel: a branch on drawn values" in page.render(told)
+    assert "not compiled (a branch on drawn values)" in computed_in_words(told)
+    assert to_document(told)["computed"]["uncompiled"] == "a branch on drawn values"
+    assert to_document(results)["computed"]["uncompiled"] == ""

@@ -30,17 +30,17 @@ class _FromFile:
 
 
 @dataclass(frozen=True)
-class _Parcel:
+class _Payload:
     """case: pickled, its classes from files left out; they are found again by role and kind.
 
-    fused  blocks are counted by a kernel
+    compiled  blocks are counted by a kernel
     """
 
     environment: dict[str, str]
     files: tuple[ElementsFile, ...]
     case: bytes
     plan: Plan
-    fused: bool
+    compiled: bool
 
 
 def compiler_here() -> str:
@@ -48,11 +48,11 @@ def compiler_here() -> str:
     return compiler() if can_compile() else "none (llvmlite is not installed)"
 
 
-def _environment(fused: bool) -> dict[str, str]:
-    return environment() | ({"compiler": compiler_here()} if fused else {})
+def _environment(compiled: bool) -> dict[str, str]:
+    return environment() | ({"compiler": compiler_here()} if compiled else {})
 
 
-def pack(case: Case, plan: Plan, files: tuple[ElementsFile, ...], fused: bool = False) -> bytes:
+def pack(case: Case, plan: Plan, files: tuple[ElementsFile, ...], compiled: bool = False) -> bytes:
     """The case and its plan as bytes, to be counted by a kernel or not.
 
     UnlikeWorker for an element that a worker could not find.
@@ -68,7 +68,7 @@ def pack(case: Case, plan: Plan, files: tuple[ElementsFile, ...], fused: bool = 
         elements[role] = spec if importable else dataclasses.replace(spec, cls=_FromFile)
     # what the file said word for word is of no use there
     sent = dataclasses.replace(case, elements=elements, source={}, path=None)
-    return pickle.dumps(_Parcel(_environment(fused), files, pickle.dumps(sent), plan, fused))
+    return pickle.dumps(_Payload(_environment(compiled), files, pickle.dumps(sent), plan, compiled))
 
 
 def _is_importable(cls: type) -> bool:
@@ -77,7 +77,7 @@ def _is_importable(cls: type) -> bool:
 
 
 def unpack(content: bytes) -> tuple[Model, Plan, Kernel | None]:
-    """The case made ready to be drawn, once in each process, and its kernel where one is to count.
+    """The case prepared for drawing, once in each process, and its kernel where one is to count.
 
     Raises UnlikeWorker where versions, arithmetic or compiler differ from the sender's, ElementError for a file of
     elements that fails here.
@@ -88,26 +88,30 @@ def unpack(content: bytes) -> tuple[Model, Plan, Kernel | None]:
 
 @lru_cache(maxsize=2)
 def _unpack(content: bytes) -> tuple[Model, Plan, Kernel | None]:
-    parcel: _Parcel = pickle.loads(content)
-    here = _environment(parcel.fused)
+    payload: _Payload = pickle.loads(content)
+    here = _environment(payload.compiled)
     unlike = [
         f"{name} {here[name]}, not {wanted}"
-        for name, wanted in parcel.environment.items()
+        for name, wanted in payload.environment.items()
         if here[name] != wanted
     ]
     if unlike:
         raise UnlikeWorker(
             f"a worker would compute other last bits: it has {'; '.join(unlike)}. Use workers with the versions "
             "(and, where arithmetic or compiler differs, the kind of processor) of the machine that asks"
-            + ("; or leave fused out" if here.get("compiler") != parcel.environment.get("compiler") else "")
+            + (
+                "; or leave out compiled="
+                if here.get("compiler") != payload.environment.get("compiler")
+                else ""
+            )
         )
-    case: Case = pickle.loads(parcel.case)
+    case: Case = pickle.loads(payload.case)
     if any(spec.cls is _FromFile for spec in case.elements.values()):
-        found = classes_in(parcel.files)
+        found = classes_in(payload.files)
         elements = {role: _with_class(spec, found) for role, spec in case.elements.items()}
         case = dataclasses.replace(case, elements=elements)
     model = model_of(case)
-    return model, parcel.plan, kernel_for(model, parcel.plan, parcel.fused)
+    return model, payload.plan, kernel_for(model, payload.plan, payload.compiled)
 
 
 def _with_class(spec: ElementSpec, found: dict[tuple[str, str], type]) -> ElementSpec:

@@ -44,10 +44,10 @@ class ClusterError(ValueError):
     """A cluster that cannot be reached or does not do its work: what is wrong, and how to mend it."""
 
 
-def evaluate_parcel(parcel: bytes, chunk: Block, size: int) -> bytes | ValueError:
+def evaluate_payload(payload: bytes, chunk: Block, size: int) -> bytes | ValueError:
     """On a worker: the packed result of a chunk, or what is wrong with the case, which no retry mends."""
     try:
-        model, plan, kernel = unpack(parcel)
+        model, plan, kernel = unpack(payload)
         return packed(evaluate_range(model, plan, chunk, size, kernel))
     except ValueError as error:
         return error
@@ -62,12 +62,12 @@ def compiler_of_worker() -> str:
 class Cluster:
     """Evaluates chunks through a client; `elements` are the files run on the workers.
 
-    fused  each worker counts by a kernel that it compiles once
+    compiled  each worker counts by a kernel that it compiles once
     """
 
     client: Any
     elements: tuple[ElementsFile, ...]
-    fused: bool = False
+    compiled: bool = False
 
     def compiles_as_here(self) -> bool:
         """Whether the compiler of every worker makes the code that this program's makes; False where one fails."""
@@ -84,14 +84,16 @@ class Cluster:
 
         Raises what a worker found wrong with the case, ClusterError where the workers fail.
         """
-        parcel = pack(model.case, plan, self.elements, self.fused)
+        payload = pack(model.case, plan, self.elements, self.compiled)
         run, coming = uuid.uuid4().hex, iter(chunks)
         waiting: dict[Any, Block] = {}
         try:
             while True:
                 for chunk in islice(coming, max(2 * self._threads() - len(waiting), 0)):
                     key = f"margin-{run}-{chunk.start}"
-                    task = self.client.submit(evaluate_parcel, parcel, chunk, size, key=key, retries=RETRIES)
+                    task = self.client.submit(
+                        evaluate_payload, payload, chunk, size, key=key, retries=RETRIES
+                    )
                     waiting[task] = chunk
                 if not waiting:
                     return
@@ -138,7 +140,7 @@ def _result_of(task: Any, chunk: Block) -> BlockResult:
 
 @contextmanager
 def cluster_at(
-    place: str | int, elements: tuple[ElementsFile, ...] = (), fused: bool = False
+    place: str | int, elements: tuple[ElementsFile, ...] = (), compiled: bool = False
 ) -> Iterator[Cluster]:
     """A cluster for as long as it is needed: that of a scheduler's address, or so many workers started here.
 
@@ -146,10 +148,10 @@ def cluster_at(
     """
     if isinstance(place, int):
         with _started_here(place) as address, _client(address, place) as client:
-            yield Cluster(client, elements, fused)
+            yield Cluster(client, elements, compiled)
     else:
         with _client(place, 1) as client:
-            yield Cluster(client, elements, fused)
+            yield Cluster(client, elements, compiled)
 
 
 def _dask() -> Any:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TypeVar
 
 from margin.backends.compiled.block import Draft, Kernel
 from margin.backends.compiled.machine_code import can_compile, compiler, is_kept
 from margin.backends.compiled.operations import NotTraceable
-from margin.backends.compiled.remembered import Remembered
 from margin.backends.compiled.trace import traced
+from margin.backends.compiled.trace_cache import TraceCache
 from margin.case.types import Case
 from margin.propagation.frame import Frame
 from margin.propagation.model import Model
@@ -20,29 +19,18 @@ WORTH_COMPILING = 1e7
 """Readings, counted once for each calibration, from which on compiling a usual graph takes less time than it saves."""
 
 WORTH_LOADING = 3e6
-"""The same where the compiled kernel is kept from an earlier study: what remains is to record the case anew."""
+"""Threshold when the compiled kernel is already cached; only tracing remains."""
 
 USUAL_GRAPH = 600
 """Operations; the time to compile grows with them."""
 
 
-LEFT_OPEN = "leave the way of computing to be decided"
-
-T = TypeVar("T")
-
-
-class CannotFuse(ValueError):
-    """A kernel that was asked for and cannot be had: why, and what to do."""
+OMIT = "omit --compiled (compiled=True in Python); the engine then chooses"
+"""What to do where a kernel is not available."""
 
 
-def recorded_for(remembered: Remembered[T], model: Model, wanted: bool | None) -> T | None:
-    """What is made of a recorded case; None where it cannot be recorded. CannotFuse where a kernel is wanted then."""
-    try:
-        return remembered.of(model)
-    except NotTraceable as error:
-        if wanted:
-            raise CannotFuse(f"this case cannot be compiled ({error}): {LEFT_OPEN}") from error
-        return None
+class CannotCompile(ValueError):
+    """A kernel that was asked for and is not available: why, and what to do."""
 
 
 def evaluations(case: Case, plan: Plan) -> int:
@@ -51,46 +39,69 @@ def evaluations(case: Case, plan: Plan) -> int:
 
 
 def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
-    """Kernel of a case; None where the plain path is to be taken.
+    """Kernel of a case; None where array operations are to be taken.
 
     wanted  True: always, False: never, None: where the study is large enough, llvmlite is there and
             every element and calibration of the case can be compiled
 
-    Raises CannotFuse where a kernel is wanted and cannot be had.
+    Raises CannotCompile where a kernel is wanted and not available.
     """
-    return _kernel_for(model, plan.frame, evaluations(model.case, plan), wanted)
-
-
-def kernel_for_units(model: Model, frame: Frame, variants: int) -> Kernel | None:
-    """Kernel for the units of a frame under so many variants; None where array operations are to be taken."""
-    case = model.case
-    return _kernel_for(model, frame, frame.units * frame.readings * len(case.calibrations) * variants, None)
-
-
-def _kernel_for(model: Model, frame: Frame, readings: int, wanted: bool | None) -> Kernel | None:
+    frame, readings = plan.frame, evaluations(model.case, plan)
     if wanted is False or (wanted is None and readings < min(WORTH_COMPILING, WORTH_LOADING)):
         return None
     if not can_compile():
         if wanted:
-            raise CannotFuse(f"the fused path needs a compiler: install llvmlite, or {LEFT_OPEN}")
+            raise CannotCompile(f"a compiled kernel needs a compiler: install llvmlite, or {OMIT}")
         return None
-    recorded = recorded_for(_drafts, model, wanted)
-    if recorded is None:
+    try:
+        draft = replace(_drafts.of(model), frame=frame)
+    except NotTraceable as error:
+        if wanted:
+            raise CannotCompile(f"this case cannot be compiled ({error}): {OMIT}") from error
         return None
-    draft = replace(recorded, frame=frame)
-    worth = WORTH_COMPILING * max(draft.operations / USUAL_GRAPH, 1.0)
-    if wanted is None and readings < worth and not is_kept(draft.text):
+    if wanted is None and readings < _worth(draft) and not is_kept(draft.text):
         return None
     return draft.compiled()
+
+
+def _worth(draft: Draft) -> float:
+    """Readings from which on the kernel of a graph is worth compiling."""
+    return WORTH_COMPILING * max(draft.operations / USUAL_GRAPH, 1.0)
+
+
+def kernel_for_units(model: Model, frame: Frame, variants: int) -> Kernel | None:
+    """Kernel for the units of a frame under so many variants; None where array operations are to be taken.
+
+    Whether one is cached makes no difference: how many units are evaluated follows from the answer.
+    """
+    readings = frame.units * frame.readings * len(model.case.calibrations) * variants
+    if readings < WORTH_COMPILING or not can_compile():
+        return None
+    try:
+        draft = replace(_drafts.of(model), frame=frame)
+    except NotTraceable:
+        return None
+    return draft.compiled() if readings >= _worth(draft) else None
 
 
 def _record(model: Model) -> Draft:
     return Draft.of(traced(model), plan_of(model.case).frame)
 
 
-_drafts = Remembered(_record)
+_drafts = TraceCache(_record)
 
 
-def path_of(kernel: Kernel | None) -> str:
-    """What counts, for the head of a kept run: 'plain', or 'fused' and by which compiler for which processor."""
-    return "plain" if kernel is None else f"fused ({compiler()})"
+def why_uncompiled(model: Model) -> str | None:
+    """Why a case has no compiled kernel; None where it has one."""
+    if not can_compile():
+        return "llvmlite is not installed"
+    try:
+        _drafts.of(model)
+    except NotTraceable as error:
+        return str(error)
+    return None
+
+
+def bits_of(kernel: Kernel | None) -> str:
+    """What the last bits depend on, for the header of a kept run: 'arrays', or 'kernel', its compiler and processor."""
+    return "arrays" if kernel is None else f"kernel ({compiler()})"

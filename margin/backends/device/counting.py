@@ -1,4 +1,4 @@
-"""Counts of the errors of a block that lie on a device: only counts and extremes come back."""
+"""Tallies of units judged on a device: only counts come back."""
 
 from __future__ import annotations
 
@@ -7,73 +7,86 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.backends.device.arrays import DeviceArray
-from margin.backends.device.space import Space
+from margin.backends.device.device_array import DeviceArray
+from margin.backends.device.space import CudaSpace
 from margin.propagation.plan import Block
-from margin.propagation.tally import RATIO_BINS, Frame, Judged, Tally, require_numbers
+from margin.propagation.tally import RATIO_BINS, BlockTally, Frame, Judged
 
+Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
 
-def count_on_device(
-    space: Space, option: str, frame: Frame, errors: list[DeviceArray], pieces: list[Block], tally: Tally
-) -> None:
-    """Add the errors of a block of whole lots to the tally of an option; pieces: its units by section.
+def tally_parts(
+    space: CudaSpace,
+    frame: Frame,
+    judged: Judged,
+    parts: list[Block],
+    errors: Counts,
+    low: Array,
+    high: Array,
+) -> list[BlockTally]:
+    """Tallies of parts, whole lots that follow each other, whose errors are counted.
 
-    Raises EvaluationError for errors that are not numbers.
+    judged  arrays of the device, over the units of all parts
+    errors  (part, condition, load, bin); low, high: (part, condition, load), N
     """
-    start = pieces[0].start
-    for piece in pieces:
-        own = slice(piece.start - start, piece.start - start + piece.count)
-        for row, error in enumerate(errors):
-            found = space.counted(error[own], frame.bins)
-            if found.bad:
-                require_numbers(option, frame, [e[own].to_host() for e in errors], piece.start)
-            tally.errors[piece.section, row] += found.counts
-            np.minimum(tally.low[row], found.low, out=tally.low[row])
-            np.maximum(tally.high[row], found.high, out=tally.high[row])
-    count_judged(space, frame, space.judged(frame, errors), pieces, tally)
+    start, units = parts[0].start, sum(part.count for part in parts)
+    ends = np.array([part.start - start + part.count for part in parts])
+    firsts = [0, *ends[:-1].tolist()]
+    groups = [_groups(frame, part, first) for part, first in zip(parts, firsts, strict=True)]
+    of_group = np.concatenate([last for _, last in groups])
+    within = _by_stretch((judged.within, judged.by_share, judged.everywhere), of_group)
+    halves = _by_stretch((judged.halves[0], judged.halves[1]), ends)
+    size = frame.grouping.units_per_lot
+    of_lot = np.append(np.arange(size, units, size), units)
+    lots = _by_stretch((judged.by_share, judged.everywhere), of_lot) if frame.by_lot else None
+    found: list[BlockTally] = []
+    row = 0
+    for number, (part, first, (group, last)) in enumerate(zip(parts, firsts, groups, strict=True)):
+        end = first + part.count
+        by_lot = np.zeros((2, size + 1), dtype=np.int64)
+        if lots is not None:
+            of_part = lots[:, (of_lot > first) & (of_lot <= end)]
+            by_lot = np.stack([np.bincount(each, minlength=size + 1) for each in of_part])
+        own: Any = judged
+        found.append(
+            BlockTally(
+                part.section, errors[number], low[number], high[number],
+                space.histogram(own.largest[first:end], RATIO_BINS), group, within[:, row : row + last.size].T,
+                _shares(frame, own.within[first:end]), halves[:, number], by_lot,
+            )
+        )  # fmt: skip
+        row += last.size
+    return found
 
 
-def count_judged(space: Space, frame: Frame, found: Judged, pieces: list[Block], tally: Tally) -> None:
-    """Add what became of the units of a block, judged on the device, to the tally of an option."""
-    judged: Any = found
-    start, units = pieces[0].start, sum(piece.count for piece in pieces)
-    for piece in pieces:
-        own = judged.largest[piece.start - start : piece.start - start + piece.count]
-        tally.largest[piece.section] += space.counted(own.reshape(-1, 1), RATIO_BINS).counts[0]
-    columns = (judged.within, judged.by_share, judged.everywhere)
-    groups, ends = _groups(frame, pieces, units)
-    # one section may have several pieces in a block
-    np.add.at(tally.within, groups, np.stack([_sums(column, ends) for column in columns], axis=1))
+def _groups(frame: Frame, part: Block, first: int) -> tuple[int, Counts]:
+    """First group of a part that begins at unit `first` of a block, section or cell, and where each group ends."""
+    if frame.outer == 1:
+        return part.section, np.array([first + part.count])
+    per_cell = frame.grouping.units_per_cell
+    group = part.start // per_cell
+    inside = np.arange((group + 1) * per_cell - part.start, part.count, per_cell, dtype=np.int64)
+    return group, first + np.append(inside, part.count)
+
+
+def _shares(frame: Frame, within: DeviceArray) -> Counts:
+    """Units by how many of their readings are within."""
+    shares = np.zeros(frame.readings + 1, dtype=np.int64)
     # nearly all units have every reading within, and a device is slow to count many into one place
-    beyond = judged.within[judged.within < frame.readings]
+    beyond: Any = within[within < frame.readings]
     if beyond.size:
         by_number: Any = np.bincount(beyond, minlength=frame.readings + 1)
-        tally.shares[...] += by_number.to_host()
-    tally.shares[frame.readings] += units - beyond.size
-    # sums along a few long rows: a device is slow to reduce those
-    tally.halves[...] += np.concatenate([_sums(row, np.array([units])) for row in judged.halves])
-    if frame.by_lot:
-        per_lot = frame.grouping.units_per_lot
-        last = np.append(np.arange(per_lot, units, per_lot), units)
-        for row, column in enumerate(columns[1:]):
-            tally.lots[row] += np.bincount(_sums(column, last), minlength=per_lot + 1)
+        shares += by_number.to_host()
+    shares[frame.readings] += within.size - beyond.size
+    return shares
 
 
-def _groups(frame: Frame, pieces: list[Block], units: int) -> tuple[Counts, Counts]:
-    """Groups of the block, sections or cells of outer draws, and where each ends among its units."""
-    start = pieces[0].start
-    if frame.outer == 1:
-        return np.array([p.section for p in pieces]), np.array([p.start + p.count - start for p in pieces])
-    per_cell = frame.grouping.units_per_cell
-    first = start // per_cell
-    ends = np.append(np.arange((first + 1) * per_cell - start, units, per_cell, dtype=np.int64), units)
-    return first + np.arange(ends.size), ends
-
-
-def _sums(values: Any, ends: Counts) -> Counts:
-    """Sums of whole numbers over stretches that end before `ends`."""
-    reached: Any = np.cumsum(values.astype(np.int64))
-    sums: Counts = np.diff(reached[ends - 1].to_host(), prepend=0)
-    return sums
+def _by_stretch(columns: tuple[Any, ...], ends: Counts) -> Counts:
+    """Sums of columns over stretches that end before `ends`, (column, stretch)."""
+    sums = []
+    for column in columns:
+        # sums along one long row: a device is slow to reduce many short ones
+        reached: Any = np.cumsum(column.astype(np.int64))
+        sums.append(np.diff(reached[ends - 1].to_host(), prepend=0))
+    return np.stack(sums)

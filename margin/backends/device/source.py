@@ -10,8 +10,8 @@ import numpy as np
 
 from distributions import Distribution
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
-from margin.backends.device.arrays import DeviceArray, NotOnDevice
-from margin.backends.device.space import Space
+from margin.backends.device.device_array import DeviceArray, NotOnDevice
+from margin.backends.device.space import CudaSpace
 from margin.chain.parameter import Value
 from margin.propagation.draws import LotSamples, StreamSource
 from margin.propagation.events import Event
@@ -33,7 +33,7 @@ class DeviceSource:
     """
 
     host: StreamSource
-    space: Space
+    space: CudaSpace
     _kept: dict[tuple[str, str], DeviceArray] = field(default_factory=dict)
 
     def scaled(self, factor: Factor, value: Value) -> Value:
@@ -105,7 +105,7 @@ class DeviceSource:
         return np.concatenate(by_load, axis=4)  # type: ignore[return-value]
 
 
-def inverse(space: Space, distribution: Distribution, uniforms: DeviceArray) -> DeviceArray:
+def inverse(space: CudaSpace, distribution: Distribution, uniforms: DeviceArray) -> DeviceArray:
     """Values of uniforms: by the shape's own inverse, or by a table of it where the device lacks its functions."""
     try:
         given: Any = uniforms
@@ -115,7 +115,7 @@ def inverse(space: Space, distribution: Distribution, uniforms: DeviceArray) -> 
         return by_table(space, distribution, uniforms)
 
 
-def by_table(space: Space, distribution: Distribution, uniforms: DeviceArray) -> DeviceArray:
+def by_table(space: CudaSpace, distribution: Distribution, uniforms: DeviceArray) -> DeviceArray:
     """Inverse by straight lines between knots equidistant in the logit of the probability, out to the last uniform.
 
     Knots are 0.005 apart: in both tails alike a step of probability is half a per cent of what lies beyond it.

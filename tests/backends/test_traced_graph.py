@@ -91,7 +91,7 @@ def test_lines_between_points_are_recorded(circuit: dict[str, Any], space: str) 
     ids=["force", "logarithm", "tared signal"],
 )
 def test_a_curve_of_the_lot_is_recorded(way: dict[str, Any], fit: dict[str, Any]) -> None:
-    """Fitted to the means of each unit's lot, which the plain path computes of its sample units."""
+    """Fitted to the means of each unit's lot, which array operations compute of its sample units."""
     option = {"kind": "lot-curve", "loads": ["6 N", "20 N", "54 N"], **way, **fit}
     tables = {**_spread(), "study": {"units_per_lot": 20, "points": "sobol"}}
     tables["sensor"]["exponent"] = "0.9 +/- 0.03 per lot"

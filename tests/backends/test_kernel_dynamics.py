@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from pad_study import EVERY_SPREAD, NONE, TWO_POINT, pad_case
 from same_counts import assert_same_counts
-from test_fused_graph import assert_graph_is_chain
+from test_traced_graph import assert_graph_is_chain
 
 from margin.backends.run import run
 from margin.case import Case
@@ -76,8 +76,8 @@ def test_swing_and_settling_are_recorded_as_the_chain_computes_them(which: int, 
 
 
 @pytest.mark.parametrize("which", [0, 2, len(CIRCUITS)])
-def test_swing_and_settling_count_as_on_the_plain_path(which: int) -> None:
+def test_swing_and_settling_count_as_by_array_operations(which: int) -> None:
     """A divider, an amplifier and a bridge: the compiled kernel gives the same whole numbers."""
-    pytest.importorskip("llvmlite", reason="the fused path is an extra")
+    pytest.importorskip("llvmlite", reason="the compiler is an extra")
     case = pad(CIRCUITS[which], "instantaneous") if which < len(CIRCUITS) else bridge("instantaneous")
-    assert_same_counts(run(case, fused=True), run(case, fused=False), ("fused", "plain"))
+    assert_same_counts(run(case, compiled=True), run(case, compiled=False), ("kernel", "arrays"))

@@ -15,7 +15,7 @@ from margin.backends.compiled import choose, kept_code, machine_code
 from margin.backends.compiled.kept_code import FOLDER_VARIABLE, folder, keep, kept, key_of
 from margin.backends.run import run
 
-pytest.importorskip("llvmlite", reason="the fused path is an extra")
+pytest.importorskip("llvmlite", reason="the compiler is an extra")
 
 TEXT = "define void @kernel(i64 %to) {\n  %p = inttoptr i64 %to to ptr\n  store i64 7, ptr %p\n  ret void\n}"
 
@@ -105,18 +105,18 @@ def test_keys_tell_their_parts_apart() -> None:
     assert key_of("ab", "c") == key_of("ab", "c")
 
 
-def test_a_smaller_study_is_fused_once_its_kernel_is_kept(
+def test_a_smaller_study_is_compiled_once_its_kernel_is_kept(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Loading costs less than compiling; the bits are those of the process that compiled."""
     case = pad_case(ONE_POINT, **EVERY_SPREAD)
     monkeypatch.setattr(choose, "WORTH_LOADING", 1.0)
     machine_code._made.clear()
-    assert run(case).path == "plain"
-    wanted = run(case, fused=True)
+    assert run(case).path == "arrays"
+    wanted = run(case, compiled=True)
     for forgotten in (False, True):
         if forgotten:
             machine_code._made.clear()
         found = run(case)
-        assert found.path == "fused"
+        assert found.path == "kernel"
         assert_same_bits(found, wanted)

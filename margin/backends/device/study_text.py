@@ -1,4 +1,4 @@
-"""CUDA text of a study recorded as a graph: a thread for each unit, its draws and its counts inside."""
+"""CUDA text of a traced study: a thread for each unit, its draws and its counts inside."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from margin.backends.compiled.graph import POINT, Node, Shape
 from margin.backends.compiled.layout import Layout
 from margin.backends.compiled.phases import Phase, Sink
 from margin.backends.compiled.trace import Drawn
-from margin.backends.device.fused_support import SUPPORT
+from margin.backends.device.study_functions import SUPPORT
 
 ARGUMENTS = (
     "long long start", "long long first", "long long units", "long long stride", "const double* const* given",
     "const word* __restrict__ keys", "const double* __restrict__ constants", "unsigned* bins", "long long* ends",
-    "double* largest", "long long* within", "bool* halves", "unsigned* marked", "unsigned* bad",
+    "double* largest", "long long* within", "bool* halves", "unsigned* marked", "word* bad",
 )  # fmt: skip
 """Units `start` to `start + units` of the study stand at `first` in arrays of `stride` units.
 
 given    one array (element, unit) each
 bins     (option, condition, load, bin); ends: (2, option, condition, load) extremes as ordered whole numbers
 largest  (option, unit); within: (option, unit); halves: (option, 2, unit)
-marked   (2, load) readings clipped and blind; bad: errors that are no numbers
+marked   (2, load) readings clipped and blind; bad: (1,) first unit with an error that is not a number
 """
 
 _INFIX = {
@@ -75,7 +75,7 @@ class Counting:
         return cls(_THREADS, 1, tiles, shared)
 
 
-def fused_text(layout: Layout, counting: Counting) -> str:
+def study_text(layout: Layout, counting: Counting) -> str:
     """The whole module with the kernel `study`. Raises ValueError for an operation that it has no words for."""
     return _Study(layout, counting).text()
 
@@ -273,7 +273,7 @@ class _Study:
             self.line(f"within[{option} * stride + at] = inside{option};")
             self.line(f"halves[{2 * option} * stride + at] = {first} <= 1.0;")
             self.line(f"halves[{2 * option + 1} * stride + at] = {second} <= 1.0;")
-        self.line("if (wrong) atomicAdd(bad, 1u);")
+        self.line("if (wrong) atomicMin(bad, unit);")
 
 
 def _cell(node: Node) -> str:

@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
-from test_reproducible import everything, require_equal
+from pad_study import EVERY_LEVEL, NONE, ONE_POINT, everything, pad_case
+from same_counts import assert_same_bits
 
-from margin.backends.cluster import payload as parcel
+from margin.backends.cluster import payload
 from margin.backends.cluster import workers as cluster
 from margin.backends.cluster.payload import UnlikeWorker
 from margin.backends.cluster.workers import ClusterError, cluster_at
@@ -58,7 +58,7 @@ def test_workers_elsewhere_change_no_bit(address: str, alone: RunResult, block: 
     """Worker processes give the bits of one thread, with blocks of any size; every unit is counted once."""
     counted: list[int] = []
     found = run(everything("random"), cluster=address, block=block, progress=counted.append)
-    require_equal(alone, found)
+    assert_same_bits(alone, found)
     assert sum(counted) == found.plan.frame.units
 
 
@@ -74,7 +74,7 @@ def test_a_cluster_run_that_was_cut_off_goes_on_in_threads(
         run(everything("random"), cluster=address, resume=tmp_path, progress=stop)
     (kept,) = (tmp_path / "chunks").glob("*.npz")
     written = kept.stat().st_mtime_ns
-    require_equal(alone, run(everything("random"), workers=2, resume=tmp_path))
+    assert_same_bits(alone, run(everything("random"), workers=2, resume=tmp_path))
     assert kept.stat().st_mtime_ns == written
 
 
@@ -124,7 +124,7 @@ def test_workers_run_the_files_that_register_elements(address: str, own_sensor_f
     """A sensor of one's own gives the same bits on workers, also once its file has changed."""
     for factor in ("1.0", "1.01"):
         case = own_sensor(own_sensor_file, factor)
-        require_equal(run(case, workers=1), run(case, cluster=address, elements=[own_sensor_file]))
+        assert_same_bits(run(case, workers=1), run(case, cluster=address, elements=[own_sensor_file]))
 
 
 def test_an_element_without_its_file_is_refused(address: str, own_sensor_file: Path) -> None:
@@ -146,8 +146,8 @@ def test_what_a_worker_finds_wrong_is_told(address: str, own_sensor_file: Path) 
 
 def test_a_worker_of_other_arithmetic_is_refused(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """A worker that would compute other last bits is named with what differs."""
-    here = parcel.environment()
-    monkeypatch.setattr(parcel, "environment", lambda: here | {"numpy": "1.0", "arithmetic": "abc"})
+    here = payload.environment()
+    monkeypatch.setattr(payload, "environment", lambda: here | {"numpy": "1.0", "arithmetic": "abc"})
     with pytest.raises(UnlikeWorker, match=r"numpy .*, not 1\.0; arithmetic .*, not abc"):
         run(small(), cluster=address)
 
@@ -155,25 +155,25 @@ def test_a_worker_of_other_arithmetic_is_refused(address: str, monkeypatch: pyte
 @pytest.mark.parametrize("place", ["address", "number"])
 def test_workers_count_by_the_kernel_where_it_is_wanted(address: str, place: str) -> None:
     """Each worker compiles the case; the bits are those of the kernel in threads."""
-    pytest.importorskip("llvmlite", reason="the fused path is an extra")
+    pytest.importorskip("llvmlite", reason="the compiler is an extra")
     study = {"units": 1010, "outer": 4, "units_per_lot": 33}
     case = pad_case(ONE_POINT, {"kind": "classes", "classes": 3}, **EVERY_LEVEL, study=study)
-    found = run(case, cluster=address if place == "address" else 1, fused=True, block=33)
-    assert found.path == "fused"
-    require_equal(run(case, fused=True), found)
+    found = run(case, cluster=address if place == "address" else 1, compiled=True, block=33)
+    assert found.path == "kernel"
+    assert_same_bits(run(case, compiled=True), found)
 
 
 def test_workers_are_asked_whether_they_compile_alike(address: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """By itself a cluster of unlike compilers takes the plain path; who wants the kernel is told what differs."""
-    pytest.importorskip("llvmlite", reason="the fused path is an extra")
+    """By itself a cluster of unlike compilers takes array operations; who wants the kernel is told what differs."""
+    pytest.importorskip("llvmlite", reason="the compiler is an extra")
     monkeypatch.setattr(choose, "WORTH_COMPILING", 0.0)
     case = small()
-    assert run(case, cluster=address).path == "fused"
-    for module in (parcel, cluster):
+    assert run(case, cluster=address).path == "kernel"
+    for module in (payload, cluster):
         monkeypatch.setattr(module, "compiler_here", lambda: "llvmlite 0.1, another processor")
-    assert run(case, cluster=address).path == "plain"
-    with pytest.raises(UnlikeWorker, match=r"compiler llvmlite .*, not llvmlite 0\.1.*leave fused out"):
-        run(case, cluster=address, fused=True)
+    assert run(case, cluster=address).path == "arrays"
+    with pytest.raises(UnlikeWorker, match=r"compiler llvmlite .*, not llvmlite 0\.1.*leave out compiled="):
+        run(case, cluster=address, compiled=True)
 
 
 BAD: dict[str, tuple[str | int, str]] = {
@@ -221,7 +221,7 @@ def test_a_lost_worker_costs_only_its_blocks(
     begun = client.run_on_scheduler(tasks_begun) - before
     assert len(begun) == chunks > 15
     assert chunks <= begun.total() <= chunks + under_way
-    require_equal(run(case, workers=2), found)
+    assert_same_bits(run(case, workers=2), found)
 
 
 def tasks_begun(dask_scheduler: Any) -> Counter[str]:

@@ -8,9 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 
-SIDE_BY_SIDE = 4096
-"""Rows whose values are summed each by its own thread."""
-
 
 class NotOnDevice(ValueError):
     """Something of a case that takes numpy's own arrays alone."""
@@ -89,8 +86,6 @@ class DeviceArray(NDArrayOperatorsMixin):
         return out
 
     def __array_function__(self, function: Any, types: Any, args: Any, kwargs: Any) -> Any:
-        if function is np.count_nonzero and kwargs.get("axis") == tuple(range(self.ndim - 1)):
-            return self._wrapped(counted_by_last(self.data))
         found = getattr(self.space, function.__name__, None)
         if found is None:
             raise NotOnDevice(f"the accelerator has no {function.__name__}")
@@ -113,11 +108,3 @@ class DeviceArray(NDArrayOperatorsMixin):
         if isinstance(value, tuple | list):
             return type(value)(self._wrapped(each) for each in value)
         return value
-
-
-def counted_by_last(data: Any) -> Any:
-    """True values by place on the last axis, in two steps: devices are slow to sum many rows to few numbers."""
-    rows = data.reshape(-1, data.shape[-1])
-    whole = len(rows) // SIDE_BY_SIDE
-    head = rows[: whole * SIDE_BY_SIDE].reshape(whole, SIDE_BY_SIDE * rows.shape[1]).sum(axis=0)
-    return head.reshape(SIDE_BY_SIDE, -1).sum(axis=0) + rows[whole * SIDE_BY_SIDE :].sum(axis=0)

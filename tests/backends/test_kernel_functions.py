@@ -18,7 +18,7 @@ from margin.backends.compiled.philox_text import normals_function, uniforms_func
 from margin.backends.compiled.vector_functions import quotient
 from margin.backends.compiled.vector_text import VectorText, intrinsics
 
-pytest.importorskip("llvmlite", reason="the fused path is an extra")
+pytest.importorskip("llvmlite", reason="the compiler is an extra")
 
 LANES = 4
 Array = np.ndarray[Any, np.dtype[np.float64]]

@@ -1,16 +1,19 @@
-"""The study on an accelerator: the draws of the ordinary run, and its counts; numpy stands in where there is none."""
+"""Draws of an accelerator, and a study on it: those of the host; the processor stands in where there is none."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from device_on_host import cuda_device, host_device
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, TWO_POINT, pad_case
 
 from distributions import Beta, Distribution, Gamma, Normal, Rectangular, Stream, StudentT, Triangular
 from distributions.points import unit_points
-from margin.backends.device import GpuUnavailable, NotOnDevice, run_on_gpu
+from margin.backends.device.device_array import NotOnDevice
 from margin.backends.device.source import by_table, inverse
-from margin.backends.device.space import CupySpace, NumpySpace, Space
+from margin.backends.device.space import CudaSpace, GpuUnavailable
 from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.errors import errors_frame
@@ -20,17 +23,10 @@ from margin.propagation.run_result import RunResult
 from margin.propagation.tally import Frame
 
 
-def device() -> Space:
-    """The accelerator; skips the test without one."""
-    try:
-        return CupySpace()
-    except GpuUnavailable as fault:
-        pytest.skip(str(fault))
-
-
-@pytest.fixture(params=["numpy in its place", "device"])
-def space(request: pytest.FixtureRequest) -> Space:
-    return device() if request.param == "device" else NumpySpace()
+@pytest.fixture(params=["compiled for the processor", "device"])
+def space(request: pytest.FixtureRequest, tmp_path: Path) -> CudaSpace:
+    """Whatever takes kernels."""
+    return cuda_device() if request.param == "device" else host_device(tmp_path)
 
 
 def wide_case(points: str = "sobol", units: int = 2000) -> Case:
@@ -91,7 +87,7 @@ def inside_intervals(frame: Frame, plain: RunResult, other: RunResult) -> None:
             assert ((one[column] <= two[middle]) & (two[middle] <= one[f"{middle}_high"])).all(), middle
 
 
-def test_draws_of_a_stream_are_those_of_the_host(space: Space) -> None:
+def test_draws_of_a_stream_are_those_of_the_host(space: CudaSpace) -> None:
     """Uniforms of any stretch of a stream are equal to the bit."""
     stream = Stream(11)
     for start, count in ((0, 1000), (3, 5), ((1 << 35) + 1, 1023)):
@@ -99,7 +95,7 @@ def test_draws_of_a_stream_are_those_of_the_host(space: Space) -> None:
         assert np.array_equal(found, stream.uniforms("a factor", start, count))
 
 
-def test_sobol_points_are_those_of_the_host(space: Space) -> None:
+def test_sobol_points_are_those_of_the_host(space: CudaSpace) -> None:
     """One dimension of a section's scrambled points is equal to the bit."""
     stream, names = Stream(11), ("first", "second", "third")
     for name in names:
@@ -118,7 +114,7 @@ def test_sobol_points_are_those_of_the_host(space: Space) -> None:
         Gamma(2.0, 1.0),
     ],
 )
-def test_inverse_on_the_device(space: Space, shape: Distribution) -> None:
+def test_inverse_on_the_device(space: CudaSpace, shape: Distribution) -> None:
     """Values of uniforms agree with the shape's own inverse out to one in 1e12."""
     u = np.concatenate([np.logspace(-12.0, -0.5, 300), 1.0 - np.logspace(-12.0, -0.5, 300)])
     found = inverse(space, shape, space.array(u)).to_host()
@@ -126,33 +122,32 @@ def test_inverse_on_the_device(space: Space, shape: Distribution) -> None:
 
 
 @pytest.mark.parametrize("shape", [Normal(0.0, 1.0), Beta(2.0, 3.0), StudentT(0.0, 1.0, 4.0)])
-def test_table_of_an_inverse_reaches_both_tails(shape: Distribution) -> None:
+def test_table_of_an_inverse_reaches_both_tails(space: CudaSpace, shape: Distribution) -> None:
     """Straight lines between the knots keep four digits in the middle and in either tail."""
-    space = NumpySpace()
     u = np.concatenate([np.logspace(-13.0, -0.31, 500), 1.0 - np.logspace(-11.0, -0.31, 500)])
     found = by_table(space, shape, space.array(u)).to_host()
     np.testing.assert_allclose(found, shape.ppf(u), rtol=1e-4, atol=1e-6)
 
 
 @pytest.mark.parametrize("points", ["sobol", "random", "latin"])
-def test_counts_are_those_of_the_ordinary_run(space: Space, points: str) -> None:
+def test_counts_are_those_of_the_ordinary_run(space: CudaSpace, points: str) -> None:
     """All levels, dependences and calibrations: the same draws give the same counts but for roundings at an edge."""
     case = wide_case(points)
-    require_near(run(case, workers=1), run_on_gpu(case, space=space), 2e-3)
+    require_near(run(case, workers=1), run(case, device=space), 2e-3)
 
 
-def test_yields_and_percentiles_lie_in_the_intervals(space: Space) -> None:
+def test_yields_and_percentiles_lie_in_the_intervals(space: CudaSpace) -> None:
     """Yields and error percentiles agree with the ordinary run within its intervals."""
     case = plain_case()
     plain = run(case, workers=1)
-    inside_intervals(plain.plan.frame, plain, run_on_gpu(case, space=space))
+    inside_intervals(plain.plan.frame, plain, run(case, device=space))
 
 
-def test_same_bits_twice_and_in_any_block(space: Space) -> None:
+def test_same_bits_twice_and_in_any_block(space: CudaSpace) -> None:
     """A seed gives one result on one kind of device, however the units are cut."""
     case = wide_case(units=600)
-    first = run_on_gpu(case, space=space)
-    for other in (run_on_gpu(case, space=space), run_on_gpu(case, space=space, block=150)):
+    first = run(case, device=space)
+    for other in (run(case, device=space), run(case, device=space, block=150)):
         for name, tally in first.tallies.items():
             for field in ("errors", "low", "high", "largest", "within", "shares", "halves", "lots"):
                 assert np.array_equal(getattr(tally, field), getattr(other.tallies[name], field)), field
@@ -160,16 +155,16 @@ def test_same_bits_twice_and_in_any_block(space: Space) -> None:
         assert np.array_equal(first.samples["none"], other.samples["none"])
 
 
-def test_what_takes_host_arrays_alone_is_refused() -> None:
+def test_what_takes_host_arrays_alone_is_refused(space: CudaSpace) -> None:
     """An array of the device is not copied to the host behind the user's back."""
     with pytest.raises(NotOnDevice, match="host memory only"):
-        np.asarray(NumpySpace().array([1.0]))
+        np.asarray(space.array([1.0]))
 
 
 def test_no_accelerator_is_said_plainly() -> None:
     """Without CuPy or a device the message says what to install."""
     try:
-        CupySpace()
+        CudaSpace()
     except GpuUnavailable as fault:
         assert "extra 'gpu'" in str(fault)
     else:
