@@ -59,7 +59,11 @@ CASES: dict[str, Callable[[], Case]] = {
     "every check point": lambda: pad(
         TWO_POINT, requirement={"counts": "units at every check point"}, use={"loadings": 1}
     ),
-    "clipping": lambda: pad(NONE, circuit={"feedback": "85 kohm", "offset": "-60 mV +/- 40 mV"}),
+    "clipping": lambda: pad(
+        NONE,
+        circuit={"feedback": "85 kohm", "offset": "-60 mV +/- 40 mV"},
+        sensor={"offset_conductance": "1 uS +/- 1 uS"},
+    ),
     "better points": lambda: pad(TWO_POINT, sensor=ALIKE, study={"units": 153, "points": "sobol"}),
     "latin hypercube": lambda: pad(TWO_POINT, sensor=ALIKE, study={"units": 153, "points": "latin"}),
 }  # fmt: skip
