@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from margin.propagation.fused.composed import COMPOSED
 from margin.propagation.fused.graph import POINT, Graph, Node
 
 _LOG10_E = 1.0 / math.log(10.0)
@@ -27,6 +28,8 @@ def lowered(graph: Graph, node: Node, args: tuple[Node, ...]) -> Node:
             return _quotient(graph, *args)
         case "minimum" | "maximum":
             return _limited(graph, node.op, *args)
+        case _ if node.op in COMPOSED:
+            return COMPOSED[node.op](graph, *args)
         case "cell" if isinstance(node.extra, tuple):
             return graph.cell(args[0], node.extra)
         case "constant" | "table" | "drawn" | "given":
