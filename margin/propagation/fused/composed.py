@@ -71,8 +71,8 @@ def _area_sine(graph: Graph, x: Node) -> Node:
 def _area_cosine(graph: Graph, x: Node) -> Node:
     """arccosh(x) = log(1 + t + root(2 t + t^2)) of t = x - 1."""
     t = graph.apply("subtract", x, graph.constant(1.0))
-    square = graph.apply("multiply", t, graph.apply("add", t, graph.constant(2.0)))
-    more = graph.apply("add", t, graph.apply("sqrt", square))
+    roots = (graph.apply("sqrt", each) for each in (t, graph.apply("add", t, graph.constant(2.0))))
+    more = graph.apply("add", t, graph.apply("multiply", *roots))
     large = graph.apply("greater", x, graph.constant(_LARGE))
     return graph.apply("where", large, _log_of_twice(graph, x), graph.apply("log1p", more))
 

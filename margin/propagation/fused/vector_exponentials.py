@@ -69,8 +69,9 @@ def hyperbolic_sine(t: VectorText, x: str) -> str:
     """sinh(x) = (s + s / (s + 1)) / 2 of s = exp(x) - 1."""
     quarter = _quarter_less_one(t, t.unary("fabs", x))
     half, power = t.multiply(t.number(2.0), quarter), t.fused(t.number(4.0), quarter, t.number(1.0))
-    result = t.with_sign_of(t.add(half, t.divide(half, power)), x)
-    return t.select(t.compare("oeq", x, t.number(0.0)), x, result)
+    result = t.add(half, t.divide(half, power))
+    result = t.select(t.compare("oeq", half, t.number(math.inf)), half, result)
+    return t.with_sign_of(result, x)
 
 
 def hyperbolic_cosine(t: VectorText, x: str) -> str:
