@@ -25,24 +25,28 @@ Array = np.ndarray[Any, np.dtype[np.float64]]
 RANDOM = np.random.default_rng(4)
 
 
-def values_of(function: Callable[[VectorText, str], str], x: Array, lanes: int = LANES) -> Array:
-    """The function compiled and called; the number of values is a multiple of the lanes."""
+def values_of(
+    function: Callable[..., str], x: Array, lanes: int = LANES, other: Array | None = None
+) -> Array:
+    """The function of one or two arrays compiled and called; the number of values is a multiple of the lanes."""
     t, table = VectorText(lanes), quantile_table()
-    t.lines.append("define void @kernel(i64 %many, i64 %from, i64 %to, i64 %quantiles) {")
+    t.lines.append("define void @kernel(i64 %many, i64 %from, i64 %other, i64 %to, i64 %quantiles) {")
     t.label("entry")
     t.line("%table = inttoptr i64 %quantiles to ptr")
-    source, target = (t.new(f"inttoptr i64 {name} to ptr") for name in ("%from", "%to"))
+    first, second, target = (t.new(f"inttoptr i64 {name} to ptr") for name in ("%from", "%other", "%to"))
+    sources = (first,) if other is None else (first, second)
 
     def body(index: str) -> None:
-        value = t.load(t.vector(source, 0, index), t.numbers)
-        t.store(t.numbers, function(t, value), t.vector(target, 0, index))
+        values = [t.load(t.vector(source, 0, index), t.numbers) for source in sources]
+        t.store(t.numbers, function(t, *values), t.vector(target, 0, index))
 
     LoopsText(t).repeat("%many", body)
     t.line("ret void")
     t.lines.append("}")
     result = np.empty_like(x)
-    code = Compiled("\n".join([*intrinsics(lanes), *t.lines]), 4)
-    code(x.size // lanes, x.ctypes.data, result.ctypes.data, table.ctypes.data)
+    code = Compiled("\n".join([*intrinsics(lanes), *t.lines]), 5)
+    beside = x if other is None else other
+    code(x.size // lanes, x.ctypes.data, beside.ctypes.data, result.ctypes.data, table.ctypes.data)
     return result
 
 

@@ -14,8 +14,11 @@ Shape = tuple[int, int, int, int]
 POINT: Shape = (1, 1, 1, 1)
 
 TRUTHS = frozenset(
-    {"less", "less_equal", "greater", "greater_equal", "equal", "not_equal", "and", "or", "not", "finite"}
-)
+    {
+        "less", "less_equal", "greater", "greater_equal", "equal", "not_equal", "and", "or", "not", "finite",
+        "infinite", "nan",
+    }
+)  # fmt: skip
 """Operations whose value is true or false."""
 
 
@@ -38,7 +41,7 @@ class Node:
 
     @property
     def is_truth(self) -> bool:
-        return self.op in TRUTHS
+        return self.op in TRUTHS or (self.op == "cell" and self.args[0].is_truth)
 
     @property
     def is_fixed(self) -> bool:

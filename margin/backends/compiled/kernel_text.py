@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from margin.backends.compiled import philox_text, vector_functions
+from margin.backends.compiled import philox_text, vector_angles, vector_exponentials, vector_functions
 from margin.backends.compiled.counting_text import CountingText
 from margin.backends.compiled.draws_text import draws_text
 from margin.backends.compiled.graph import Node
@@ -20,14 +20,32 @@ _ARITHMETIC = {"add": "fadd", "subtract": "fsub", "multiply": "fmul", "divide": 
 _COMPARED = {
     "less": "olt", "less_equal": "ole", "greater": "ogt", "greater_equal": "oge", "equal": "oeq", "not_equal": "une",
 }  # fmt: skip
-_FUNCTIONS: dict[str, Callable[[VectorText, str], str]] = {
+_FUNCTIONS: dict[str, Callable[..., str]] = {
     "exp": vector_functions.exponential,
     "log": vector_functions.logarithm,
     "sin": vector_functions.sine,
     "cos": vector_functions.cosine,
     "arccos": vector_functions.arc_cosine,
+    "arcsin": vector_functions.arc_sine,
+    "tanh": vector_exponentials.hyperbolic_tangent,
+    "sinh": vector_exponentials.hyperbolic_sine,
+    "cosh": vector_exponentials.hyperbolic_cosine,
+    "expm1": vector_exponentials.less_one,
+    "exp2": vector_exponentials.power_of_two,
+    "log1p": vector_exponentials.logarithm_of_more,
+    "log2": vector_exponentials.logarithm_to_base_two,
+    "cbrt": vector_exponentials.cube_root,
+    "tan": vector_angles.tangent,
+    "arctan": vector_angles.arc_tangent,
+    "arctan2": vector_angles.arc_tangent_of_two,
+    "remainder": vector_angles.remainder,
+    "fmod": vector_angles.rest_towards_zero,
+    "floor_divide": vector_angles.whole_quotient,
+    "copysign": VectorText.with_sign_of,
 }
-_UNARY = {"absolute": "fabs", "sqrt": "sqrt", "round": "rint"}
+_UNARY = {
+    "absolute": "fabs", "sqrt": "sqrt", "round": "rint", "floor": "floor", "ceil": "ceil", "trunc": "trunc",
+}  # fmt: skip
 
 
 def kernel_text(layout: Layout, register: int) -> str:

@@ -19,7 +19,12 @@ Array = NDArray[np.float64]
 LARGEST_TABLE = 1 << 14
 """Entries that stay in the cache of a core."""
 
-_COSTLY = frozenset({"exp", "log", "divide", "sqrt", "sin", "cos", "arccos", "table"})
+_COSTLY = frozenset(
+    {
+        "exp", "log", "divide", "sqrt", "sin", "cos", "arccos", "table", "tanh", "sinh", "cosh", "expm1", "exp2",
+        "log1p", "log2", "cbrt", "tan", "arcsin", "arctan", "arctan2", "remainder", "fmod", "floor_divide",
+    }
+)  # fmt: skip
 
 NUMPY: dict[str, Any] = {
     "add": np.add, "subtract": np.subtract, "multiply": np.multiply, "divide": np.divide,
@@ -28,6 +33,10 @@ NUMPY: dict[str, Any] = {
     "round": np.rint, "less": np.less, "less_equal": np.less_equal, "greater": np.greater,
     "greater_equal": np.greater_equal, "equal": np.equal, "not_equal": np.not_equal, "and": np.logical_and,
     "or": np.logical_or, "not": np.logical_not, "finite": np.isfinite, "where": np.where,
+    "tanh": np.tanh, "sinh": np.sinh, "cosh": np.cosh, "expm1": np.expm1, "exp2": np.exp2, "log1p": np.log1p,
+    "log2": np.log2, "cbrt": np.cbrt, "tan": np.tan, "arcsin": np.arcsin, "arctan": np.arctan, "arctan2": np.arctan2,
+    "floor": np.floor, "ceil": np.ceil, "trunc": np.trunc, "copysign": np.copysign, "remainder": np.remainder,
+    "fmod": np.fmod, "floor_divide": np.floor_divide,
 }  # fmt: skip
 """Elementwise operations of a kernel, as numpy has them."""
 

@@ -12,6 +12,7 @@ import numpy as np
 from distributions import Normal, Rectangular
 from margin.backends.compiled.graph import POINT, Node, Shape
 from margin.backends.compiled.operations import NotTraceable, Recorder
+from margin.backends.compiled.reasons import ELEMENTWISE, place_of
 from margin.backends.compiled.traced import UNITS, Counted, Traced
 from margin.case.types import CalibrationSpec
 from margin.chain.parameter import Value
@@ -189,11 +190,9 @@ def traced(model: Model) -> Trace:
     }
     try:
         found = block_errors(model, source, UNITS, means)  # type: ignore[arg-type]
-    except NotTraceable:
-        raise
-    except (TypeError, ValueError, AttributeError, IndexError) as error:
-        # an element of a user's own may ask anything of its arrays
-        raise NotTraceable(f"{type(error).__name__}: {error}") from error
+    except Exception as error:
+        # an element of a user's own may ask anything of its arrays, and answer by any error
+        raise _placed(error, model) from error
     study = model.case.study
     return Trace(
         source.drawn,
@@ -207,6 +206,18 @@ def traced(model: Model) -> Trace:
         (study.conditions, study.loadings, study.readings, len(model.case.check_loads)),
         readings_of_a_unit(model.case),
     )
+
+
+def _placed(error: Exception, model: Model) -> NotTraceable:
+    """What could not be recorded, with its place in an element of the case."""
+    place, called = place_of(error, (spec.cls for spec in model.case.elements.values()))
+    if isinstance(error, NotTraceable):
+        what, instead = error.what, error.instead
+    else:
+        what, instead = f"{type(error).__name__} ({error})", ELEMENTWISE
+    if called:
+        what = f"{called} ({what})"
+    return NotTraceable(f"{what} in {place}" if place else what, instead)
 
 
 def _computed(model: Model) -> dict[str, Computed]:

@@ -10,10 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 
-from margin.backends.compiled.graph import POINT, Node, Shape
+from margin.backends.compiled import array_functions
+from margin.backends.compiled.graph import POINT, Graph, Node, Shape
 from margin.backends.compiled.lookup import place_among, straight_between
-from margin.backends.compiled.operations import OPERATIONS, Recorder, applied
+from margin.backends.compiled.operations import OPERATIONS, Recorder, number_of, truth_of
 from margin.backends.compiled.operations import NotTraceable as NotTraceable
+from margin.backends.compiled.reasons import BRANCH, KEEP_AXES, NUMBERS, VALUES, instead_of, name_of
 
 UNITS = 7919
 """Length of the unit axis while recording: a prime, which no other axis has."""
@@ -25,12 +27,14 @@ class Traced(NDArrayOperatorsMixin):
     cells  object array over the four axes behind the unit; one node each. An array that varies on axes and has
            not been taken apart is a single node, whose own axes are those on which it varies.
     shape  as it broadcasts
+    shared  whether numpy would have another array stand for the same memory
     """
 
-    def __init__(self, recorder: Recorder, cells: Any, shape: Shape) -> None:
+    def __init__(self, recorder: Recorder, cells: Any, shape: Shape, shared: bool = False) -> None:
         self.recorder = recorder
         self.cells = cells
         self.axes = shape
+        self.shared = shared
 
     @classmethod
     def of(cls, recorder: Recorder, node: Node, shape: Shape | None = None) -> Traced:
@@ -58,40 +62,67 @@ class Traced(NDArrayOperatorsMixin):
     def size(self) -> int:
         return math.prod(self.shape)
 
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        return np.dtype(np.bool_ if self.cells.flat[0].is_truth else np.float64)
+
+    def __len__(self) -> int:
+        return UNITS
+
     def __bool__(self) -> bool:
-        raise NotTraceable("a branch that depends on drawn values")
+        raise NotTraceable("a branch on drawn values", BRANCH)
 
     def __array__(self, *args: Any, **kwargs: Any) -> Any:
-        raise NotTraceable("values of drawn arrays are asked for")
+        raise NotTraceable("a plain array asked of drawn values", VALUES)
 
     def __float__(self) -> float:
-        raise NotTraceable("the value of a drawn array is asked for")
+        raise NotTraceable("a single number asked of drawn values", VALUES)
 
     __int__ = __index__ = __float__
 
     def __iter__(self) -> Any:
-        raise NotTraceable("a loop over units")
+        raise NotTraceable("a loop over units", VALUES)
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("_") or not hasattr(np.ndarray, name):
+            raise AttributeError(f"{type(self).__name__!r} object has no attribute {name!r}")
+        raise NotTraceable(f"numpy.ndarray.{name}", instead_of(name))
 
     # ---- elementwise
 
     def __array_ufunc__(self, ufunc: Any, method: str, *inputs: Any, **kwargs: Any) -> Any:
-        op = OPERATIONS.get(ufunc)
-        if op is None or method != "__call__" or kwargs:
-            raise NotTraceable(f"numpy.{ufunc.__name__} ({method})")
-        return self._elementwise(op, inputs)
+        name, out = name_of(ufunc), kwargs.pop("out", None)
+        if method != "__call__":
+            raise NotTraceable(
+                f"{name}.{method}", "use the function itself, or numpy.sum, numpy.max, numpy.prod"
+            )
+        if kwargs.pop("where", True) is not True:
+            raise NotTraceable(f"{name} with where=", "choose by numpy.where")
+        if np.dtype(kwargs.pop("dtype", None) or np.float64) != np.float64 or kwargs:
+            raise NotTraceable(f"{name} with {', '.join(kwargs) or 'dtype='}", NUMBERS)
+        if ufunc is np.divmod and out is None:
+            return np.floor_divide(*inputs), np.remainder(*inputs)
+        if ufunc is np.positive:
+            (value,) = inputs
+            found: Traced = value.copy()
+        else:
+            op = OPERATIONS.get(ufunc)
+            if op is None:
+                raise NotTraceable(name, instead_of(ufunc.__name__))
+            found = self._elementwise(op, inputs)
+        return found if out is None else _put(out, found, name)
 
     def _elementwise(self, op: str, inputs: tuple[Any, ...]) -> Traced:
         parts = [_as_traced(self.recorder, value) for value in inputs]
         shape = _broadcast(*(p.axes for p in parts))
-        graph = self.recorder.graph
         if all(p.cells.size == 1 for p in parts):
-            node = applied(graph, op, tuple(p.node for p in parts))
+            node = self.recorder.record(op, tuple(p.node for p in parts))
             return Traced(self.recorder, _cell_array(node), shape)
         apart: list[Any] = [p.taken_apart().cells for p in parts]
         cells = np.empty(_broadcast(*(a.shape for a in apart)), dtype=object)
         spread: list[Any] = [np.broadcast_to(a, cells.shape) for a in apart]
         for place in np.ndindex(*cells.shape):
-            cells[place] = applied(graph, op, tuple(a[place] for a in spread))
+            cells[place] = self.recorder.record(op, tuple(a[place] for a in spread))
         return Traced(self.recorder, cells, shape)
 
     def taken_apart(self) -> Traced:
@@ -111,18 +142,46 @@ class Traced(NDArrayOperatorsMixin):
             cells[place] = self.recorder.graph.entry(table, self.cells[place])
         return Traced(self.recorder, cells, self.axes)
 
+    def copy(self, order: str = "K") -> Traced:
+        """The same values in an array of their own."""
+        return Traced(self.recorder, self.cells, self.axes)
+
+    def astype(self, dtype: Any, *args: Any, **kwargs: Any) -> Traced:
+        """Numbers of truths, or truths of numbers, in an array of their own."""
+        if np.dtype(dtype) == np.float64:
+            return self._each(number_of)
+        if np.dtype(dtype) == np.bool_:
+            return self._each(truth_of)
+        raise NotTraceable(f"numpy.ndarray.astype({np.dtype(dtype)})", NUMBERS)
+
+    def _each(self, change: Callable[[Graph, Node], Node]) -> Traced:
+        cells = np.empty_like(self.cells)
+        for place in np.ndindex(*cells.shape):
+            cells[place] = change(self.recorder.graph, self.cells[place])
+        return Traced(self.recorder, cells, self.axes)
+
+    def clip(self, *args: Any, **kwargs: Any) -> Any:
+        return array_functions.clip(self, *args, **kwargs)
+
+    def round(self, *args: Any, **kwargs: Any) -> Any:
+        return array_functions.rounded(self, *args, **kwargs)
+
     # ---- along axes
 
     def __getitem__(self, key: Any) -> Traced:
         keys = list(key) if isinstance(key, tuple) else [key]
-        if Ellipsis in [k for k in keys if not isinstance(k, list)]:
+        if any(k is Ellipsis for k in keys):
             place = next(i for i, k in enumerate(keys) if k is Ellipsis)
             keys[place : place + 1] = [slice(None)] * (self.ndim - len(keys) + 1)
         keys += [slice(None)] * (self.ndim - len(keys))
+        if any(isinstance(k, Traced) for k in keys):
+            raise NotTraceable(
+                "an index by drawn values", f"{BRANCH}, or read a table by numpy.take or numpy.interp"
+            )
         if len(keys) != self.ndim or keys[0] != slice(None):
-            raise NotTraceable("an index that selects units or adds axes")
+            raise NotTraceable("an index that selects units or adds axes", KEEP_AXES)
         if any(not isinstance(k, slice | list) for k in keys):
-            raise NotTraceable("an index that removes axes")
+            raise NotTraceable("an index that removes axes", KEEP_AXES)
         if all(
             k == slice(None) or (n == 1 and k == slice(None, 1))
             for k, n in zip(keys[1:], self.axes, strict=True)
@@ -131,14 +190,30 @@ class Traced(NDArrayOperatorsMixin):
         whole = np.broadcast_to(self.taken_apart().cells, self.axes)
         for axis, k in enumerate(keys[1:]):
             whole = whole[(slice(None),) * axis + (k,)]
-        return Traced(self.recorder, whole, _shape4(whole.shape))
+        # an index by slices alone stands for the same memory
+        shared = not any(isinstance(k, list) for k in keys)
+        self.shared = self.shared or shared
+        return Traced(self.recorder, whole, _shape4(whole.shape), shared)
 
-    def _folded(self, axis: Any, keepdims: bool, step: Callable[[Node, Node], Node]) -> tuple[Traced, int]:
+    def __setitem__(self, key: Any, value: Any) -> None:
+        """Values chosen by a truth, or all of them."""
+        if isinstance(key, Traced) and key.dtype == np.bool_ and np.ndim(value) == 0:
+            chosen: Any = np.where(key, value, self)
+            _put((self,), chosen, "a value set by an index")
+        elif key is Ellipsis or (isinstance(key, slice) and key == slice(None)):
+            _put((self,), _as_traced(self.recorder, value), "a value set by an index")
+        else:
+            raise NotTraceable(
+                "values set by an index", "make a new array by numpy.where or numpy.concatenate"
+            )
+
+    def _folded(self, axis: Any, keepdims: bool, op: str) -> tuple[Traced, int]:
         """Elements along axes joined one after the other, and how many were."""
-        axes = sorted({a % self.ndim for a in ((axis,) if isinstance(axis, int) else axis)})
+        axes = sorted({a % self.ndim for a in ((axis,) if isinstance(axis, int) else axis or (0,))})
         if not keepdims or 0 in axes:
-            raise NotTraceable("a sum over units, or one that removes axes")
-        whole = np.broadcast_to(self.taken_apart().cells, self.axes)
+            raise NotTraceable("a sum or an extreme over units, or one that removes axes", KEEP_AXES)
+        graph = self.recorder.graph
+        whole = np.broadcast_to(self._each(number_of).taken_apart().cells, self.axes)
         kept = _shape4(tuple(1 if i + 1 in axes else n for i, n in enumerate(self.axes)))
         cells = np.empty(kept, dtype=object)
         along = [range(n) if i + 1 in axes else (None,) for i, n in enumerate(self.axes)]
@@ -146,37 +221,57 @@ class Traced(NDArrayOperatorsMixin):
             result: Node | None = None
             for moved in itertools.product(*along):
                 part = whole[tuple(p if m is None else m for p, m in zip(place, moved, strict=True))]
-                result = part if result is None else step(result, part)
+                result = part if result is None else graph.apply(op, result, part)
             cells[place] = result
         return Traced(self.recorder, cells, kept), math.prod(self.axes[a - 1] for a in axes)
 
-    def sum(self, axis: Any, keepdims: bool = False) -> Traced:
-        return self._folded(axis, keepdims, lambda a, b: self.recorder.graph.apply("add", a, b))[0]
+    def sum(self, axis: Any = None, keepdims: bool = False) -> Traced:
+        return self._folded(axis, keepdims, "add")[0]
 
-    def mean(self, axis: Any, keepdims: bool = False) -> Traced:
-        total, count = self._folded(axis, keepdims, lambda a, b: self.recorder.graph.apply("add", a, b))
+    def prod(self, axis: Any = None, keepdims: bool = False) -> Traced:
+        return self._folded(axis, keepdims, "multiply")[0]
+
+    def mean(self, axis: Any = None, keepdims: bool = False) -> Traced:
+        total, count = self._folded(axis, keepdims, "add")
         result: Traced = total / float(count)
         return result
 
-    def min(self, axis: Any, keepdims: bool = False) -> Traced:
-        return self._folded(axis, keepdims, lambda a, b: self.recorder.graph.apply("minimum", a, b))[0]
+    def min(self, axis: Any = None, keepdims: bool = False) -> Traced:
+        return self._folded(axis, keepdims, "minimum")[0]
 
-    def max(self, axis: Any, keepdims: bool = False) -> Traced:
-        return self._folded(axis, keepdims, lambda a, b: self.recorder.graph.apply("maximum", a, b))[0]
+    def max(self, axis: Any = None, keepdims: bool = False) -> Traced:
+        return self._folded(axis, keepdims, "maximum")[0]
+
+    def cumsum(self, axis: Any = None) -> Traced:
+        """Sums of the elements up to each, along an axis behind that of the units."""
+        if axis is None or axis % self.ndim == 0:
+            raise NotTraceable(
+                "numpy.cumsum over units", "name an axis behind that of the units, such as axis=-1"
+            )
+        cells = np.broadcast_to(self._each(number_of).taken_apart().cells, self.axes).copy()
+        along = np.moveaxis(cells, axis % self.ndim - 1, 0)
+        for number in range(1, len(along)):
+            for place in np.ndindex(*along.shape[1:]):
+                parts = along[(number - 1, *place)], along[(number, *place)]
+                along[(number, *place)] = self.recorder.graph.apply("add", *parts)
+        return Traced(self.recorder, cells, self.axes)
 
     # ---- tests that all values are numbers: recorded as required, and taken as passed
 
     def all(self) -> bool:
         node = self.node
         if node.op != "finite":
-            raise NotTraceable("a branch that depends on drawn values")
+            raise NotTraceable("a branch on drawn values", BRANCH)
         self.recorder.require(node)
         return True
 
     def any(self) -> bool:
         node = self.node
+        if node.op in ("nan", "infinite"):
+            self.recorder.require(self.recorder.graph.apply("not", node))
+            return False
         if node.op != "not" or node.args[0].op != "finite":
-            raise NotTraceable("a branch that depends on drawn values")
+            raise NotTraceable("a branch on drawn values", BRANCH)
         self.recorder.require(node.args[0])
         return False
 
@@ -185,7 +280,7 @@ class Traced(NDArrayOperatorsMixin):
     def __array_function__(self, function: Any, types: Any, args: Any, kwargs: Any) -> Any:
         own = _FUNCTIONS.get(function)
         if own is None:
-            raise NotTraceable(f"numpy.{function.__name__}")
+            raise NotTraceable(name_of(function), instead_of(function.__name__))
         return own(*args, **kwargs)
 
 
@@ -228,8 +323,12 @@ def _as_traced(recorder: Recorder, value: Any) -> Traced:
     if array.dtype.kind not in "fiub":
         raise NotTraceable(f"a value of kind {array.dtype}")
     if array.ndim == 5:
-        if array.shape[0] != 1:
-            raise NotTraceable("numbers given for each unit")
+        if array.shape[0] != 1 and not np.array_equal(
+            array[1:], array[:-1], equal_nan=array.dtype.kind == "f"
+        ):
+            raise NotTraceable(
+                "numbers given for each unit", "declare what varies by unit as a parameter or a draw"
+            )
         array = array[0]
     if array.ndim > 4:
         raise NotTraceable("numbers with more axes than five")
@@ -240,38 +339,60 @@ def _first(*values: Any) -> Traced:
     return next(v for v in values if isinstance(v, Traced))
 
 
-def _where(condition: Any, yes: Any, no: Any) -> Traced:
-    return _first(condition, yes, no)._elementwise("where", (condition, yes, no))
+def _put(out: Any, found: Traced, name: str) -> Traced:
+    """The array that stands in `out` with other values, as numpy writes into its memory."""
+    (target,) = out
+    if not isinstance(target, Traced):
+        raise NotTraceable(f"{name} into a plain array", "make a new array: a = a + b in place of a += b")
+    if target.shared:
+        raise NotTraceable(
+            f"{name} into an array that shares its memory with another",
+            "change a copy: x = x.copy(), or x = x + y",
+        )
+    if _broadcast(target.axes, found.axes) != target.axes or (target.dtype == np.bool_ != found.dtype):
+        raise NotTraceable(
+            f"{name} into an array with fewer axes or of another kind", "make a new array: a = a + b"
+        )
+    target.cells = found.cells if target.dtype == np.bool_ else found.astype(float).cells
+    return target
 
 
-def _clip(value: Any, low: Any, high: Any) -> Any:
-    return np.minimum(np.maximum(value, low), high)
-
-
-def _round(value: Traced, decimals: int = 0) -> Any:
-    if decimals:
-        raise NotTraceable("rounding to decimals")
-    return np.rint(value)
+def _where(condition: Any, *branches: Any) -> Traced:
+    if len(branches) != 2:
+        raise NotTraceable(
+            "numpy.where of a condition alone", "give it what to take where true and where not"
+        )
+    return _first(condition, *branches)._elementwise("where", (condition, *branches))
 
 
 def _broadcast_to(value: Traced, shape: tuple[int, ...]) -> Traced:
     if len(shape) != 5 or shape[0] != UNITS:
-        raise NotTraceable(f"broadcast to {shape}")
-    return Traced(value.recorder, value.cells, _broadcast(value.axes, shape[1:]))
+        raise NotTraceable(f"numpy.broadcast_to {shape}", KEEP_AXES)
+    value.shared = True
+    return Traced(value.recorder, value.cells, _broadcast(value.axes, shape[1:]), shared=True)
 
 
-def _filled(number: float) -> Callable[[Traced], Traced]:
-    def filled(like: Traced) -> Traced:
-        return Traced.of(like.recorder, like.recorder.graph.constant(number), like.axes)
+def _full_like(like: Any, number: Any, dtype: Any = None, **named: Any) -> Traced:
+    """Values in the shape of an array; where dtype asks for truths, truths."""
+    if named or not isinstance(like, Traced):
+        raise NotTraceable("numpy.full_like with a shape of its own", "write numpy.zeros_like(x) + value")
+    recorder, kind = like.recorder, like.dtype if dtype is None else np.dtype(dtype)
+    value = _as_traced(recorder, number).astype(kind)
+    return Traced(recorder, value.cells, _broadcast(like.axes, value.axes))
 
-    return filled
+
+def _filled(number: float) -> Callable[..., Traced]:
+    return lambda like, **named: _full_like(like, number, **named)
 
 
-def _concatenate(parts: list[Any], axis: int = 0) -> Traced:
-    if axis != -1 or any(not isinstance(p, Traced) for p in parts):
-        raise NotTraceable("arrays joined along another axis than the load")
-    cells = np.concatenate([np.broadcast_to(p.taken_apart().cells, p.axes) for p in parts], axis=-1)
-    return Traced(parts[0].recorder, cells, _shape4(cells.shape))
+def _concatenate(parts: Any, axis: int = 0) -> Traced:
+    behind = axis % 5 - 1
+    if behind < 0 or not -5 <= axis < 5:
+        raise NotTraceable("numpy.concatenate of units", "join along the last axis: axis=-1")
+    recorder = _first(*parts).recorder
+    arrays = [_as_traced(recorder, p)._each(number_of) for p in parts]
+    cells = np.concatenate([np.broadcast_to(a.taken_apart().cells, a.axes) for a in arrays], axis=behind)
+    return Traced(recorder, cells, _shape4(cells.shape))
 
 
 def _take(table: Any, place: Any) -> Traced:
@@ -288,11 +409,23 @@ def _count_nonzero(value: Traced, axis: Any) -> Counted:
 
 _FUNCTIONS: dict[Any, Callable[..., Any]] = {
     np.where: _where,
-    np.clip: _clip,
-    np.round: _round,
+    np.clip: array_functions.clip,
+    np.round: array_functions.rounded,
+    np.fix: array_functions.truncated,
+    np.polyval: array_functions.polynomial,
+    np.select: array_functions.selected,
+    np.piecewise: array_functions.piecewise,
+    np.nan_to_num: array_functions.without_nan,
+    np.average: array_functions.average,
+    np.var: array_functions.variance,
+    np.std: array_functions.deviation,
+    np.ptp: array_functions.extent,
+    np.diff: array_functions.differences,
     np.broadcast_to: _broadcast_to,
+    np.full_like: _full_like,
     np.zeros_like: _filled(0.0),
     np.ones_like: _filled(1.0),
+    np.copy: Traced.copy,
     np.concatenate: _concatenate,
     np.count_nonzero: _count_nonzero,
     np.take: _take,
@@ -303,7 +436,9 @@ _FUNCTIONS: dict[Any, Callable[..., Any]] = {
     np.min: Traced.min,
     np.max: Traced.max,
     np.sum: Traced.sum,
+    np.prod: Traced.prod,
     np.mean: Traced.mean,
+    np.cumsum: Traced.cumsum,
     np.shape: lambda value: value.shape,
     np.ndim: lambda value: value.ndim,
     np.size: lambda value: value.size,

@@ -1,4 +1,4 @@
-"""Exponential, logarithm, sine, cosine and arc cosine of vectors, to a few units in the last place.
+"""Exponential, logarithm, sine, cosine, arc sine and arc cosine of vectors, to a few units in the last place.
 
 Methods and coefficients: exponential and sine by their Taylor series after reduction in two or three parts (Cody and
 Waite, Software Manual for the Elementary Functions, 1980); logarithm and arc cosine by the minimax polynomials of
@@ -15,12 +15,14 @@ from margin.backends.compiled.vector_text import VectorText
 
 MAGIC = 1.5 * 2.0**52
 """Added to a number of moderate size it leaves its nearest whole number in the last bits."""
-_MAGIC_BITS = 0x4338000000000000
-_LN2_HIGH, _LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
-_PI_PARTS = tuple(
+MAGIC_BITS = 0x4338000000000000
+LN2_HIGH, LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
+PI_PARTS = tuple(
     4.0 * part for part in (7.85398125648498535156e-1, 3.77489470793079817668e-8, 2.69515142907905952645e-15)
 )
 """Three numbers of few bits that add up to pi."""
+HALF_PI_LOW = 6.123233995736766e-17
+"""What half of pi is above the double next to it."""
 
 _LOG = (
     6.666666666666735130e-01, 3.999999999940941908e-01, 2.857142874366239149e-01, 2.222219843214978396e-01,
@@ -36,7 +38,7 @@ _ARC_BELOW = (
 )  # fmt: skip
 
 
-def _polynomial(t: VectorText, x: str, coefficients: Sequence[float]) -> str:
+def polynomial(t: VectorText, x: str, coefficients: Sequence[float]) -> str:
     """Lowest power first."""
     result = t.number(coefficients[-1])
     for c in reversed(coefficients[:-1]):
@@ -48,9 +50,9 @@ def exponential(t: VectorText, x: str) -> str:
     """exp(x); 0 below -708, infinite above 709.7."""
     shifted = t.fused(x, t.number(1.0 / math.log(2.0)), t.number(MAGIC))
     whole = t.subtract(shifted, t.number(MAGIC))
-    r = t.fused(whole, t.number(-_LN2_HIGH), x)
-    r = t.fused(whole, t.number(-_LN2_LOW), r)
-    series = _polynomial(t, r, [1.0 / math.factorial(n) for n in range(14)])
+    r = t.fused(whole, t.number(-LN2_HIGH), x)
+    r = t.fused(whole, t.number(-LN2_LOW), r)
+    series = polynomial(t, r, [1.0 / math.factorial(n) for n in range(14)])
     power = t.on_words("shl", t.bits(shifted), t.word(52))
     result = t.of_bits(t.on_words("add", t.bits(series), power))
     result = t.select(t.compare("olt", x, t.number(-708.0)), t.number(0.0), result)
@@ -68,19 +70,29 @@ def logarithm(t: VectorText, x: str) -> str:
 
 def _ordinary_logarithm(t: VectorText, x: str) -> str:
     """log(x) of a positive, finite x that is not subnormal."""
+    k, f = exponent_and_rest(t, x)
+    return joined_logarithm(t, k, f, t.multiply(k, t.number(LN2_LOW)))
+
+
+def exponent_and_rest(t: VectorText, x: str) -> tuple[str, str]:
+    """k and f of x = 2^k (1 + f), with 1 + f from the root of a half to that of 2."""
     bits = t.bits(x)
     above = t.on_words("sub", bits, t.word(0x3FE6A09E667F3BCD))
     exponent = t.on_words("ashr", above, t.word(52))
     mantissa = t.of_bits(t.on_words("sub", bits, t.on_words("shl", exponent, t.word(52))))
-    k = t.subtract(t.of_bits(t.on_words("add", exponent, t.word(_MAGIC_BITS))), t.number(MAGIC))
-    f = t.subtract(mantissa, t.number(1.0))
+    k = t.subtract(t.of_bits(t.on_words("add", exponent, t.word(MAGIC_BITS))), t.number(MAGIC))
+    return k, t.subtract(mantissa, t.number(1.0))
+
+
+def joined_logarithm(t: VectorText, k: str, f: str, low: str) -> str:
+    """k log(2) + log(1 + f), with `low` the part of it that lies below the upper bits of k log(2)."""
     s = t.divide(f, t.add(f, t.number(2.0)))
     z = t.multiply(s, s)
-    r = t.multiply(z, _polynomial(t, z, _LOG))
+    r = t.multiply(z, polynomial(t, z, _LOG))
     half = t.multiply(t.multiply(t.number(0.5), f), f)
-    small = t.fused(s, t.add(half, r), t.multiply(k, t.number(_LN2_LOW)))
+    small = t.fused(s, t.add(half, r), low)
     rest = t.subtract(t.subtract(half, small), f)
-    return t.subtract(t.multiply(k, t.number(_LN2_HIGH)), rest)
+    return t.subtract(t.multiply(k, t.number(LN2_HIGH)), rest)
 
 
 def sine(t: VectorText, x: str) -> str:
@@ -88,10 +100,10 @@ def sine(t: VectorText, x: str) -> str:
     shifted = t.fused(x, t.number(1.0 / math.pi), t.number(MAGIC))
     whole = t.subtract(shifted, t.number(MAGIC))
     r = x
-    for part in _PI_PARTS:
+    for part in PI_PARTS:
         r = t.fused(whole, t.number(-part), r)
     z = t.multiply(r, r)
-    series = _polynomial(t, z, [(-1.0) ** n / math.factorial(2 * n + 1) for n in range(11)])
+    series = polynomial(t, z, [(-1.0) ** n / math.factorial(2 * n + 1) for n in range(11)])
     odd = t.on_words("shl", t.bits(shifted), t.word(63))
     return t.of_bits(t.on_words("xor", t.bits(t.multiply(r, series)), odd))
 
@@ -104,17 +116,30 @@ def cosine(t: VectorText, x: str) -> str:
 
 def arc_cosine(t: VectorText, x: str) -> str:
     """arccos(x): by the arc sine, beyond a half by that of the half angle."""
-    size = t.unary("fabs", x)
-    outer = t.compare("ogt", size, t.number(0.5))
-    rest = t.multiply(t.number(0.5), t.subtract(t.number(1.0), size))
-    z = t.select(outer, rest, t.multiply(x, x))
-    ratio = t.divide(_polynomial(t, z, _ARC_ABOVE), _polynomial(t, z, _ARC_BELOW))
-    y = t.select(outer, t.unary("sqrt", z), x)
-    arc = t.fused(t.multiply(y, z), ratio, y)
+    outer, arc = _arc(t, x, x)
     twice = t.multiply(t.number(2.0), arc)
     below = t.compare("olt", x, t.number(0.0))
     at_ends = t.select(below, t.subtract(t.number(math.pi), twice), twice)
     return t.select(outer, at_ends, t.subtract(t.number(0.5 * math.pi), arc))
+
+
+def arc_sine(t: VectorText, x: str) -> str:
+    """arcsin(x): beyond a half by that of the complement's half angle."""
+    size = t.unary("fabs", x)
+    outer, arc = _arc(t, x, size)
+    twice = t.subtract(t.multiply(t.number(2.0), arc), t.number(HALF_PI_LOW))
+    return t.with_sign_of(t.select(outer, t.subtract(t.number(0.5 * math.pi), twice), arc), x)
+
+
+def _arc(t: VectorText, x: str, inner: str) -> tuple[str, str]:
+    """Whether |x| is above a half; the arc sine of `inner`, or there of the root of (1 - |x|) / 2."""
+    size = t.unary("fabs", x)
+    outer = t.compare("ogt", size, t.number(0.5))
+    rest = t.multiply(t.number(0.5), t.subtract(t.number(1.0), size))
+    z = t.select(outer, rest, t.multiply(x, x))
+    ratio = t.divide(polynomial(t, z, _ARC_ABOVE), polynomial(t, z, _ARC_BELOW))
+    y = t.select(outer, t.unary("sqrt", z), inner)
+    return outer, t.fused(t.multiply(y, z), ratio, y)
 
 
 def quotient(t: VectorText, a: str, b: str, inverse: str) -> str:

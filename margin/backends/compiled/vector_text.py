@@ -19,7 +19,15 @@ def intrinsics(*lanes: int) -> list[str]:
         n = f"<{width} x double>"
         found += [
             f"declare {n} @llvm.{name}.v{width}f64({', '.join([n] * count)})"
-            for name, count in (("fma", 3), ("sqrt", 1), ("fabs", 1), ("rint", 1))
+            for name, count in (
+                ("fma", 3),
+                ("sqrt", 1),
+                ("fabs", 1),
+                ("rint", 1),
+                ("floor", 1),
+                ("ceil", 1),
+                ("trunc", 1),
+            )
         ]
         n = f"<{width} x i32>"
         found += [f"declare {n} @llvm.{name}.v{width}i32({n}, {n})" for name in ("smin", "smax")]
@@ -90,6 +98,12 @@ class VectorText:
 
     def select(self, truth: str, a: str, b: str) -> str:
         return self.new(f"select {self.truths} {truth}, {self.numbers} {a}, {self.numbers} {b}")
+
+    def with_sign_of(self, size: str, a: str) -> str:
+        """The size of one number with the sign of another, that of a zero too."""
+        sign = self.on_words("and", self.bits(a), self.word(-1 << 63))
+        rest = self.on_words("and", self.bits(size), self.word((1 << 63) - 1))
+        return self.of_bits(self.on_words("or", rest, sign))
 
     def if_any(self, truth: str, work: Callable[[], None]) -> None:
         """The lines of `work` where a truth holds in any lane."""

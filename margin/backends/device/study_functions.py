@@ -70,6 +70,23 @@ __device__ __forceinline__ double higher_of(double value, double limit)
     return limit > value || limit != limit ? limit : value;
 }
 
+// a % b and a // b as numpy has them: the remainder has the sign of b
+__device__ __forceinline__ double rest_of(double a, double b)
+{
+    const double rest = fmod(a, b);
+    if (rest == 0.0) return copysign(0.0, b);
+    return (rest < 0.0) != (b < 0.0) ? rest + b : rest;
+}
+
+__device__ __forceinline__ double whole_quotient(double a, double b)
+{
+    if (b == 0.0) return a / b;
+    const double rest = fmod(a, b);
+    const bool apart = rest != 0.0 && (rest < 0.0) != (b < 0.0);
+    const double quotient = (a - rest) / b - (apart ? 1.0 : 0.0);
+    return quotient == 0.0 ? copysign(0.0, a / b) : rint(quotient);
+}
+
 __device__ __forceinline__ long long first_of_block() { return (long long)blockIdx.x * blockDim.x; }
 
 __device__ __forceinline__ long long all_threads() { return (long long)gridDim.x * blockDim.x; }

@@ -34,7 +34,10 @@ _INFIX = {
 _CALLED = {
     "exp": "exp", "log": "log", "sin": "sin", "cos": "cos", "arccos": "acos", "normal_quantile": "normcdfinv",
     "absolute": "fabs", "sqrt": "sqrt", "round": "rint", "finite": "isfinite", "negative": "-", "not": "!",
-    "minimum": "lower_of", "maximum": "higher_of",
+    "minimum": "lower_of", "maximum": "higher_of", "tanh": "tanh", "sinh": "sinh", "cosh": "cosh", "expm1": "expm1",
+    "exp2": "exp2", "log1p": "log1p", "log2": "log2", "cbrt": "cbrt", "tan": "tan", "arcsin": "asin", "arctan": "atan",
+    "arctan2": "atan2", "floor": "floor", "ceil": "ceil", "trunc": "trunc", "copysign": "copysign",
+    "remainder": "rest_of", "fmod": "fmod", "floor_divide": "whole_quotient",
 }  # fmt: skip
 _MARKS = {"clipped": 0, "blind": 1}
 
