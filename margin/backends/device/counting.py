@@ -38,7 +38,8 @@ def tally_parts(
     within = _by_stretch((judged.within, judged.by_share, judged.everywhere), of_group)
     halves = _by_stretch((judged.halves[0], judged.halves[1]), ends)
     size = frame.grouping.units_per_lot
-    of_lot = np.append(np.arange(size, units, size), units)
+    # where nothing varies from lot to lot a lot is one unit: places of millions are not to be made in vain
+    of_lot = np.append(np.arange(size, units, size), units) if frame.by_lot else np.zeros(0, dtype=np.int64)
     lots = _by_stretch((judged.by_share, judged.everywhere), of_lot) if frame.by_lot else None
     found: list[BlockTally] = []
     row = 0
