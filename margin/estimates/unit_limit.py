@@ -15,6 +15,7 @@ from margin.case.types import Case
 from margin.propagation.frame import Frame
 from margin.propagation.grouping import Grouping
 from margin.propagation.model import Model
+from margin.propagation.outcomes import Asked
 from margin.propagation.plan import LARGEST_BLOCK, default_block
 from margin.propagation.points_source import Column, PointsEvaluator, columns_of
 from margin.propagation.tally import ROUNDING, EvaluationError, permissible_error
@@ -110,7 +111,7 @@ class UnitLimit:
             first += column.many
         with np.errstate(all="ignore"):
             source = self.evaluator.source_of_scores(scores, len(z))
-            found = self.kernel.outcomes_of(source, scores, len(z))
+            found = self.kernel.outcomes_of(source, Asked(), scores)
         return None if found is None else found.largest[0]
 
     def _margins(self, z: Array) -> Array:

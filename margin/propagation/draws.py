@@ -150,6 +150,10 @@ class StreamSource:
                 return found
         return self._independent(factor, event)
 
+    def independent(self, factor: Factor, event: Event) -> Array:
+        """Uniforms of a factor before any dependence, (unit, condition, loading, reading, load)."""
+        return self._independent(factor, event)
+
     def _independent(self, factor: Factor, event: Event) -> Array:
         column = factor.name + event.stream(factor.level) + self.suffix
         name = self._named(column)

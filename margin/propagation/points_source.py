@@ -196,14 +196,17 @@ class PointsEvaluator:
         uniforms  (row, column). Draws of columns that stood in the calls before (from the same thread) are used
         again. Raises EvaluationError as `block_errors` does.
         """
+        source = self.source(uniforms)
+        return block_errors(self.model, source, source.count).by_option
+
+    def source(self, uniforms: Array) -> PointsSource:
+        """The draws of rows of uniforms (row, column)."""
         if not hasattr(self._local, "kept"):
             self._local.kept = _Kept()
-        rows = uniforms.shape[0]
         by_name = {
             column.name: np.ascontiguousarray(uniforms[:, place]) for place, column in enumerate(self.columns)
         }
-        source = _source(self.model, by_name, rows, self._local.kept, self.tied)
-        return block_errors(self.model, source, rows).by_option
+        return _source(self.model, by_name, uniforms.shape[0], self._local.kept, self.tied)
 
     def errors_of_draws(self, uniforms: Array) -> dict[str, list[Array]]:
         """As `errors`, from every draw itself: uniforms (row, draw), the `many` draws of each column in turn."""

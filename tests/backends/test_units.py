@@ -12,13 +12,16 @@ from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyon
 from margin.backends.arrays import ArrayUnits
 from margin.backends.compiled.block import Draft
 from margin.backends.compiled.choose import kernel_for_units
+from margin.backends.compiled.operations import NotTraceable
 from margin.backends.compiled.trace import traced
+from margin.backends.compiled.trace_cache import TraceCache
 from margin.backends.compiled.units import CompiledUnits
 from margin.case import Case
 from margin.case.changes import with_changes
 from margin.estimates.budget_causes import CHANGES, causes_of
 from margin.estimates.budget_plan import budget_frame
-from margin.propagation.model import model_of
+from margin.estimates.shares.plan import SharesPlan
+from margin.propagation.model import Model, model_of
 from margin.propagation.outcomes import Asked, Outcomes, UnitEngine
 from margin.propagation.plan import plan_of
 from margin.propagation.points_source import columns_of
@@ -184,3 +187,29 @@ def test_a_variant_without_a_number_is_none(way: int) -> None:
     found = list(engines(broken)[way].outcomes(0, 200, [same, doubled, same], Asked()))
     assert found[1] is None
     assert found[0] is not None and np.array_equal(found[0].largest, found[2].largest)  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("tied", [True, False])
+def test_rows_of_a_plan_have_the_outputs_of_array_operations(tied: bool) -> None:
+    """Shapley effects and methods of SALib evaluate rows of uniforms: by a kernel as by array operations."""
+    plan = SharesPlan.of(model_of(CASES["levels"]))
+    arrays, kernel = plan.outputs(tied=tied), plan.outputs(tied=tied, rows=1 << 24)
+    assert arrays.kernel is None and kernel.kernel is not None
+    uniforms = np.random.default_rng(3).random((UNITS, len(plan.labels)))
+    np.testing.assert_allclose(kernel(uniforms), arrays(uniforms), rtol=1e-9, atol=1e-9)
+
+
+def test_a_refusal_to_compile_is_kept() -> None:
+    """A case that cannot be compiled is recorded once, and refused again with the same reason."""
+    made: list[Model] = []
+
+    def make(model: Model) -> None:
+        made.append(model)
+        raise NotTraceable("a branch")
+
+    cache: TraceCache[None] = TraceCache(make)
+    model = model_of(CASES["levels"])
+    for _ in range(3):
+        with pytest.raises(NotTraceable, match="a branch"):
+            cache.of(model)
+    assert len(made) == 1

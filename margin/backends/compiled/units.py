@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from margin.backends.compiled.block import Counted, Kernel, keys_of
 from margin.backends.compiled.normal_quantile import in_lines
@@ -54,30 +54,38 @@ class CompiledUnits:
             counted = block.counted(variant, thresholds, bins=asked.sizes)
             yield None if counted.bad.any() else self._outcomes(counted, count, asked)
 
-    def outcomes_of(self, source: StreamSource, scores: Mapping[str, Array], count: int) -> Outcomes | None:
-        """Outcomes of units whose draws are given, beside `source`; None where an error is not a number.
+    def outcomes_of(
+        self, source: StreamSource, asked: Asked, scores: Mapping[str, Array] | None = None
+    ) -> Outcomes | None:
+        """Outcomes of the units of a source; None where an error is not a number.
 
-        scores  name of a column -> (unit, draw) standard normal scores of its draws
+        scores  name of a column -> (unit, draw) standard normal scores of its draws, where they are known
         """
+        count = source.count
         layout = self.kernel.layout
         block = Block(0, count, 0)
         bench = Bench(self.model.case, source, self.model.nominal, count)
         given = [self.kernel.side_by_side(e.values(bench), e.shape, count) for e in layout.outside]
-        draws = self._draws_of(scores, count)
-        counted = Counted.empty(layout, count, bins=False)
+        draws = self._draws_of(source, scores or {})
+        extras = np.zeros(layout.options) if asked.first else None
+        counted = Counted.empty(layout, count, bins=False, extras=extras)
         self.kernel.call(
             block, np.zeros(0, dtype=np.uint64), [draws] * len(layout.drawn), given, np.ones(len(layout.arguments)),
             counted, drawing=False, step=layout.uniforms,
         )  # fmt: skip
-        return None if counted.bad.any() else self._outcomes(counted, count, Asked())
+        return None if counted.bad.any() else self._outcomes(counted, count, asked)
 
-    def _draws_of(self, scores: Mapping[str, Array], count: int) -> Array:
-        """Given draws as the kernel finds its own: (tile, draw)."""
-        layout, width = self.kernel.layout, self.kernel.layout.lanes
+    def _draws_of(self, source: StreamSource, scores: Mapping[str, Array]) -> Array:
+        """Draws of a source as the kernel finds its own: (tile, draw)."""
+        layout, width, count = self.kernel.layout, self.kernel.layout.lanes, source.count
         tiles = -(-count // width)
         found = np.zeros((tiles, layout.uniforms))
         for drawn in layout.drawn:
-            own = scores[drawn.name] if drawn.normal else ndtr(scores[drawn.name])
+            if drawn.name in scores:
+                own = scores[drawn.name] if drawn.normal else ndtr(scores[drawn.name])
+            else:
+                uniforms = source.independent(drawn.factor, drawn.event)
+                own = ndtri(uniforms) if drawn.normal else uniforms
             # one stream, or one for each (placement, load) of a calibration
             placements, readings, loads = drawn.shape[1:] if len(drawn.streams) > 1 else (1, drawn.each, 1)
             apart = own.reshape(count, placements, readings, loads).transpose(1, 3, 0, 2)

@@ -23,7 +23,7 @@ from margin.estimates.shares.outputs import output_names
 from margin.estimates.shares.plan import DIRECTION, CaseOutputs, SharesPlan
 from margin.propagation.model import model_of
 from margin.propagation.plan import default_block
-from margin.propagation.points_source import PointsEvaluator
+from margin.propagation.points_source import PointsEvaluator, PointsSource
 from margin.propagation.tally import EvaluationError
 from margin.propagation.threads import default_workers, in_threads
 
@@ -33,8 +33,8 @@ Array = NDArray[np.float64]
 class _EachDraw(PointsEvaluator):
     """Force errors of rows that hold every draw of a unit."""
 
-    def errors(self, uniforms: Array) -> dict[str, list[Array]]:
-        return self.errors_of_draws(uniforms)
+    def source(self, uniforms: Array) -> PointsSource:
+        return self.source_of_draws(uniforms)
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,7 @@ class DrawInputs:
         if workers is not None and workers < 1:
             raise ValueError(f"workers must be at least 1 (got {workers})")
         inside = np.clip(uniforms, HALF_CELL, 1.0 - HALF_CELL)
-        outputs, size = self._evaluated(), default_block(self.plan.model.case)
+        outputs, size = self._evaluated(len(inside)), default_block(self.plan.model.case)
         pieces = (self._rows(inside[first : first + size]) for first in range(0, len(inside), size))
         found = np.concatenate(list(in_threads(outputs, pieces, workers or default_workers())))
         chosen = found if places is None else found[:, places]
@@ -109,8 +109,8 @@ class DrawInputs:
             raise EvaluationError(self._where_failed(inside, failed))
         return chosen
 
-    def _evaluated(self) -> CaseOutputs:
-        outputs = self.plan.outputs()
+    def _evaluated(self, rows: int) -> CaseOutputs:
+        outputs = self.plan.outputs(rows=rows)
         given = outputs.evaluator
         return replace(outputs, evaluator=_EachDraw(given.model, given.columns, given.tied))
 

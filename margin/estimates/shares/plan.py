@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from margin.backends.compiled.units import CompiledUnits
+from margin.backends.units import unit_engine
 from margin.case.types import Case
 from margin.chain.parameter import CAUSE_OF_ROLE, parameters_of
 from margin.estimates.labels import ColumnLabels, labels_of
@@ -19,7 +21,7 @@ from margin.propagation.factors import varies_by_lot
 from margin.propagation.frame import Frame
 from margin.propagation.grouping import Grouping
 from margin.propagation.model import Model
-from margin.propagation.outcomes import Outcomes
+from margin.propagation.outcomes import Asked, Outcomes
 from margin.propagation.points_source import Column, PointsEvaluator, columns_of
 from margin.propagation.readings import use_conditions
 from margin.propagation.tally import judge
@@ -42,15 +44,20 @@ class CaseOutputs:
     evaluator: PointsEvaluator
     outputs: UnitOutputs
     which: bool
+    kernel: CompiledUnits | None = None
 
     @classmethod
-    def of(cls, model: Model, columns: tuple[Column, ...], *, tied: bool = True) -> CaseOutputs:
-        """For rows of `columns`, with one more in front where the condition of use is drawn."""
+    def of(
+        cls, model: Model, columns: tuple[Column, ...], *, tied: bool = True, rows: int = 1
+    ) -> CaseOutputs:
+        """For about so many rows of `columns`, with one more in front where the condition of use is drawn."""
         case = model.case
+        engine = unit_engine(model, shares_frame(case, rows), 1)
         return cls(
             PointsEvaluator(model, columns, tied),
             UnitOutputs.of(case, shares_frame(case, 1)),
             len(use_conditions(case)) > 1,
+            engine if isinstance(engine, CompiledUnits) else None,
         )
 
     @property
@@ -60,14 +67,22 @@ class CaseOutputs:
 
     def __call__(self, uniforms: Array) -> Array:
         drawn = uniforms[:, 1:] if self.which else uniforms
-        errors = list(self.evaluator.errors(drawn).values())
+        found = None
+        if self.kernel is not None:
+            with np.errstate(all="ignore"):
+                found = self.kernel.outcomes_of(self.evaluator.source(drawn), Asked(first=True))
+        if found is None:
+            found = self._by_arrays(drawn)
+        return self.outputs(found, uniforms[:, 0] if self.which else None)
+
+    def _by_arrays(self, uniforms: Array) -> Outcomes:
+        errors = list(self.evaluator.errors(uniforms).values())
         judged = [judge(self.outputs.frame, own) for own in errors]
-        found = Outcomes(
+        return Outcomes(
             np.stack([each.largest for each in judged]),
             np.stack([each.within for each in judged]),
             np.stack([np.stack([e[:, 0, 0, 0, :].T for e in own]) for own in errors]),
         )
-        return self.outputs(found, uniforms[:, 0] if self.which else None)
 
 
 @dataclass(frozen=True)
@@ -86,8 +101,9 @@ class SharesPlan:
             return cls(model, drawn, (_labels_of_which(model.case), *labels))
         return cls(model, drawn, labels)
 
-    def outputs(self, *, tied: bool = True) -> CaseOutputs:
-        return CaseOutputs.of(self.model, self.columns, tied=tied)
+    def outputs(self, *, tied: bool = True, rows: int = 1) -> CaseOutputs:
+        """Outputs of about so many rows."""
+        return CaseOutputs.of(self.model, self.columns, tied=tied, rows=rows)
 
     def dependent(self) -> list[list[str]]:
         """Factors that depend on each other, as labelled; what is drawn again at the calibration is a set apart."""

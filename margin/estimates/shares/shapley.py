@@ -40,7 +40,7 @@ def shapley_shares(plan: SharesPlan, runs: int) -> pd.DataFrame:
     base = SCRAMBLINGS * (1 << (rows.bit_length() - 1))
     case = model.case
     design = ShapleyDesign(tuple(labels), correlation, base, case.study.seed, all_sets=False, orders=ORDERS)
-    outputs = plan.outputs(tied=False)
+    outputs = plan.outputs(tied=False, rows=runs)
     effects = shapley_effects(design, outputs, outputs.names, level=case.requirement.confidence)
     found = effects.to_frame()
     # estimates of weak effects scatter to either side of zero, true effects do not
