@@ -59,29 +59,25 @@ def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
         if wanted:
             raise CannotCompile(f"this case cannot be compiled ({error}): {OMIT}") from error
         return None
-    if wanted is None and readings < _worth(draft) and not is_kept(draft.text):
+    worth = WORTH_COMPILING * max(draft.operations / USUAL_GRAPH, 1.0)
+    if wanted is None and readings < worth and not is_kept(draft.text):
         return None
     return draft.compiled()
-
-
-def _worth(draft: Draft) -> float:
-    """Readings from which on the kernel of a graph is worth compiling."""
-    return WORTH_COMPILING * max(draft.operations / USUAL_GRAPH, 1.0)
 
 
 def kernel_for_units(model: Model, frame: Frame, variants: int) -> Kernel | None:
     """Kernel for the units of a frame under so many variants; None where array operations are to be taken.
 
-    Whether one is cached makes no difference: how many units are evaluated follows from the answer.
+    Whether one is cached makes no difference, since how many units are evaluated follows from the answer; nor how
+    long it compiles, since one kernel serves all questions about a case.
     """
     readings = frame.units * frame.readings * len(model.case.calibrations) * variants
     if readings < WORTH_COMPILING or not can_compile():
         return None
     try:
-        draft = replace(_drafts.of(model), frame=frame)
+        return replace(_drafts.of(model), frame=frame).compiled()
     except NotTraceable:
         return None
-    return draft.compiled() if readings >= _worth(draft) else None
 
 
 def _record(model: Model) -> Draft:

@@ -75,7 +75,7 @@ def over_temperature(case: Case, drawn: Drawn, runs: int) -> pd.DataFrame:
         plan = SharesPlan.of(model_of(at_temperature(case, float(temperature))))
         groups = plan.groups("cause")
         least = Study(tuple(dict.fromkeys(groups)), (), runs).least
-        found = drawn(plan, groups, max(runs // TEMPERATURES, least)).effects
+        found = drawn(plan, groups, max(runs // (2 * TEMPERATURES), least)).effects
         sums = sums_frame(found, "cause")[["option", "output", "standard_deviation", "mean"]]
         merged = effects_frame(found, "cause").merge(sums, on=["option", "output"])
         frames.append(merged.assign(temperature_degC=temperature))
