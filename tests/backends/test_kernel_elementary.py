@@ -150,7 +150,9 @@ def test_a_number_is_its_whole_quotient_and_its_remainder(a: list[float], b: lis
     np.testing.assert_array_equal(quotient, np.rint(quotient))
     assert np.all((rest == 0.0) | (np.sign(rest) == np.sign(y)))
     assert np.all(np.abs(rest) <= np.abs(y))
-    np.testing.assert_allclose(quotient * y + rest, x, rtol=0.0, atol=4.0 * np.spacing(np.abs(x).max()))
+    np.testing.assert_allclose(
+        quotient * y + rest, x, rtol=0.0, atol=4.0 * np.spacing(max(np.abs(x).max(), np.abs(y).max()))
+    )
 
 
 @pytest.mark.parametrize("ufunc", list(OPERATIONS), ids=lambda each: each.__name__)

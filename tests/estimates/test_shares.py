@@ -337,7 +337,7 @@ def test_over_temperature_a_coefficient_grows_from_its_reference() -> None:
         sensor={"temperature_coefficient": "0 %/K +/- 0.1 %/K"},
         use={"temperature": "5 degC to 45 degC"},
     )
-    found = shares_of(case, 1 << 14, over_temperature=True).over_temperature
+    found = shares_of(case, 1 << 15, over_temperature=True).over_temperature
     assert found is not None
     rows = found[(found["output"] == TOP) & (found["group"] == "temperature")].set_index("temperature_degC")
     assert list(rows.index) == pytest.approx(np.linspace(5, 45, TEMPERATURES))
