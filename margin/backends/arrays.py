@@ -100,25 +100,34 @@ class ArrayUnits:
                 yield None
                 continue
             finite = all(np.isfinite(each).all() for own in errors.values() for each in own)
-            yield self._judged(list(errors.values()), asked, number) if finite else None
+            limits = None if asked.thresholds is None else asked.thresholds[number]
+            yield outcomes_of_errors(self.frame, list(errors.values()), asked, limits) if finite else None
 
-    def _judged(self, errors: list[list[Array]], asked: Asked, variant: int) -> Outcomes:
-        """Outcomes from the errors of each option, one array for each condition of use."""
-        judged = [judge(self.frame, own) for own in errors]
-        return Outcomes(
-            np.stack([each.largest for each in judged]),
-            np.stack([each.within for each in judged]),
-            np.stack([np.stack([e[:, 0, 0, 0, :].T for e in own]) for own in errors]) if asked.first else None,
-            np.stack([self._sizes(own) for own in errors]) if asked.sizes else None,
-            None if asked.thresholds is None else np.stack(
-                [_beyond(own, limit) for own, limit in zip(errors, asked.thresholds[variant], strict=True)]
-            ),
-        )  # fmt: skip
 
-    def _sizes(self, errors: list[Array]) -> Counts:
-        bins = self.frame.bins
-        index = [bins.index(np.abs(e)).ravel() - bins.half for e in errors]
-        return np.bincount(np.concatenate(index), minlength=bins.half + 1)
+def outcomes_of_errors(
+    frame: Frame, errors: list[list[Array]], asked: Asked, thresholds: Array | None = None
+) -> Outcomes:
+    """Outcomes from the errors of each option, one array (unit, condition, loading, reading, load) for each condition.
+
+    thresholds  (option,) N; None: readings beyond are not asked for
+    """
+    judged = [judge(frame, own) for own in errors]
+    return Outcomes(
+        np.stack([each.largest for each in judged]),
+        np.stack([each.within for each in judged]),
+        np.stack([np.stack([e[:, 0, 0, 0, :].T for e in own]) for own in errors]) if asked.first else None,
+        np.stack([_sizes(frame, own) for own in errors]) if asked.sizes else None,
+        None if thresholds is None else np.stack(
+            [_beyond(own, limit) for own, limit in zip(errors, thresholds, strict=True)]
+        ),
+    )  # fmt: skip
+
+
+def _sizes(frame: Frame, errors: list[Array]) -> Counts:
+    """Readings by |error|."""
+    bins = frame.bins
+    index = [bins.index(np.abs(e)).ravel() - bins.half for e in errors]
+    return np.bincount(np.concatenate(index), minlength=bins.half + 1)
 
 
 def _beyond(errors: list[Array], limit: float) -> Counts:

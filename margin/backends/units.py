@@ -12,5 +12,10 @@ from margin.propagation.outcomes import UnitEngine
 
 def unit_engine(model: Model, frame: Frame, variants: int) -> UnitEngine:
     """Engine for the units of a frame, to be evaluated under so many variants."""
+    return compiled_units(model, frame, variants) or ArrayUnits(model, frame)
+
+
+def compiled_units(model: Model, frame: Frame, variants: int) -> CompiledUnits | None:
+    """The same by a kernel; None where there is none, or where so few readings are not worth it."""
     kernel = kernel_for_units(model, frame, variants)
-    return ArrayUnits(model, frame) if kernel is None else CompiledUnits(model, kernel)
+    return None if kernel is None else CompiledUnits(model, kernel)

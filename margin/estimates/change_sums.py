@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from margin.case.types import Case
 from margin.estimates.paired_changes import Beyond
 from margin.propagation.frame import Frame
-from margin.propagation.outcomes import Asked, Outcomes, UnitEngine
-from margin.propagation.tally import ROUNDING, needed_within
+from margin.propagation.outcomes import Asked, Outcomes, UnitEngine, conforming
+from margin.propagation.tally import ROUNDING
 from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
@@ -89,8 +89,9 @@ class ChangeSums:
             self.beyond = [a + b for a, b in zip(self.beyond, sums, strict=True)] if self.beyond else sums
 
     def _add_units(self, number: int, found: Outcomes, before: Outcomes) -> None:
-        score = self._scores(found)
-        change = score - self._scores(before)
+        counts = self.case.requirement.counts
+        score, unchanged = (conforming(each, self.frame, counts) for each in (found, before))
+        change = score - unchanged
         squares = np.square(self._by_cluster(change)).sum(axis=1)
         permissible = self.frame.permissible.max()
         differs = np.abs(found.largest - before.largest) * permissible > ROUNDING * self.frame.span
@@ -101,15 +102,6 @@ class ChangeSums:
             self.squares[number] += squares
             self.sizes[number] += _of(found.sizes)
             self.moved[number] |= differs.any(axis=1)
-
-    def _scores(self, found: Outcomes) -> Counts:
-        """(option, unit) Whether each unit conforms, or how many of its readings do."""
-        counts = self.case.requirement.counts
-        if counts == "readings":
-            return found.within
-        if counts == "units by share of readings":
-            return (found.within >= needed_within(self.frame)).astype(np.int64)
-        return (found.largest <= 1.0).astype(np.int64)
 
     def _by_cluster(self, values: Counts) -> Counts:
         return values if self.cluster == 1 else values.reshape(len(values), -1, self.cluster).sum(axis=2)

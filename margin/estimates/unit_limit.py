@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.backends.compiled.units import CompiledUnits
-from margin.backends.units import unit_engine
+from margin.backends.units import compiled_units
 from margin.case.types import Case
 from margin.propagation.frame import Frame
 from margin.propagation.grouping import Grouping
@@ -52,8 +52,7 @@ class UnitLimit:
         kernel = None
         if case.requirement.counts == "units at every check point":
             frame = Frame.of(case, Grouping(1, 1), max(units, 2), False, max(units, 2))
-            engine = unit_engine(model, frame, OF_SMALL_BATCHES)
-            kernel = engine if isinstance(engine, CompiledUnits) else None
+            kernel = compiled_units(model, frame, OF_SMALL_BATCHES)
         return cls(PointsEvaluator(model, columns_of(model)), permissible, kernel)
 
     @property

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from margin.propagation.frame import Frame
 from margin.propagation.histogram import Bins
+from margin.propagation.tally import needed_within
 from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
@@ -63,6 +64,18 @@ class UnitEngine(Protocol):
         self, start: int, count: int, variants: Sequence[Variant], asked: Asked
     ) -> Iterator[Outcomes | None]:
         """Outcomes of units `start` to `start + count` under each variant; None where an error is not a number."""
+
+
+def conforming(found: Outcomes, frame: Frame, counts: str) -> Counts:
+    """(option, unit) Whether each unit conforms, or how many of its readings do where these count.
+
+    counts  what the requirement counts, see `Requirement.counts`
+    """
+    if counts == "readings":
+        return found.within
+    if counts == "units by share of readings":
+        return (found.within >= needed_within(frame)).astype(np.int64)
+    return (found.largest <= 1.0).astype(np.int64)
 
 
 def sizes_of(counted: Counts, bins: Bins) -> Counts:

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from margin.case.types import Case
 from margin.propagation.frame import Frame
-from margin.propagation.outcomes import Outcomes
-from margin.propagation.tally import ROUNDING, needed_within
+from margin.propagation.outcomes import Outcomes, conforming
+from margin.propagation.tally import ROUNDING
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -92,12 +92,7 @@ class UnitOutputs:
         farthest = RUNAWAY * self.frame.permissible
         # an infinite error is a failure of the chain, which no bound hides
         errors = np.where(np.isfinite(errors), np.clip(errors, -farthest, farthest), errors)
-        failing = self._failing(found.largest, found.within)
+        full = self.frame.readings if self.counts == "readings" else 1
+        failing = 1.0 - conforming(found, self.frame, self.counts) / full
         outputs = np.concatenate([errors, margin.T[..., np.newaxis], failing.T[..., np.newaxis]], axis=2)
         return outputs.reshape(units, -1)
-
-    def _failing(self, largest: Array, within: Counts) -> Array:
-        if self.counts == "readings":
-            return 1.0 - within / self.frame.readings
-        beyond = within < needed_within(self.frame) if "share" in self.counts else ~(largest <= 1.0)
-        return np.asarray(beyond, dtype=np.float64)

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from margin.backends.arrays import outcomes_of_errors
 from margin.backends.compiled.units import CompiledUnits
-from margin.backends.units import unit_engine
+from margin.backends.units import compiled_units
 from margin.case.types import Case
 from margin.chain.parameter import CAUSE_OF_ROLE, parameters_of
 from margin.estimates.labels import ColumnLabels, labels_of
@@ -21,10 +22,9 @@ from margin.propagation.factors import varies_by_lot
 from margin.propagation.frame import Frame
 from margin.propagation.grouping import Grouping
 from margin.propagation.model import Model
-from margin.propagation.outcomes import Asked, Outcomes
+from margin.propagation.outcomes import Asked
 from margin.propagation.points_source import Column, PointsEvaluator, columns_of
 from margin.propagation.readings import use_conditions
-from margin.propagation.tally import judge
 
 Array = NDArray[np.float64]
 
@@ -52,12 +52,11 @@ class CaseOutputs:
     ) -> CaseOutputs:
         """For about so many rows of `columns`, with one more in front where the condition of use is drawn."""
         case = model.case
-        engine = unit_engine(model, shares_frame(case, rows), 1)
         return cls(
             PointsEvaluator(model, columns, tied),
             UnitOutputs.of(case, shares_frame(case, 1)),
             len(use_conditions(case)) > 1,
-            engine if isinstance(engine, CompiledUnits) else None,
+            compiled_units(model, shares_frame(case, rows), 1),
         )
 
     @property
@@ -72,17 +71,9 @@ class CaseOutputs:
             with np.errstate(all="ignore"):
                 found = self.kernel.outcomes_of(self.evaluator.source(drawn), Asked(first=True))
         if found is None:
-            found = self._by_arrays(drawn)
+            errors = list(self.evaluator.errors(drawn).values())
+            found = outcomes_of_errors(self.outputs.frame, errors, Asked(first=True))
         return self.outputs(found, uniforms[:, 0] if self.which else None)
-
-    def _by_arrays(self, uniforms: Array) -> Outcomes:
-        errors = list(self.evaluator.errors(uniforms).values())
-        judged = [judge(self.outputs.frame, own) for own in errors]
-        return Outcomes(
-            np.stack([each.largest for each in judged]),
-            np.stack([each.within for each in judged]),
-            np.stack([np.stack([e[:, 0, 0, 0, :].T for e in own]) for own in errors]),
-        )
 
 
 @dataclass(frozen=True)
