@@ -25,6 +25,7 @@ from margin.propagation.readings import use_event
 Array = NDArray[np.float64]
 
 TABLES: dict[str, dict[str, Any]] = {
+    "case": {"unstated": "zero"},
     "load": {"range": "2 N to 60 N", "check": 7},
     "requirement": {"permissible_error": "larger of 6 % of reading and 1 % of span"},
     "interface": {"kind": "direct"},
@@ -43,7 +44,7 @@ TWO_POINT = {"kind": "two-point", "loads": ["6 N", "54 N"]}
 EVERY_SPREAD: dict[str, Any] = {
     "sensor": {
         "sensitivity": "4 uS +/- 8 % per lot, +/- 8 % (2 sigma) per unit", "exponent": "0.85 +/- 0.02 (2 sigma)",
-        "reload_scatter": "1.5 %", "hysteresis": "1 %", "creep": "2 % +/- 0.5 %",
+        "reload_scatter": "1.5 %", "hysteresis": "1 %", "creep": "2 % +/- 0.5 %", "zero_return": "1 %",
     },
     "circuit": {"offset": "0 mV +/- 1 mV"},
     "converter": {"bits": 12, "noise": 0.7, "integral_nonlinearity": 1},

@@ -6,24 +6,36 @@ import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
+from margin.case.bands import Band
 from margin.case.quantity import Place, default_quantity
-from margin.case.types import Case, ElementSpec, Role
-from margin.chain.parameter import options_of, parameters_of
+from margin.case.types import Case, ElementSpec, Quantity, Role
+from margin.chain.parameter import Parameter, options_of, parameters_of
 
 
-def element_spec(role: Role, cls: type, table: Any) -> ElementSpec:
-    """Element of a checked table: what the case states, and defaults for the rest."""
+def element_spec(role: Role, cls: type, table: Any, bands: Mapping[str, Band]) -> ElementSpec:
+    """Element of a checked table: what the case states, plausible bands and defaults for the rest.
+
+    bands  of what the case leaves out, by key
+    """
     quantities = {}
     for name, declared in parameters_of(cls).items():
         if declared.draw is None:
             stated = getattr(table, name)
-            quantities[name] = stated if stated is not None else default_quantity(Place(role, name, declared))
+            quantities[name] = stated if stated is not None else _unstated(role, name, declared, bands)
     for name, quantity in quantities.items():
         other = parameters_of(cls)[name].default_from
         if other is not None and quantity.nominal == 0.0 and not quantity.spreads:
             quantities[name] = dataclasses.replace(quantity, nominal=quantities[other].nominal)
     options = {name: getattr(table, name) for name in options_of(cls)}
+    options |= {name: band.choice for name, band in bands.items() if band.choice is not None}
     return ElementSpec(role, table.kind, cls, quantities, options)
+
+
+def _unstated(role: Role, name: str, declared: Parameter, bands: Mapping[str, Band]) -> Quantity:
+    band = bands.get(name)
+    if band is None or band.quantity is None:
+        return default_quantity(Place(role, name, declared))
+    return dataclasses.replace(band.quantity, defaulted=True, band=band.source)
 
 
 def foreign_modules(elements: Mapping[Role, ElementSpec]) -> tuple[str, ...]:

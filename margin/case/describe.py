@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from margin.case import units
+from margin.case.bands import Band
 from margin.case.types import Dependence, ElementSpec, Quantity, Role, Spread, UseCondition
 from margin.chain.parameter import options_of, parameters_of
 
 
-def defaults_of_element(spec: ElementSpec, written: bool, given: Iterable[str]) -> Iterator[str]:
-    """'circuit.offset = 0 V: ideal' for each quantity and choice that the case left out.
+def defaults_of_element(
+    spec: ElementSpec, written: bool, given: Iterable[str], bands: Mapping[str, Band]
+) -> Iterator[str]:
+    """'circuit.offset = 0 V: ideal' for each quantity and choice that the case left out and no band stands for.
 
     written  whether the file has the table at all
     given    keys that it has there
+    bands    plausible bands of the element by key
     """
     if not written:
         yield f"{spec.role}: not stated, {_what_absent(spec)}"
         return
     for name, quantity in spec.quantities.items():
-        if quantity.defaulted:
+        if quantity.defaulted and quantity.band is None:
             yield _default_line(quantity, parameters_of(spec.cls)[name].default_from)
-    stated = set(given)
+    stated = {*given, *(name for name, band in bands.items() if band.choice is not None)}
     for name in options_of(spec.cls):
         if name not in stated:
             yield f"{spec.role}.{name} = {spec.options[name]}: assumed"
@@ -35,7 +39,9 @@ def _what_absent(spec: ElementSpec) -> str:
     if spec.role == "firmware":
         return "ideal: it knows the temperature"
     values = ", ".join(
-        f"{name} {units.show(quantity.nominal, quantity.unit)}" for name, quantity in spec.quantities.items()
+        f"{name} {units.show(quantity.nominal, quantity.unit)}"
+        for name, quantity in spec.quantities.items()
+        if quantity.band is None
     )
     return f"assumed without spread: {values}"
 
@@ -72,6 +78,8 @@ def reading_line(name: str, quantity: Quantity, spread: Spread, model: str | Non
     """
     known = f", known from {spread.measured_on} units" if spread.measured_on is not None else ""
     origin = f" ({model})" if model is not None else ""
+    if quantity.band is not None:
+        origin = f" (unstated: plausible band, {quantity.band})"
     return f"{name}: {_extent(quantity, spread)} read as {spread.read_as}, per {spread.level}{known}{origin}"
 
 
@@ -102,10 +110,31 @@ def assumed_line(name: str, quantity: Quantity, spread: Spread, model: str | Non
     """
     if model is not None:
         return None
+    if quantity.band is not None:
+        return f"{name}: {_range(quantity, spread)} per {spread.level} (unstated: plausible band, {quantity.band})"
     if spread.measured_on is not None and spread.level != "lot":
         return None
     note = "lot spread: stated, not measured" if spread.level == "lot" else "stated, not measured"
     return f"{name}: {_extent(quantity, spread)} per {spread.level} ({note})"
+
+
+def assumed_choices(spec: ElementSpec, bands: Mapping[str, Band]) -> Iterator[str]:
+    """'use.direction: either (unstated: plausible, common practice, no source)' for each choice that a band made."""
+    for name, band in bands.items():
+        if band.choice is not None:
+            yield f"{spec.role}.{name}: {band.choice} (unstated: plausible, {band.source})"
+
+
+def _range(quantity: Quantity, spread: Spread) -> str:
+    """'2 % to 10 %': the values that a band with limits allows; its extent where it has none."""
+    low, high = spread.distribution.support
+    if spread.relative or abs(low) == float("inf") or abs(high) == float("inf"):
+        return _extent(quantity, spread)
+    ends = (quantity.nominal + end for end in (low, high))
+    shown = (
+        f"{100.0 * end:.4g} %" if quantity.unit == "" else units.show(end, quantity.unit) for end in ends
+    )
+    return " to ".join(shown)
 
 
 def _extent(quantity: Quantity, spread: Spread) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from margin.case import check, describe, translate
+from margin.case.bands import PLAUSIBLE, ZERO, Bands, bands_for
 from margin.case.build import element_spec, foreign_modules, nominal_element
 from margin.case.design_curve import ReadCurve, read_design_curve, require_invertible
 from margin.case.faults import CaseError, Fault, ValueFault
@@ -50,6 +51,7 @@ from margin.case.types import (
     StudySpec,
     UseCondition,
 )
+from margin.chain.parameter import options_of
 
 
 def load_case(path: str | Path) -> Case:
@@ -70,11 +72,22 @@ def read_case(
     file = str(path) if path is not None else "case"
     raw = tables_of(source, file) if isinstance(source, str) else copy.deepcopy(dict(source))
     included = include(raw, path, file, model)
-    reader = _Reader(file, included.tables, included, list(included.faults))
+    bands, faults = _bands(raw, path, file)
+    reader = _Reader(file, included.tables, included, bands, [*included.faults, *faults])
     case = reader.read(path, raw)
     if case is None or reader.faults:
         raise CaseError(reader.faults)
     return case
+
+
+def _bands(raw: Mapping[str, Any], path: Path | None, file: str) -> tuple[Bands, list[Fault]]:
+    """The bands that a case asks for; a word that is no text is left to the table's own check."""
+    about = raw.get("case")
+    unstated = about.get("unstated", PLAUSIBLE) if isinstance(about, dict) else PLAUSIBLE
+    try:
+        return bands_for(unstated if isinstance(unstated, str) else ZERO, path, file), []
+    except CaseError as error:
+        return Bands(), list(error.faults)
 
 
 @dataclass
@@ -84,8 +97,10 @@ class _Reader:
     file: str
     raw: dict[str, Any]
     included: Included
+    bands: Bands
     faults: list[Fault] = field(default_factory=list)
     defaults: list[str] = field(default_factory=list)
+    chosen: list[str] = field(default_factory=list)
 
     def read(self, path: Path | None, written: dict[str, Any]) -> Case | None:
         model = case_model()
@@ -151,7 +166,12 @@ class _Reader:
                 *shared,
                 *map(describe.tie_line, dependences),
             ),
-            assumed=(*taken.warnings, *(line for line in assumed if line is not None), *taken.assumed),
+            assumed=(
+                *taken.warnings,
+                *(line for line in assumed if line is not None),
+                *self.chosen,
+                *taken.assumed,
+            ),
             elements_from=foreign_modules(elements),
             model=taken.model,
             source=written,
@@ -178,12 +198,16 @@ class _Reader:
         """Elements whose tables are sound."""
         found: dict[Role, ElementSpec] = {}
         nominal: dict[Role, Any] = {}
+        stated = set(self.stated(tables["use"]))
         for role in ROLES:
             table = tables[role]
             if table is None:
                 continue
             cls = kinds_of(role)[table.kind]
-            spec = element_spec(role, cls, table)
+            given = self.raw.get(role, {})
+            options = {name: getattr(table, name) for name in options_of(cls)}
+            bands = self.bands.of(role, table.kind, options, stated)
+            spec = element_spec(role, cls, table, bands)
             if role == "converter" and role in self.raw and spec.options.get("bits") == 0:
                 mend = "write 1 or more; without the table [converter] it is ideal"
                 self.faults.append(Fault(self.file, role, "bits", 0, "a converter has no 0 bits", mend))
@@ -194,8 +218,8 @@ class _Reader:
                 self.faults.append(self.refusal(role, spec, str(error)))
                 continue
             found[role] = spec
-            given = self.raw.get(role, {})
-            self.defaults.extend(describe.defaults_of_element(spec, role in self.raw, given))
+            self.defaults.extend(describe.defaults_of_element(spec, role in self.raw, given, bands))
+            self.chosen.extend(describe.assumed_choices(spec, bands))
         if "sensor" in nominal and "circuit" in nominal:
             accepting = [
                 kind
@@ -207,6 +231,15 @@ class _Reader:
                 check.require_match(nominal["sensor"], nominal["circuit"], kinds, accepting, self.file)
             )
         return found
+
+    def stated(self, use: Any) -> Iterator[str]:
+        """Keys of elements that the case states, with their table; of use also those of all named conditions."""
+        for role in ROLES:
+            given = self.raw.get(role)
+            yield from (f"{role}.{key}" for key in (given if isinstance(given, dict) else ()))
+        conditions = (use.condition or []) if use is not None else []
+        own = [{name for name, value in table if value is not None} for table in conditions]
+        yield from (f"use.{name}" for name in (set.intersection(*own) if own else ()))
 
     def shared(
         self, tables: list[SharedTable] | None, elements: dict[Role, ElementSpec]

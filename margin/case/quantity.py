@@ -6,7 +6,8 @@ How a tolerance is understood:
   whose nominal value is 0 or is written in the same unit: then it is a difference ('0.5 % +/- 0.1 %').
 - A tolerance of a temperature is a difference, whether written in K or degC.
 - A range 'a to b' is the middle with equal limits on either side.
-- A plain TOML number is taken for quantities that have no unit, and for relative humidity (%RH).
+- A plain TOML number is taken for quantities that have no unit, and for relative humidity (%RH); 0 stands for no
+  effect in any unit but that of a temperature.
 - Without a nominal value ('+/- 5 mV') the default of the key holds.
 - Without a level the spread varies at the level that the key declares.
 """
@@ -104,7 +105,7 @@ def plain_number(value: Any, place: Place) -> float:
     if not math.isfinite(number):
         raise ValueFault("is not a finite number", f'write for example "{place.example}"')
     wanted = place.declared.unit
-    if units.unit(wanted).dimension:
+    if units.unit(wanted).dimension and not (number == 0.0 and zero_needs_no_unit(place)):
         name = units.dimension_name(wanted)
         raise ValueFault(f"a {name} needs a unit", f'write for example "{place.example}"')
     return within_limits(number, place)
@@ -145,8 +146,15 @@ def resolve(written: WrittenQuantity, place: Place) -> Quantity:
     return place.quantity(nominal.value, tuple(spreads))
 
 
+def zero_needs_no_unit(place: Place) -> bool:
+    """Whether 0 means the same in every unit: not for a temperature, whose scales have different zeros."""
+    return place.declared.unit != "degC"
+
+
 def absolute(number: Number, place: Place) -> float:
     """SI value of a written number."""
+    if not number.unit and number.value == 0 and zero_needs_no_unit(place):
+        return 0.0
     written = _in_humidity(number.unit, place)
     try:
         return units.to_si(number.value, written, place.declared.unit)

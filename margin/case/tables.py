@@ -195,6 +195,14 @@ class CaseTable(Table):
     )
     reference_temperature: Temperature = Field(default=25.0, description="nominal values hold here")
     reference_humidity: Humidity = Field(default=50.0, description="nominal values hold here, %RH")
+    unstated: str = Field(
+        default="plausible bands",
+        min_length=1,
+        max_length=500,
+        description="what effects of the sensor and conditions of use are taken to be that the case leaves out: "
+        '"plausible bands", "zero", or a TOML file with bands of your own, relative to the case',
+        examples=["plausible bands", "zero", "our_bands.toml"],
+    )
 
 
 class LoadTable(Table):

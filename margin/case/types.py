@@ -43,6 +43,8 @@ class Quantity:
                  for draws of its own
     cause        what lies behind its variation; grades: those in which the part is sold, None without any. Both as
                  its field declares them, or those of the quantity it shares
+    band         source of the plausible band that stands for a quantity left out of the case; None for one that the
+                 case or its fitted model states, and for one without a band
     """
 
     name: str
@@ -53,6 +55,7 @@ class Quantity:
     shared_with: str | None = None
     cause: CauseName = field(kw_only=True)
     grades: Grades | None = field(default=None, kw_only=True)
+    band: str | None = field(default=None, kw_only=True)
 
 
 @dataclass(frozen=True)

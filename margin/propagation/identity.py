@@ -22,7 +22,7 @@ Plain = str | int | float | None
 _LEFT_OUT: dict[type, frozenset[str]] = {
     Case: frozenset({"name", "path", "notes", "data", "defaults", "readings", "assumed", "elements_from", "source"}),
     StudySpec: frozenset({"units", "seed"}),
-    Quantity: frozenset({"unit", "defaulted", "cause", "grades"}),
+    Quantity: frozenset({"unit", "defaulted", "cause", "grades", "band"}),
     Spread: frozenset({"read_as"}),
 }  # fmt: skip
 """Fields that change no draw, or that are told apart by themselves."""

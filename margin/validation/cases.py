@@ -60,7 +60,7 @@ class ClosedCase:
         """The case with these keys of its study; all units are drawn unless `draw` is stated."""
         return read_case(
             {
-                "case": {"name": self.title, "data": "invented"},
+                "case": {"name": self.title, "data": "invented", "unstated": "zero"},
                 "load": {"range": f"2 N to {LOAD}", "check": [LOAD]},
                 "requirement": {
                     "permissible_error": f"{100.0 * self.limit:.9f} % of reading",

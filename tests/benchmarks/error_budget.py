@@ -27,6 +27,8 @@ from margin.propagation.threads import default_workers, in_threads
 FACTORS, LOADS, OPTIONS, UNITS, LIMIT = 20, 12, 5, 1 << 13, 2.0
 
 CASE = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 60 N"
 check = 12

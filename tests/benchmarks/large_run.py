@@ -14,6 +14,8 @@ from margin.backends.run import run
 from margin.case import read_case
 
 CASE = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 60 N"
 check = 11

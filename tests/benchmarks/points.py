@@ -31,6 +31,8 @@ KNOWN = {
     "station.reference_gain": None,
 }
 SMOOTH = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 60 N"
 check = ["2 N", "60 N"]

@@ -71,6 +71,7 @@ name = "two points"
 kind = "two-point"
 loads = ["6 N", "54 N"]
 [case]
+unstated = "zero"
 reference_temperature = "23 degC"
 [study]
 outer = 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 TABLES = {
+    "case": 'unstated = "zero"',
     "load": 'range = "2 N to 60 N"',
     "requirement": 'permissible_error = "larger of 6 % of reading and 1 % of span"',
     "sensor": 'kind = "thin film"\nsensitivity = "3.2 uS +/- 12 % (2 sigma)"\nreference_load = "20 N"',
@@ -16,8 +17,12 @@ BRIDGE = (
 
 
 def case_text(more: str = "", **tables: str | None) -> str:
-    """The whole case with other or further tables; None takes a table out. `more` is put at the end."""
-    chosen = {**TABLES, **tables}
+    """The whole case with other or further tables; None takes a table out. `more` is put at the end.
+
+    What it leaves unstated is zero, whatever else [case] says.
+    """
+    about = tables.get("case")
+    chosen = {**TABLES, **tables, "case": TABLES["case"] if about is None else f"{TABLES['case']}\n{about}"}
     parts = [f"[{name}]\n{body}\n" for name, body in chosen.items() if body is not None]
     return "\n".join([*parts, more])
 

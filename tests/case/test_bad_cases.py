@@ -822,7 +822,7 @@ BAD = [
     ),
     pytest.param(
         case_text(more='[load]\nrange = "2 N to 3 N"'),
-        ["is not TOML: Cannot declare ('load',) twice (at line 17, column 6)"],
+        ["is not TOML: Cannot declare ('load',) twice (at line 20, column 6)"],
         id="twice_table",
     ),
     pytest.param(

@@ -25,6 +25,7 @@ from margin.chain.sensors import ThinFilm
 
 FULL = """
 [case]
+unstated = "zero"
 name = "picking gripper"
 notes = "invented for the tests"
 data = "invented"
@@ -326,5 +327,5 @@ def test_byte_order_mark_and_windows_line_ends_are_no_fault(tmp_path: Path) -> N
 
 def test_helper_texts_are_whole_cases() -> None:
     """The pieces from which the bad cases are made are good themselves."""
-    assert set(TABLES) == {"load", "requirement", "sensor", "circuit"}
+    assert set(TABLES) == {"case", "load", "requirement", "sensor", "circuit"}
     assert read_case(case_text(circuit=line("circuit", 'offset = "+/- 1 mV"'))).name == "case"

@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 CASE = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 20 N"
 check = ["2 N", "20 N"]

@@ -20,6 +20,8 @@ feedback = "56 kohm"
 """
 
 CASE = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 20 N"
 [requirement]

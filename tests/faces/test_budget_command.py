@@ -13,6 +13,8 @@ from margin.cli import cli
 from margin.commands.common import BAD_INPUT
 
 CASE = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 20 N"
 check = ["2 N", "10 N", "20 N"]

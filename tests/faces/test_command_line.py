@@ -26,6 +26,8 @@ from margin.commands.common import (
 )
 
 CASE = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 20 N"
 check = ["2 N", "10 N", "20 N"]

@@ -20,6 +20,8 @@ from margin.propagation.readings import use_event
 UNITS = 4000
 
 BASE = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 20 N"
 check = ["2 N", "20 N"]

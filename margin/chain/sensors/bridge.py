@@ -13,6 +13,7 @@ from margin.chain.laws import absent, bow, loop_weight, per_decade, unbow
 from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
+from margin.chain.sensors.zero_return import HISTORY, RESIDUE, residue
 from margin.chain.setting import Setting
 
 
@@ -80,7 +81,7 @@ class StrainGaugeBridge:
     """Bridge ratio, V/V.
 
     ratio = zero + z_T dT + lead * m * bow(equation(GF * strain_per_newton * F))
-            + s z * ratio at rated load
+            + s z * ratio at rated load + r |2q - 1| * ratio at the peak load (see `zero_return`)
     m     = (1 + s_T dT) (1 + c log10(t / t0)) (1 + h 4u(1 - u) descending) (1 - d log10(1 + age / 1 h))
     lead  = 1 / (1 + 2 RL / R): desensitisation by the resistance RL of each supply lead
 
@@ -117,6 +118,7 @@ class StrainGaugeBridge:
     reload_scatter: Value = parameter(
         "", 0.0, minimum=0.0, cause="reloading", doc="scatter from placement to placement, of rated output"
     )
+    zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
     lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
     bridge_resistance: Value = parameter(
@@ -125,6 +127,7 @@ class StrainGaugeBridge:
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest bridge current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest excitation; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
+    history_draw: Value = draw("uniform", level="loading", scales="zero_return", doc=HISTORY)
 
     def __post_init__(self) -> None:
         if absent(self.rated_output) and absent(self.strain_per_newton):
@@ -195,6 +198,9 @@ class StrainGaugeBridge:
             zero = zero + self.zero_temperature_coefficient * setting.warming
         if not absent(self.reload_scatter):
             zero = zero + self.reload_scatter * self.reload_draw * self._full_scale
+        if not absent(self.zero_return):
+            at_peak = self._full_scale * self._share(setting.peak)
+            zero = zero + residue(self.zero_return, self.history_draw, at_peak)
         return zero
 
     def _factor(self, setting: Setting) -> Value:

@@ -13,6 +13,7 @@ from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
 from margin.chain.sensors.curve import Curve, curve_through
+from margin.chain.sensors.zero_return import HISTORY, RESIDUE, residue
 from margin.chain.setting import Setting
 
 
@@ -20,11 +21,11 @@ from margin.chain.setting import Setting
 class TabulatedCurve:
     """Output (S or V/V) read off a measured curve y(F), with what differs from unit to unit.
 
-    output = Y [zero + zT dT + r z] + m * (y(F) + Y * curvature * 4v (1 - v))
+    output = Y [zero + zT dT + r z] + R |2q - 1| (y(peak) - first output) + m * (y(F) + Y * curvature * 4v (1 - v))
     m      = gain * (1 + sT dT) (1 + c log10(t / t0)) (1 + h 4u (1 - u) descending)
 
     Y is the span of the outputs over the table (negative where they fall) and v = (y(F) - first output) / Y.
-    z is one normal draw for each placement.
+    z is one normal draw for each placement; R is the zero return of the loads before, see `zero_return`.
     """
 
     kind: ClassVar[str] = "tabulated"
@@ -64,12 +65,14 @@ class TabulatedCurve:
         cause="reloading",
         doc="scatter from placement to placement, of the span of outputs",
     )
+    zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     bridge_resistance: Value = parameter(
         "ohm", 350.0, positive=True, doc="of a bridge, between its supply corners"
     )
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest sensor current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest sensor voltage; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
+    history_draw: Value = draw("uniform", level="loading", scales="zero_return", doc=HISTORY)
 
     @property
     def voltage_coefficient(self) -> Value:
@@ -129,7 +132,11 @@ class TabulatedCurve:
             zero = zero + self.zero_temperature_coefficient * setting.warming
         if not absent(self.reload_scatter):
             zero = zero + self.reload_scatter * self.reload_draw
-        return 0.0 if absent(zero) else self._span * zero
+        out = 0.0 if absent(zero) else self._span * zero
+        if not absent(self.zero_return):
+            at_peak = self._curve.value(setting.peak) - self.outputs[0]
+            out = out + residue(self.zero_return, self.history_draw, at_peak)
+        return out
 
     @property
     def _span(self) -> float:

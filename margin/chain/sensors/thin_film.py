@@ -15,6 +15,7 @@ from margin.chain.parameter import Value, draw, parameter
 from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor, exponential_creep
 from margin.chain.sensors.hysteresis import remembered_load
+from margin.chain.sensors.zero_return import HISTORY, RESIDUE, residue
 from margin.chain.setting import Setting
 
 
@@ -48,12 +49,13 @@ class ThinFilm:
     """Conductance G of a thin-film pad, S.
 
     G     = Gp / (1 + Rs Gp)
-    Gp    = g0 + gz dT + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
+    Gp    = g0 + gz dT + r |2q - 1| Gp(peak) + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
     m     = (1 + h 4u(1 - u) descending) (1 + c log10(t / t0)) (1 + a dT + b dT^2) (1 + w dRH)
             (1 + s z) (1 - d log10(1 + age / 1 h))
 
     A, v  loaded area relative to design and unevenness of its pressure: a pad with n < 1 answers to pressure,
-          not to force alone. u = F / peak. z is one normal draw for each placement of the load.
+          not to force alone. u = F / peak. z is one normal draw for each placement of the load. r is the zero
+          return that the loads before have left, q a uniform draw for each placement (see `zero_return`).
     The conductance holds at `voltage_reference`; `voltage_coefficient` is applied by the circuit.
     """
 
@@ -95,10 +97,12 @@ class ThinFilm:
     reload_scatter: Value = parameter(
         "", 0.0, minimum=0.0, cause="reloading", doc="relative scatter from placement to placement"
     )
+    zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest sensor current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest sensor voltage; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
+    history_draw: Value = draw("uniform", level="loading", scales="zero_return", doc=HISTORY)
 
     def output(self, contact: Contact, setting: Setting) -> Value:
         """Conductance, S, at `voltage_reference`."""
@@ -152,9 +156,15 @@ class ThinFilm:
         return result
 
     def _offset(self, setting: Setting) -> Value:
-        if absent(self.offset_temperature_coefficient):
-            return self.offset_conductance
-        return self.offset_conductance + self.offset_temperature_coefficient * setting.warming
+        offset = self.offset_conductance
+        if not absent(self.offset_temperature_coefficient):
+            offset = offset + self.offset_temperature_coefficient * setting.warming
+        if not absent(self.zero_return):
+            at_peak = power_law(
+                setting.peak, self.sensitivity, self.exponent, self.reference_load, self.turn_on
+            )
+            offset = offset + residue(self.zero_return, self.history_draw, at_peak)
+        return offset
 
     def _factor(self, setting: Setting) -> Value:
         """What multiplies the power law at this setting, apart from contact and branch."""
