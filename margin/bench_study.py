@@ -27,8 +27,8 @@ from margin.case.types import Case
 from margin.chain.setting import Setting
 from margin.estimates.bench_findings import Findings, Missing, Setup, findings_of
 from margin.estimates.bench_tables import components_frame, fits_frame, merits_frame, missing_frame
-from margin.estimates.evaluate import Stage, no_progress
 from margin.estimates.next_measurement import UNITS, NextMeasurement, next_measurement
+from margin.estimates.stages import Stage, no_progress
 from margin.report import bench_files, bench_terminal
 
 LEAST_POSITIVE = 0.9

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from margin.case.types import Case
-from margin.estimates.evaluate import Stage, no_progress
 from margin.estimates.failing_unit import FailingUnit
 from margin.estimates.rare import RareResult
 from margin.estimates.rare_failures import RareFailures, rare_failures
+from margin.estimates.stages import Stage, no_progress
 from margin.report import rare_page
 
 

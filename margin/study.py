@@ -24,9 +24,11 @@ from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.compare import compare as compare_runs
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_budget import ErrorBudget, error_budget
-from margin.estimates.evaluate import Stage, drawn_pair, evaluate, no_progress
-from margin.estimates.results import Results, Verdict
+from margin.estimates.evaluate import drawn_pair, evaluate
+from margin.estimates.results import Results
 from margin.estimates.shares import RUNS, WIDTH, ErrorShares
+from margin.estimates.stages import Stage, no_progress
+from margin.estimates.yield_result import Verdict
 from margin.report import budget_page, files, terminal
 from margin.report import comparison as comparison_report
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from margin.estimates.evaluate import Stage, no_progress
+from margin.estimates.stages import Stage, no_progress
 from margin.report import validation_page
 from margin.validation.compare import CONFIDENCE, checks
 from margin.validation.line import Line

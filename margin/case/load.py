@@ -41,6 +41,7 @@ from margin.case.tables import (
 )
 from margin.case.types import (
     ROLES,
+    Assumption,
     CalibrationSpec,
     Case,
     Dependence,
@@ -138,9 +139,13 @@ class _Reader:
         ]
         shared = describe.shared_lines(elements)
         assumed = [
-            describe.assumed_line(*each, source) for each, source in zip(spreads, sources, strict=True)
+            Assumption(line, name, spread.level)
+            for (name, quantity, spread), source in zip(spreads, sources, strict=True)
+            if (line := describe.assumed_line(name, quantity, spread, source)) is not None
         ]
-        assumed += [describe.assumed_tie(each) for each in dependences]
+        assumed += [
+            Assumption(line) for each in dependences if (line := describe.assumed_tie(each)) is not None
+        ]
         return Case(
             name=about.name or (path.stem if path is not None else "case"),
             path=path,
@@ -166,11 +171,11 @@ class _Reader:
                 *shared,
                 *map(describe.tie_line, dependences),
             ),
-            assumed=(
-                *taken.warnings,
-                *(line for line in assumed if line is not None),
-                *self.chosen,
-                *taken.assumed,
+            assumptions=(
+                *map(Assumption, taken.warnings),
+                *assumed,
+                *map(Assumption, self.chosen),
+                *map(Assumption, taken.assumed),
             ),
             elements_from=foreign_modules(elements),
             model=taken.model,

@@ -209,6 +209,28 @@ class StudySpec:
 
 
 @dataclass(frozen=True)
+class Assumption:
+    """Something that a case rests on and nobody measured.
+
+    text      one line for the report
+    quantity  name of the spread, 'use.temperature (cold)' where a condition has it for itself; None for a statement
+              about the whole case
+    level     at which the spread varies; None as for `quantity`
+    """
+
+    text: str
+    quantity: str | None = None
+    level: Level | None = None
+
+    def is_of(self, factor: str) -> bool:
+        """Whether it is about the factor of that name: 'sensor.creep per common'."""
+        return self.quantity is not None and factor.partition(" (each ")[0] in (
+            f"{self.quantity} per {self.level}",
+            self.quantity,
+        )
+
+
+@dataclass(frozen=True)
 class Case:
     """A whole case, validated, in SI units.
 
@@ -216,7 +238,7 @@ class Case:
     design_curve bench conditions of the curve that firmware turns round
     defaults     'circuit.offset = 0 V: ideal' ...: what the case did not say and the tool assumed
     readings     how each tolerance was read, in order
-    assumed      spreads that were stated, not measured, and rest on nothing else
+    assumptions  spreads that were stated, not measured, and rest on nothing else
     model        the fitted model that the sensor is taken from, None without one
     source       the tables as they stand in the file, from which a changed case is read anew
     """
@@ -239,10 +261,15 @@ class Case:
     design_curve: DesignCurve = DesignCurve()
     defaults: tuple[str, ...] = ()
     readings: tuple[str, ...] = ()
-    assumed: tuple[str, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
     elements_from: tuple[str, ...] = field(default=())
     model: FittedModel | None = field(default=None, compare=False, repr=False)
     source: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """The assumptions, a line each."""
+        return tuple(each.text for each in self.assumptions)
 
     @property
     def judged_on(self) -> str:

@@ -14,6 +14,8 @@ from margin.chain.laws import absent
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
 
+HEADROOM = "headroom at the largest load"
+
 Measure = Callable[[Chain, Response, Value], Value | None]
 
 
@@ -157,7 +159,7 @@ def _seven_times(chain: Chain, response: Response) -> Value | None:
 
 CHECKS: tuple[Check, ...] = (
     Check(
-        "headroom at the largest load", "V", headroom, lambda c, r: 0.0, "above",
+        HEADROOM, "V", headroom, lambda c, r: 0.0, "above",
         "to the nearest limit of output swing and converter, on the side towards which the load drives",
     ),
     Check("sensor current", "A", sensor_current, _current_limit, "below", "largest over the loads"),

@@ -19,7 +19,7 @@ import click
 
 if TYPE_CHECKING:
     from margin.case.types import Case
-    from margin.estimates.evaluate import Stage
+    from margin.estimates.stages import Stage
     from margin.study import BudgetStudy, PairedStudy, Study
 
 CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, UNDECIDED, INTERNAL_ERROR, INTERRUPTED = 0, 1, 2, 3, 70, 130
@@ -197,7 +197,7 @@ def faults_shown(resume: Path | None = None) -> Iterator[None]:
 @contextmanager
 def stages(quiet: bool) -> Iterator[Stage]:
     """Progress bars on the error stream; none where it is not a terminal, or when quiet."""
-    from margin.estimates.evaluate import no_progress
+    from margin.estimates.stages import no_progress
 
     if quiet or not sys.stderr.isatty():
         yield no_progress

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.evaluate import assemble
 from margin.estimates.intervals import section_half_width
-from margin.estimates.yields import COUNTS, groups_of
+from margin.estimates.yields import decisive_shares
 from margin.propagation.run_result import RunResult
-
-Array = NDArray[np.float64]
 
 
 class NotComparable(ValueError):
@@ -55,16 +52,9 @@ def compare(
     return Comparison(assemble(first, first_budget), assemble(second, second_budget), pd.DataFrame(rows))
 
 
-def _shares(run: RunResult, option: str) -> Array:
-    """Decisive yield of each group of a run."""
-    column = COUNTS.index(run.model.case.requirement.counts)
-    counts, sizes = groups_of(run.plan.frame, run.tallies[option], column)
-    return counts / sizes
-
-
 def _row(first: RunResult, second: RunResult, option: str) -> dict[str, object]:
     confidence = first.model.case.requirement.confidence
-    one, two = _shares(first, option), _shares(second, option)
+    one, two = decisive_shares(first, option), decisive_shares(second, option)
     seeds = first.model.case.study.seed == second.model.case.study.seed
     paired = one.size == two.size and seeds and first.plan.frame.grouping == second.plan.frame.grouping
     if paired:

@@ -8,7 +8,8 @@ import pandas as pd
 from margin.case.types import Case
 from margin.estimates import numbers
 from margin.estimates.looks import in_order_of_effort, units_to_decide
-from margin.estimates.results import DesignCheck, OptionResult, Recommendation, Yield
+from margin.estimates.results import DesignCheck, OptionResult, Recommendation
+from margin.estimates.yield_result import Yield, nearest_option
 from margin.propagation.readings import readings_of_a_unit
 
 LEADING = 3
@@ -50,7 +51,7 @@ def recommend(
             )
             return Recommendation(None, why, (*exceeded, *left_open), names)
         return Recommendation(chosen.name, why, left_open, names)
-    best = max(options, key=lambda o: o.decisive_yield.lower_bound)
+    best = by_name[nearest_option({option.name: option.decisive_yield for option in options})]
     reached = bound_in_words(best.decisive_yield, target)
     if undecided:
         nearest = f"{best.name!r} comes nearest with a lower bound of {reached}"

@@ -11,9 +11,10 @@ from margin.case.types import Case
 from margin.estimates.budget import budget_of
 from margin.estimates.budget_causes import EVERY_CHANGE
 from margin.estimates.budget_plan import BUDGET_UNITS
-from margin.estimates.evaluate import CAUTIONS, Stage, no_progress
+from margin.estimates.evaluate import CAUTIONS
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares import RUNS, WIDTH, ErrorShares, error_shares
+from margin.estimates.stages import Stage, no_progress
 from margin.propagation.identity import version
 from margin.propagation.model import model_of
 

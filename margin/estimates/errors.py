@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from margin.estimates.results import Estimate
+from margin.estimates.yield_result import Estimate
 from margin.propagation.histogram import Bins, mean_and_sd, quantile
 from margin.propagation.tally import RATIO_BINS, Frame, Tally
 

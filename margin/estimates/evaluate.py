@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from margin.backends.run import require_one_way, run
 from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
 from margin.case.types import LEAST_INNER, CalibrationSpec, Case
+from margin.estimates.advice.advise import advise
 from margin.estimates.budget import budget_of
 from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.decision import recommend
@@ -24,6 +25,7 @@ from margin.estimates.intervals import clopper_pearson
 from margin.estimates.looks import confidence_at, decided, inner_size
 from margin.estimates.results import OptionResult, Results
 from margin.estimates.shares import ErrorShares, error_shares, runs_of_report
+from margin.estimates.stages import Stage, no_progress
 from margin.estimates.worst_case import WorstCase, worst_cases
 from margin.estimates.yields import (
     COUNTS,
@@ -53,14 +55,6 @@ CAUTIONS = (
 
 PILOT_SEED = 1 << 62
 """What the seed of a pilot differs by, so that its draws are none of the study's."""
-
-Stage = Callable[[str, int], Callable[[int], None]]
-"""Called with what begins and how much of it there is; gives the function that counts progress."""
-
-
-def no_progress(title: str, total: int) -> Callable[[int], None]:
-    """A stage that nobody watches."""
-    return lambda done: None
 
 
 def evaluate(
@@ -110,7 +104,11 @@ def evaluate(
                 workers=workers,
                 progress=stage("effects of causes", 2 * runs),
             )
-    return assemble(drawn, budget, shares)
+    results = assemble(drawn, budget, shares)
+    if not with_budget or results.verdict != "does not conform":
+        return results
+    stage("trying what would help", 1)
+    return replace(results, advice=advise(case, results.focus.name, budget, workers=workers))
 
 
 def require_enough_units(case: Case) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv, stdtrit
 
-from margin.estimates.results import Estimate
+from margin.estimates.yield_result import Estimate
 
 Array = NDArray[np.float64]
 

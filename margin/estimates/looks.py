@@ -11,7 +11,7 @@ from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
 from margin.case.types import LEAST_INNER, CalibrationSpec, Case
 from margin.estimates.outer_draws import noise_and_scatter
-from margin.estimates.results import Verdict, Yield
+from margin.estimates.yield_result import Verdict, Yield
 from margin.estimates.yields import cells_of, yield_of
 from margin.propagation.plan import FIRST_OUTER, PILOT_INNER, PILOT_OUTER, Plan
 from margin.propagation.run_result import RunResult

@@ -19,8 +19,8 @@ from margin.bench.outlook import TOGETHER
 from margin.case.types import Case
 from margin.chain.parameter import Level
 from margin.estimates.bench_findings import BenchSize
-from margin.estimates.evaluate import Stage, no_progress
-from margin.estimates.results import Yield
+from margin.estimates.stages import Stage, no_progress
+from margin.estimates.yield_result import Yield
 from margin.estimates.yield_with_more import Added, measured_levels, yields_with_more
 
 _SENSORS, _MOUNTINGS, _CYCLES = "sensors", "mountings of each sensor", "cycles of each mounting"

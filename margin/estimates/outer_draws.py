@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import bdtr, ndtri
 
 from margin.estimates.intervals import clopper_pearson
-from margin.estimates.results import Estimate
+from margin.estimates.yield_result import Estimate
 
 Array = NDArray[np.float64]
 

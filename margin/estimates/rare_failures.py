@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import Case
-from margin.estimates.evaluate import Stage, no_progress
 from margin.estimates.failing_unit import FailingUnit, failing_unit
 from margin.estimates.rare import (
     RareResult,
@@ -19,6 +18,7 @@ from margin.estimates.rare import (
 )
 from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.limit import CountedLimit
+from margin.estimates.stages import Stage, no_progress
 from margin.estimates.unit_limit import UnitLimit
 from margin.propagation.identity import version
 from margin.propagation.model import model_of

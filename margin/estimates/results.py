@@ -3,62 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
 
 import pandas as pd
 
 from margin.case.types import CalibrationSpec, Case
+from margin.estimates.advice.result import Advice
 from margin.estimates.shares import ErrorShares
+from margin.estimates.yield_result import Estimate, Verdict, Yield, nearest_option
 from margin.propagation.run_result import Computation
-
-Verdict = Literal["conforms", "does not conform", "undecided"]
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A number with its interval at the study's confidence level."""
-
-    value: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True)
-class Yield:
-    """A share of production that conforms.
-
-    sampled    with the interval that the finite number of draws leaves
-    knowledge  5 % and 95 % points over the outer draws (`common`, `station`); None where nothing varies there
-    lots       5 % and 95 % points over lots; None where nothing varies from lot to lot
-    known_low  the 5 % point of `knowledge` with the interval that the finite number of draws leaves to it
-    sure_low   where all is known: lower end of the yield that errs half as often as that of `sampled`, since
-               'conforms' is not to be said in error
-    """
-
-    sampled: Estimate
-    knowledge: tuple[float, float] | None
-    lots: tuple[float, float] | None = None
-    known_low: Estimate | None = None
-    sure_low: float | None = None
-
-    @property
-    def bound(self) -> Estimate:
-        """The lower bound with its interval: the 5 % point over what is not known, or the yield where all is known."""
-        if self.known_low is not None:
-            return self.known_low
-        low = self.sampled.low if self.sure_low is None else self.sure_low
-        return Estimate(self.sampled.value, low, self.sampled.high)
-
-    @property
-    def lower_bound(self) -> float:
-        """Value of the lower bound."""
-        return self.bound.value
-
-    def verdict(self, target: float) -> Verdict:
-        """What the interval of the lower bound says of a yield to be reached."""
-        if self.bound.low >= target:
-            return "conforms"
-        return "does not conform" if self.bound.high < target else "undecided"
 
 
 @dataclass(frozen=True)
@@ -170,6 +122,7 @@ class Results:
     looks   how often the study was looked at until it was decided or its units spent
     confidence  of the intervals of the yields at the last look
     lots    drawn, with a few units each; 0 where nothing varies from lot to lot
+    advice  what would help where the design does not conform; None where it does, or no budget was asked for
     """
 
     case: Case
@@ -189,6 +142,7 @@ class Results:
     looks: int = 1
     confidence: float = 0.95
     lots: int = 0
+    advice: Advice | None = None
 
     @property
     def exceeded(self) -> tuple[DesignCheck, ...]:
@@ -206,6 +160,13 @@ class Results:
     @property
     def conforms(self) -> bool:
         return self.verdict == "conforms"
+
+    @property
+    def focus(self) -> OptionResult:
+        """The recommended option; where none is, the one that comes nearest (see `nearest_option`)."""
+        if self.recommendation.option is not None:
+            return self.option(self.recommendation.option)
+        return self.option(nearest_option({option.name: option.decisive_yield for option in self.options}))
 
     def option(self, name: str) -> OptionResult:
         """The option of that name; KeyError with the names there are."""

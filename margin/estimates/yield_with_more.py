@@ -9,9 +9,9 @@ from margin.backends.run import run
 from margin.case.faults import choices
 from margin.case.types import Case, ElementSpec, Spread
 from margin.chain.parameter import Level
-from margin.estimates.evaluate import Stage, no_progress
 from margin.estimates.looks import in_order_of_effort
-from margin.estimates.results import Yield
+from margin.estimates.stages import Stage, no_progress
+from margin.estimates.yield_result import Yield
 from margin.estimates.yields import yield_of
 from margin.propagation.run_result import RunResult
 

@@ -9,7 +9,8 @@ from scipy.special import betaincinv
 
 from margin.estimates.intervals import clopper_pearson, clustered_share, effective_trials
 from margin.estimates.outer_draws import bound_over_draws, convergence, points_over_draws
-from margin.estimates.results import Estimate, Yield
+from margin.estimates.yield_result import Estimate, Yield
+from margin.propagation.run_result import RunResult
 from margin.propagation.tally import RATIO_BINS, Frame, Tally
 
 Array = NDArray[np.float64]
@@ -55,6 +56,13 @@ def groups_of(frame: Frame, tally: Tally, column: int) -> tuple[Array, Array]:
         sizes = np.full(frame.outer, float(frame.grouping.units_per_draw))
     filled = sizes > 0.0
     return np.asarray(counts[filled]), sizes[filled]
+
+
+def decisive_shares(drawn: RunResult, option: str) -> Array:
+    """Decisive yield of each group of a run (see `groups_of`): with the same draws, differences are paired."""
+    counted = COUNTS.index(drawn.model.case.requirement.counts)
+    counts, sizes = groups_of(drawn.plan.frame, drawn.tallies[option], counted)
+    return np.asarray(counts / sizes)
 
 
 def effective_units(frame: Frame, tally: Tally, column: int, confidence: float) -> float:

@@ -29,7 +29,7 @@ from margin.report.effects import (
 )
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.page import page
-from margin.report.summary import requirement_in_words
+from margin.report.requirement_words import requirement_in_words
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
 from margin.report.where import drawn_picture, share_cell, where_section
 

@@ -12,7 +12,8 @@ from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
 from margin.report.blocks import Block, Section, Table, Text
 from margin.report.page import options_table, page
-from margin.report.summary import computed_in_words, requirement_in_words, summarise
+from margin.report.requirement_words import requirement_in_words
+from margin.report.summary import computed_in_words, summarise
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
 
 _COLUMNS = (

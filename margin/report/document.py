@@ -18,7 +18,7 @@ from margin.case.types import Case, ElementSpec, Spread
 from margin.estimates.results import Results
 from margin.estimates.shares import FAILING
 from margin.report import frames
-from margin.report.summary import requirement_in_words
+from margin.report.requirement_words import requirement_in_words
 
 FORMAT = "margin results"
 VERSION = 1
@@ -49,6 +49,7 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
         "conforms": results.conforms,
         "verdict": results.verdict,
         "recommendation": dataclasses.asdict(results.recommendation),
+        "advice": None if results.advice is None else dataclasses.asdict(results.advice),
         "options": records(frames.yields_frame(results)),
         "yields": records(frames.all_yields_frame(results)),
         "errors": records(frames.errors_frame(results)),

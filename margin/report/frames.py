@@ -6,7 +6,8 @@ import dataclasses
 
 import pandas as pd
 
-from margin.estimates.results import Results, Yield
+from margin.estimates.results import Results
+from margin.estimates.yield_result import Yield
 
 
 def yields_frame(results: Results) -> pd.DataFrame:

@@ -6,8 +6,10 @@ from functools import cache
 from typing import Any
 
 from margin.estimates import numbers
+from margin.estimates.assumptions import by_weight
 from margin.estimates.results import Results
 from margin.report import figures, sections, style
+from margin.report.advice_words import trials_rows
 from margin.report.blocks import Listing, Picture, Section, Table, Text, picture
 from margin.report.summary import Summary, focus_option, summarise
 from margin.report.worst_case_section import worst_cases
@@ -75,10 +77,12 @@ def first_page(results: Results) -> Section:
             Text(f"Recommended: {summary.recommendation}."),
             *((Listing(obstacles, summary.obstacles),) if summary.obstacles else ()),
             _causes_table(summary),
+            *((Text(f"{summary.cancels[0].upper()}{summary.cancels[1:]}."),) if summary.cancels else ()),
             *exceeded,
             Text(f"Other design checks: {summary.checks_other}."),
             Text(f"Assumed: {summary.assumed}."),
             Text(f"Next step: {summary.next_step}."),
+            *_trials(results),
             shown,
         ),
     )
@@ -118,6 +122,19 @@ def _causes_table(summary: Summary) -> Table | Text:
     return Table(f"Leading causes with {summary.causes_of!r}.", columns, rows, 3)
 
 
+def _trials(results: Results) -> tuple[Table, ...]:
+    """The actions that were tried, where the design does not conform."""
+    if results.advice is None or not (rows := trials_rows(results.advice)):
+        return ()
+    advice = results.advice
+    title = (
+        f"Actions tried for {advice.option!r}, {numbers.count(advice.units)} units each on the same draws; those that "
+        "do not raise the yield are left out."
+    )
+    columns = ("Action", "Yield becomes", "Change (interval)", "Lower bound (interval)", "Verdict")
+    return (Table(title, columns, rows, 1),)
+
+
 def how_read(results: Results) -> Section:
     """How the case was read: checks, tolerances, defaults, assumptions."""
     case = results.case
@@ -146,7 +163,10 @@ def how_read(results: Results) -> Section:
             checks,
             Listing("How tolerances were read", case.readings),
             Listing("Defaults used", case.defaults),
-            Listing("Assumed, not measured", case.assumed),
+            Listing(
+                "Assumed, not measured: what counts most first",
+                tuple(each.assumption.text for each in by_weight(results)),
+            ),
         ),
     )
 

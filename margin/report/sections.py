@@ -6,7 +6,8 @@ import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.decision import bound_in_words
-from margin.estimates.results import Estimate, OptionResult, Results, Yield
+from margin.estimates.results import OptionResult, Results
+from margin.estimates.yield_result import Estimate, Yield
 from margin.report import figures, style
 from margin.report.blocks import (
     Block,
@@ -22,12 +23,8 @@ from margin.report.blocks import (
 )
 from margin.report.convergence import lower_bound_over_draws
 from margin.report.effects import effect_blocks
-from margin.report.summary import (
-    budget_rows,
-    counted_in_words,
-    focus_option,
-    rank_shown,
-)
+from margin.report.requirement_words import counted_in_words
+from margin.report.summary import budget_rows, focus_option, rank_shown
 from margin.report.where import WHERE, where_section
 
 _YIELD_WORDS = {

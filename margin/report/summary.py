@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from margin.case.types import Case, Requirement
 from margin.estimates import numbers
+from margin.estimates.assumptions import by_weight, cancelling
 from margin.estimates.decision import bound_in_words
 from margin.estimates.results import DesignCheck, OptionResult, Results
+from margin.report.advice_words import next_step
+from margin.report.requirement_words import requirement_in_words
 
 LEADING = 5
 FIRST_ASSUMED = 4
@@ -72,6 +74,7 @@ class Summary:
     checks_other: str
     assumed: str
     cautions: tuple[str, ...]
+    cancels: str
     next_step: str
     computed: str
 
@@ -97,48 +100,11 @@ def summarise(results: Results) -> Summary:
         causes=leading_causes(results, focus.name),
         checks_exceeded=tuple(check_in_words(c) for c in results.checks if c.verdict == "exceeded"),
         checks_other=_other_checks(results.checks),
-        assumed=assumed_in_words(results.case),
+        assumed=assumed_in_words(results),
         cautions=results.cautions,
+        cancels=cancelling_in_words(results),
         next_step=next_step(results),
         computed=computed_in_words(results),
-    )
-
-
-def permissible_in_words(requirement: Requirement, span: float) -> str:
-    """The maximum permissible error (JCGM 200, 4.26) with what each percentage refers to."""
-    parts = []
-    if requirement.reading > 0.0:
-        parts.append(numbers.percent(requirement.reading, "reading"))
-    if requirement.span > 0.0:
-        limit = numbers.plain(requirement.span * span, "N", scale=numbers.scale_for([span], "N"))
-        parts.append(f"{numbers.percent(requirement.span, 'span')} ({limit})")
-    if requirement.absolute > 0.0:
-        parts.append(numbers.plain(requirement.absolute, "N"))
-    if len(parts) == 1:
-        return parts[0]
-    return f"{'larger' if requirement.combine == 'larger' else 'sum'} of {' and '.join(parts)}"
-
-
-def counted_in_words(requirement: Requirement) -> str:
-    """Who must keep the permissible error."""
-    share = numbers.percent(requirement.share)
-    return {
-        "units at every check point": "units within at every check point",
-        "units by share of readings": f"units with at least {share} of their readings within",
-        "readings": "readings within",
-    }[requirement.counts]
-
-
-def requirement_in_words(case: Case) -> tuple[str, ...]:
-    """The requirement: who, how many, how large an error, over which loads."""
-    requirement = case.requirement
-    scale = numbers.scale_for([case.load_high], "N")
-    low = numbers.plain(case.load_low, scale=numbers.Scale(scale.factor, ""))
-    loads = f"{low} to {numbers.plain(case.load_high, scale=scale)}"
-    return (
-        f"Required: at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)} over "
-        f"{case.judged_on}.",
-        f"Permissible error: {permissible_in_words(requirement, case.span)}; load {loads}.",
     )
 
 
@@ -175,10 +141,8 @@ def worst_load(option: OptionResult) -> pd.Series:
 
 
 def focus_option(results: Results) -> OptionResult:
-    """The recommended option; where none is, the one with the highest lower bound on its yield."""
-    if results.recommendation.option is not None:
-        return results.option(results.recommendation.option)
-    return max(results.options, key=lambda option: option.decisive_yield.lower_bound)
+    """The recommended option; where none is, the one that comes nearest."""
+    return results.focus
 
 
 def recommendation(results: Results) -> str:
@@ -250,49 +214,24 @@ def _other_checks(checks: tuple[DesignCheck, ...]) -> str:
     return "; ".join(parts) if parts else "none kept"
 
 
-def assumed_in_words(case: Case) -> str:
-    """How much was assumed, and the first of it."""
-    first = [*case.assumed, *case.defaults]
-    if not first:
+def assumed_in_words(results: Results) -> str:
+    """How much was assumed, and what of it counts most."""
+    case = results.case
+    lines = [each.assumption.text for each in by_weight(results)] + list(case.defaults)
+    if not lines:
         return "nothing: every quantity and spread was stated as measured"
-    rest = len(first) - FIRST_ASSUMED
+    rest = len(lines) - FIRST_ASSUMED
     more = f"; and {rest} more" if rest > 0 else ""
-    shown = "; ".join(first[:FIRST_ASSUMED])
-    return f"{len(case.assumed)} not measured, {len(case.defaults)} by default: {shown}{more}"
+    shown = "; ".join(lines[:FIRST_ASSUMED])
+    return f"{len(case.assumptions)} not measured, {len(case.defaults)} by default: {shown}{more}"
 
 
-def next_step(results: Results) -> str:
-    """What to do next, read off the verdict, the intervals and the leading cause."""
-    option = focus_option(results)
-    found = option.decisive_yield
-    target = results.case.requirement.target
-    if results.verdict == "undecided":
-        return f"draw more units: {results.recommendation.obstacles[0]}"
-    if (
-        not results.conforms
-        and found.knowledge is not None
-        and found.knowledge[0] < target <= found.sampled.low
-    ):
-        return (
-            f"measure more sensors: the draws reach {numbers.percent(target)}, "
-            "what is not known of the spreads keeps the lower bound below it"
-        )
-    causes = [cause for cause in leading_causes(results, option.name) if cause.resolved]
-    if not results.conforms and causes:
-        lead = causes[0]
-        return (
-            f"tighten {lead.factor} ({lead.part}): halved, the yield of {option.name!r} becomes "
-            f"{lead.yield_becomes}"
-        )
-    for cause in causes:
-        for line in results.case.assumed:
-            if line.startswith(f"{cause.quantity}: ") and f"per {cause.level}" in line:
-                return f"measure what is assumed and counts most: {line}"
-    if results.case.assumed:
-        return "build a pilot lot: no single assumption moves the result within its resolution"
-    if not results.conforms:
-        return "widen the permissible error or add a calibration option: no single cause stands out"
-    return "none needed: the requirement is met with what was measured"
+def cancelling_in_words(results: Results) -> str:
+    """What a ratiometric converter takes out: '' where there is nothing to say."""
+    names = cancelling(results)
+    if not names:
+        return ""
+    return f"cancels: {', '.join(names)} (the ratiometric converter shares the reference)"
 
 
 _PATH_WORDS = {

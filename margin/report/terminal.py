@@ -199,6 +199,8 @@ def _notes(summary: Summary, width: int, most: int) -> list[Text]:
     out.extend(wrapped("Assumed:", summary.assumed, width, min(most, 2)))
     if summary.cautions:
         out.extend(wrapped(f"Cautions ({len(summary.cautions)}):", " | ".join(summary.cautions), width, 1))
+    if summary.cancels:
+        out.extend(wrapped("Note:", summary.cancels, width, min(most, 1)))
     out.extend(wrapped("Next:", summary.next_step, width, min(most, 2)))
     out.extend(wrapped("Computed:", summary.computed, width, 2))
     return out
@@ -247,6 +249,7 @@ def notebook_html(results: Results) -> str:
         ("Other checks", summary.checks_other),
         ("Assumed", summary.assumed),
         *(("Caution", line) for line in summary.cautions),
+        *((("Note", summary.cancels),) if summary.cancels else ()),
         ("Next", summary.next_step),
         ("Computed", summary.computed),
     ]

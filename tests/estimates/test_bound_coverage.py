@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from margin.backends.run import run
-from margin.estimates.results import Estimate
+from margin.estimates.yield_result import Estimate
 from margin.estimates.yields import yield_of
 from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of

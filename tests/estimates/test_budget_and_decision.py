@@ -12,7 +12,8 @@ from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case
 from margin.estimates.budget import budget_of
 from margin.estimates.decision import recommend
 from margin.estimates.evaluate import evaluate
-from margin.estimates.results import DesignCheck, Estimate, OptionResult, Results, Yield
+from margin.estimates.results import DesignCheck, OptionResult, Results
+from margin.estimates.yield_result import Estimate, Yield
 from margin.propagation.model import model_of
 
 

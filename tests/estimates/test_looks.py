@@ -21,7 +21,7 @@ from margin.estimates.looks import (
     is_decided,
     units_to_decide,
 )
-from margin.estimates.results import Estimate, Verdict, Yield
+from margin.estimates.yield_result import Estimate, Verdict, Yield
 from margin.propagation.plan import (
     CELLS,
     FIRST_OUTER,

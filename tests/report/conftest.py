@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from margin.case.types import (
+    Assumption,
     CalibrationSpec,
     Case,
     ElementSpec,
@@ -19,15 +20,8 @@ from margin.case.types import (
     StudySpec,
     UseCondition,
 )
-from margin.estimates.results import (
-    DesignCheck,
-    Estimate,
-    OptionResult,
-    Recommendation,
-    Results,
-    Verdict,
-    Yield,
-)
+from margin.estimates.results import DesignCheck, OptionResult, Recommendation, Results
+from margin.estimates.yield_result import Estimate, Verdict, Yield
 
 LOADS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 CONDITIONS = ("room", "cold store", "sun")
@@ -91,7 +85,7 @@ def case(name: str = "Picking gripper, pad B (invented)") -> Case:
         study=StudySpec(units=20_000, outer=40, seed=11),
         defaults=("circuit.offset = 0 V: ideal", "converter.noise = 0 V: ideal"),
         readings=("circuit.resistor 10 kohm ± 1 %: rectangular, GUM 4.3.7",),
-        assumed=("sensor.sensitivity varies from lot to lot by 5 %: stated, not measured",),
+        assumptions=(Assumption("sensor.sensitivity varies from lot to lot by 5 %: stated, not measured"),),
     )
 
 
@@ -286,6 +280,6 @@ def failing(results: Results) -> Results:
         options=(*options, *named),
         recommendation=Recommendation(None, long, (long, long)),
         checks=tuple(replace(check, verdict="exceeded", note=long) for check in results.checks),
-        case=replace(results.case, assumed=(long,) * 5),
+        case=replace(results.case, assumptions=(Assumption(long),) * 5),
         cautions=(long,) * 4,
     )

@@ -9,7 +9,9 @@ from html.parser import HTMLParser
 
 import pytest
 
-from margin.estimates.results import Estimate, Results
+from margin.case.types import Assumption
+from margin.estimates.results import Results
+from margin.estimates.yield_result import Estimate
 from margin.report import page
 from margin.report.document import to_document
 from margin.report.summary import computed_in_words, next_step
@@ -212,7 +214,11 @@ def test_the_next_step_finds_what_a_named_condition_assumes(results: Results) ->
             "level": {"loading": "condition"},
         }
     )
-    shown = replace(results, budget=budget, case=replace(results.case, assumed=(line,)))
+    shown = replace(
+        results,
+        budget=budget,
+        case=replace(results.case, assumptions=(Assumption(line, "use.temperature (cold)", "condition"),)),
+    )
     assert next_step(shown) == f"measure what is assumed and counts most: {line}"
 
 

@@ -32,6 +32,8 @@ class BridgeAmplifier(FrontEnd):
     """
 
     kind: ClassVar[str] = "bridge amplifier"
+    gain_key: ClassVar[str | None] = "gain_resistor"
+    pedestal_key: ClassVar[str | None] = "pedestal_ratio"
     accepts: ClassVar[OutputKind] = "ratio"
 
     internal_resistor: Value = parameter(

@@ -24,6 +24,7 @@ class ConstantCurrent(ConductanceFrontEnd):
     """
 
     kind: ClassVar[str] = "constant current"
+    gain_key: ClassVar[str | None] = "resistor"
 
     resistor: Value = parameter(
         "ohm", positive=True, grades="tolerance", doc="resistor that sets the current, I = reference / R"

@@ -30,6 +30,7 @@ class Divider(ConductanceFrontEnd):
     """
 
     kind: ClassVar[str] = "voltage divider"
+    gain_key: ClassVar[str | None] = "resistor"
 
     resistor: Value = parameter("ohm", positive=True, grades="tolerance", doc="fixed resistor of the divider")
     resistor_tempco: Value = parameter(

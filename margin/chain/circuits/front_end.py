@@ -81,6 +81,8 @@ class FrontEnd(ABC):
 
     kind: ClassVar[str]
     accepts: ClassVar[OutputKind]
+    gain_key: ClassVar[str | None] = None
+    pedestal_key: ClassVar[str | None] = None
 
     @abstractmethod
     def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:

@@ -25,6 +25,7 @@ class InvertingAmplifier(ConductanceFrontEnd):
     """
 
     kind: ClassVar[str] = "inverting amplifier"
+    gain_key: ClassVar[str | None] = "feedback"
 
     feedback: Value = parameter("ohm", positive=True, grades="tolerance", doc="feedback resistor")
     feedback_tempco: Value = parameter(

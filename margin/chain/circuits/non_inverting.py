@@ -23,6 +23,7 @@ class NonInvertingAmplifier(ConductanceFrontEnd):
     """
 
     kind: ClassVar[str] = "non-inverting amplifier"
+    gain_key: ClassVar[str | None] = "feedback"
 
     feedback: Value = parameter("ohm", positive=True, grades="tolerance", doc="feedback resistor")
     feedback_tempco: Value = parameter(

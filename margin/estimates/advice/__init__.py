@@ -1,0 +1,1 @@
+"""What to do next about a design that does not conform: actions that exist, each tried by the engine."""
