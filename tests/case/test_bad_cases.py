@@ -484,11 +484,11 @@ BAD = [
         id="how_combined",
     ),
     pytest.param(
-        case_text(**_limit('"6 % of full scale"')),
+        case_text(**_limit('"6 % of capacity"')),
         [
-            '[requirement] permissible_error = "6 % of full scale": "of full scale" is not known; write "of reading" or "of span" (span: highest less lowest load)'
+            '[requirement] permissible_error = "6 % of capacity": "of capacity" is not known; write of reading, of span (highest less lowest load), of full scale (highest load) or of rated load'
         ],
-        id="of_full_scale",
+        id="of_capacity",
     ),
     pytest.param(
         case_text(**_limit('"larger of 6 % of reading"')),
