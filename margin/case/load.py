@@ -192,10 +192,6 @@ class _Reader:
                 if converted is None:
                     continue
                 spec = converted
-            if role == "converter" and role in self.raw and spec.options.get("bits") == 0:
-                mend = "write 1 or more; without the table [converter] it is ideal"
-                self.faults.append(Fault(self.file, role, "bits", 0, "a converter has no 0 bits", mend))
-                continue
             try:
                 nominal[role] = nominal_element(spec)
             except ValueError as error:
@@ -204,6 +200,7 @@ class _Reader:
             found[role] = spec
             given = self.raw.get(role, {})
             self.defaults.extend(describe.defaults_of_element(spec, role in self.raw, given))
+            self.figures.extend(describe.nonlinearity_line(spec))
         if "sensor" in nominal and "circuit" in nominal:
             accepting = [
                 kind

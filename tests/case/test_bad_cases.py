@@ -375,13 +375,6 @@ BAD = [
         id="circuit_does_not_accept",
     ),
     pytest.param(
-        case_text(converter="bits = 0"),
-        [
-            "[converter] bits = 0: a converter has no 0 bits; write 1 or more; without the table [converter] it is ideal"
-        ],
-        id="bits_zero",
-    ),
-    pytest.param(
         case_text(converter="bits = 60"),
         ["[converter] bits = 60: must be from 0 (ideal) to 32 (got 60)"],
         id="bits_60",
