@@ -113,8 +113,8 @@ class Converter:
         """Amplitude A of the nonlinearity, counts, with which no unit exceeds the stated figure and some reach it.
 
         A sine of phase p departs from the ideal line by A. It departs by (1 + |sin p|) A from the line through its
-        ends, both at A sin p: 2 A for the worst phase. From the line of least squares: `best_fit_factor`. Terminal-based
-        and independently based nonlinearity: IEEE Std 1241 (from memory); the factors are derived here.
+        ends, both at A sin p: 2 A for the worst phase. From the line of least squares: `best_fit_factor`.
+        Terminal-based and independently based nonlinearity: IEEE Std 1241 (from memory); the factors are derived here.
         """
         if self.nonlinearity_line == "ideal":
             return self.integral_nonlinearity
