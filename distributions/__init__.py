@@ -11,6 +11,7 @@ from distributions.distribution import Distribution, NoDensity
 from distributions.fitting import ShapeFit, ShapeFits, fit_shapes
 from distributions.intervals import shortest_interval, symmetric_interval
 from distributions.points import points_of_pieces, unit_points
+from distributions.scaling import scaled
 from distributions.seeded import uniforms_from
 from distributions.shapes import (
     Arcsine,
@@ -70,6 +71,7 @@ __all__ = [
     "nearest_correlation",
     "points_of_pieces",
     "read_tolerance",
+    "scaled",
     "shortest_interval",
     "symmetric_interval",
     "uniforms_from",

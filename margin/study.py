@@ -22,6 +22,7 @@ from margin.case.types import Case
 from margin.estimates.budget import budget_of
 from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.compare import compare as compare_runs
+from margin.estimates.compare import require_comparable
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_budget import ErrorBudget, error_budget
 from margin.estimates.evaluate import drawn_pair, evaluate
@@ -98,6 +99,11 @@ class PairedStudy:
     def differences(self) -> pd.DataFrame:
         """One row a calibration option that both cases have."""
         return self.comparison.differences
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """One row a design check: value, limit, margin and verdict of both cases."""
+        return self.comparison.checks
 
     def save(self, folder: str | Path) -> Path:
         """Write both reports and the differences; the path of the page that compares."""
@@ -233,7 +239,11 @@ def budget(
 def compare(
     first: Case, second: Case, *, workers: int | None = None, stage: Stage = no_progress
 ) -> PairedStudy:
-    """Two cases on the same draws; NotComparable without common options or with different requirements or loads."""
+    """Two cases on the same draws.
+
+    Raises NotComparable, before anything is drawn, without common options or with different requirements or loads.
+    """
+    require_comparable(first, second)
     runs = drawn_pair((first, second), workers=workers, stage=stage)
     budgets = [
         budget_of(r.model, workers=workers, progress=stage(f"budget of {r.model.case.name}", BUDGET_UNITS))

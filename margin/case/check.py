@@ -36,7 +36,7 @@ def require_error_limit(
     requirement: Requirement, loads: tuple[float, ...], written: Any, file: str
 ) -> Iterator[Fault]:
     """The permissible error must be above 0 at every check load."""
-    fixed = requirement.span + requirement.absolute
+    fixed = requirement.span + requirement.full_scale + requirement.rated + requirement.absolute
     if loads and loads[0] == 0.0 and requirement.reading > 0.0 and fixed == 0.0:
         reason = "is 0 at the check load 0 N, where nothing conforms"
         mend = 'add a part of the span, for example "larger of 6 % of reading and 1 % of span"'

@@ -6,8 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from margin.case import units
 from margin.case.bands import Band
+from margin.case.build import nominal_element
 from margin.case.types import Dependence, ElementSpec, Quantity, Role, Spread, UseCondition
 from margin.chain.parameter import options_of, parameters_of
+
+NO_QUANTISATION = "ideal converter (none stated): no quantisation"
 
 
 def defaults_of_element(
@@ -19,13 +22,18 @@ def defaults_of_element(
     given    keys that it has there
     bands    plausible bands of the element by key
     """
+    stated = set(given)
+    if spec.role == "converter" and spec.options.get("bits") == 0:
+        yield f"{spec.role}: {NO_QUANTISATION}"
+        if stated <= {"kind", "bits"}:
+            return
     if not written:
         yield f"{spec.role}: not stated, {_what_absent(spec)}"
         return
     for name, quantity in spec.quantities.items():
         if quantity.defaulted and quantity.band is None:
             yield _default_line(quantity, parameters_of(spec.cls)[name].default_from)
-    stated = {*given, *(name for name, band in bands.items() if band.choice is not None)}
+    stated |= {*given, *(name for name, band in bands.items() if band.choice is not None)}
     for name in options_of(spec.cls):
         if name not in stated:
             yield f"{spec.role}.{name} = {spec.options[name]}: assumed"
@@ -34,8 +42,6 @@ def defaults_of_element(
 def _what_absent(spec: ElementSpec) -> str:
     if spec.role == "interface":
         return "ideal: the whole load reaches the sensor"
-    if spec.role == "converter":
-        return "ideal: the voltage is not rounded"
     if spec.role == "firmware":
         return "ideal: it knows the temperature"
     values = ", ".join(
@@ -81,6 +87,21 @@ def reading_line(name: str, quantity: Quantity, spread: Spread, model: str | Non
     if quantity.band is not None:
         origin = f" (unstated: plausible band, {quantity.band})"
     return f"{name}: {_extent(quantity, spread)} read as {spread.read_as}, per {spread.level}{known}{origin}"
+
+
+def nonlinearity_line(spec: ElementSpec) -> Iterator[str]:
+    """'converter.integral_nonlinearity: 2 counts from the end point line, read as a sine of amplitude 1'.
+
+    Nothing where none is stated, or none from a line of its own.
+    """
+    stated = spec.quantities.get("integral_nonlinearity")
+    line = spec.options.get("nonlinearity_line", "ideal")
+    amplitude = getattr(nominal_element(spec), "inl_amplitude", None)
+    if stated is not None and stated.nominal and line != "ideal" and amplitude is not None:
+        yield (
+            f"{stated.name}: {stated.nominal:.4g} counts from the {line} line, the largest of any unit, read as a sine "
+            f"of amplitude {amplitude:.4g} counts"
+        )
 
 
 def shared_lines(elements: dict[Role, ElementSpec]) -> Iterator[str]:

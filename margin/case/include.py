@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from margin.case import units
+from margin.case.datasheet import WRITTEN, take_figure
 from margin.case.faults import CaseError, Fault, ValueFault
 from margin.case.fitted_model import FittedModel
 from margin.case.grammar import WrittenQuantity, WrittenSpread, read_text
@@ -147,9 +148,10 @@ class _Filled:
         table = copy.deepcopy(self.model.sensor)
         stated: set[str] = set()
         for key, value in written.items():
-            alone = _tolerance(value)
+            plain_text, figure = self.figure(key, value)
+            alone = _tolerance(plain_text)
             if alone is not None and key in table:
-                if isinstance(table[key], str):
+                if isinstance(table[key], str) and not figure:
                     table[key] = self.added(key, table[key], alone, stated)
                     continue
                 mend = "write the whole quantity"
@@ -198,6 +200,17 @@ class _Filled:
             whole = all((name, level) in self.measured for name in names)
             found.append(dict(tie) if whole else {key: v for key, v in tie.items() if key != "from"})
         return found
+
+    def figure(self, key: str, value: Any) -> tuple[Any, bool]:
+        """The text of a quantity without what makes it a datasheet figure, and whether it is one."""
+        declared = parameters_of(kinds_of("sensor")[self.model.sensor["kind"]]).get(key)
+        if declared is None or declared.figure not in WRITTEN or not isinstance(value, str):
+            return value, False
+        try:
+            text, found = take_figure(value, declared.figure)
+        except ValueFault:
+            return value, False
+        return text, found is not None
 
     def levels(self, key: str, value: Any) -> set[str]:
         """Levels at which a quantity of the sensor varies, as written; none where it cannot be read."""

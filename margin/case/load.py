@@ -17,6 +17,7 @@ from margin.case.design_curve import ReadCurve, read_design_curve, require_inver
 from margin.case.faults import CaseError, Fault, ValueFault
 from margin.case.files import tables_of, text_of
 from margin.case.fitted_model import FittedModel
+from margin.case.full_scale import FullScale, full_scale, rated_load, with_figures
 from margin.case.include import Included, include
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
 from margin.case.schema import (
@@ -102,6 +103,7 @@ class _Reader:
     faults: list[Fault] = field(default_factory=list)
     defaults: list[str] = field(default_factory=list)
     chosen: list[str] = field(default_factory=list)
+    figures: list[str] = field(default_factory=list)
 
     def read(self, path: Path | None, written: dict[str, Any]) -> Case | None:
         model = case_model()
@@ -115,7 +117,7 @@ class _Reader:
         load: LoadTable | None = tables["load"]
         elements = self.shared(tables["shared"], self.elements(tables))
         check_loads = self.check_loads(load)
-        requirement = self.requirement(tables["requirement"], check_loads)
+        requirement = self.requirement(tables["requirement"], check_loads, load, elements.get("sensor"))
         conditions = self.conditions(tables["use"])
         calibrations = self.calibrations(tables["calibration"], load)
         dependences = self.dependences(tables["dependence"], elements, conditions)
@@ -167,6 +169,7 @@ class _Reader:
             readings=(
                 *taken.readings,
                 curve.reading,
+                *self.figures,
                 *readings,
                 *shared,
                 *map(describe.tie_line, dependences),
@@ -213,10 +216,11 @@ class _Reader:
             options = {name: getattr(table, name) for name in options_of(cls)}
             bands = self.bands.of(role, table.kind, options, stated)
             spec = element_spec(role, cls, table, bands)
-            if role == "converter" and role in self.raw and spec.options.get("bits") == 0:
-                mend = "write 1 or more; without the table [converter] it is ideal"
-                self.faults.append(Fault(self.file, role, "bits", 0, "a converter has no 0 bits", mend))
-                continue
+            if any(quantity.figure is not None for quantity in spec.quantities.values()):
+                converted = self.with_figures(spec, tables["load"])
+                if converted is None:
+                    continue
+                spec = converted
             try:
                 nominal[role] = nominal_element(spec)
             except ValueError as error:
@@ -225,6 +229,7 @@ class _Reader:
             found[role] = spec
             self.defaults.extend(describe.defaults_of_element(spec, role in self.raw, given, bands))
             self.chosen.extend(describe.assumed_choices(spec, bands))
+            self.figures.extend(describe.nonlinearity_line(spec))
         if "sensor" in nominal and "circuit" in nominal:
             accepting = [
                 kind
@@ -245,6 +250,32 @@ class _Reader:
         conditions = (use.condition or []) if use is not None else []
         own = [{name for name, value in table if value is not None} for table in conditions]
         yield from (f"use.{name}" for name in (set.intersection(*own) if own else ()))
+
+    def with_figures(self, spec: ElementSpec, load: LoadTable | None) -> ElementSpec | None:
+        """The element with its datasheet figures converted; None where it has faults, or no load to refer them to."""
+        if load is None:
+            return None
+        try:
+            converted, faults, lines = with_figures(spec, full_scale(spec, load))
+        except ValueFault as fault:
+            self.faults.append(self.fault("load", "rated", fault))
+            return None
+        except ValueError as error:
+            self.faults.append(self.refusal(spec.role, spec, str(error)))
+            return None
+        self.faults.extend(self.fault(spec.role, key, fault) for key, fault in faults.items())
+        self.figures.extend(lines)
+        return None if faults else converted
+
+    def rated(self, load: LoadTable | None, sensor: ElementSpec | None) -> FullScale | None:
+        """The rated load, where there is one."""
+        if load is None or sensor is None:
+            return None
+        try:
+            return rated_load(sensor, load)
+        except ValueFault as fault:
+            self.faults.append(self.fault("load", "rated", fault))
+            return None
 
     def shared(
         self, tables: list[SharedTable] | None, elements: dict[Role, ElementSpec]
@@ -278,15 +309,36 @@ class _Reader:
             self.faults.append(self.fault("load", "check", fault))
         return load.check
 
-    def requirement(self, table: RequirementTable | None, loads: tuple[float, ...]) -> Requirement | None:
-        if table is None:
+    def requirement(
+        self,
+        table: RequirementTable | None,
+        loads: tuple[float, ...],
+        load: LoadTable | None,
+        sensor: ElementSpec | None,
+    ) -> Requirement | None:
+        rated = self.rated(load, sensor)
+        if table is None or load is None:
             return None
         limit = table.permissible_error
         found = Requirement(
-            limit.reading, limit.span, limit.absolute, limit.combine, table.counts, table.share, table.target,
-            table.confidence,
-        )  # fmt: skip
+            reading=limit.reading,
+            span=limit.span,
+            absolute=limit.absolute,
+            combine=limit.combine,
+            counts=table.counts,
+            share=table.share,
+            target=table.target,
+            confidence=table.confidence,
+            full_scale=limit.full_scale,
+            full_scale_load=load.range[1] if limit.full_scale else 0.0,
+            rated=limit.rated,
+            rated_load=rated.load if rated is not None and limit.rated else 0.0,
+        )
         written = self.raw["requirement"]
+        if limit.rated and rated is None and sensor is not None:
+            reason = f'a sensor of kind "{sensor.kind}" has no rated load, and [load] states none'
+            fault = ValueFault(reason, 'write such as rated = "100 N" in [load]')
+            self.faults.append(self.fault("requirement", "permissible_error", fault))
         self.faults.extend(check.require_error_limit(found, loads, written["permissible_error"], self.file))
         for key, value in (
             ("counts", found.counts),

@@ -15,12 +15,13 @@ How a tolerance is understood:
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
 from distributions import Distribution, ReadTolerance, read_tolerance
 from margin.case import units
+from margin.case.datasheet import WRITTEN, take_figure
 from margin.case.faults import ValueFault, as_written
 from margin.case.grammar import Number, WrittenQuantity, WrittenSpread, read_text
 from margin.case.levels import check_level
@@ -51,6 +52,10 @@ class Place:
             return units.show(default, "")
         return units.example(self.declared.unit)
 
+    def without_limits(self) -> Place:
+        """The same place for a number that is not yet the quantity: a figure of a datasheet."""
+        return replace(self, declared=replace(self.declared, minimum=None, maximum=None, positive=False))
+
     def quantity(
         self, nominal: float, spreads: tuple[Spread, ...] = (), *, defaulted: bool = False
     ) -> Quantity:
@@ -79,7 +84,12 @@ def read_quantity(value: Any, place: Place) -> Quantity:
     """A quantity from a text or a plain number. Raises ValueFault; the table form is in `spread_table`."""
     if isinstance(value, str):
         try:
-            return resolve(read_text(value), place)
+            text, figure = value, None
+            if place.declared.figure in WRITTEN:
+                text, figure = take_figure(value, place.declared.figure)
+            if figure is not None:
+                return replace(resolve(read_text(text), place.without_limits()), figure=figure)
+            return resolve(read_text(text), place)
         except ValueFault as fault:
             if fault.mend:
                 raise

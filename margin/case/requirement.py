@@ -1,14 +1,18 @@
 """The maximum permissible error as text: of what each percentage is taken, and how the parts combine.
 
 limit = part | ( "larger of" | "sum of" ) part { ( "and" | "," ) part }
-part  = number "%" "of reading" | number "%" "of span" | number force
+part  = share "of" ( "reading" | "span" | "full scale" | "rated load" ) | number force
+share = number "%" | number "ppm"
+
+span        highest less lowest load of [load] range
+full scale  highest load of [load] range
+rated load  of the sensor, or [load] rated where the sensor has none
 """
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from fractions import Fraction
 from typing import Any, Literal
 
 from margin.case import units
@@ -16,16 +20,30 @@ from margin.case.faults import ValueFault
 from margin.case.grammar import read_text
 
 EXAMPLE = "larger of 6 % of reading and 1 % of span"
-_PERCENT = re.compile(r"(\d{1,9}(?:\.\d{1,9})?)\s*%\s*(?:of\s+(?:the\s+)?(.*))?")
+
+REFERENCES: dict[str, str] = {
+    "reading": "reading",
+    "span": "span",
+    "full scale": "full_scale",
+    "full-scale": "full_scale",
+    "rated load": "rated",
+}
+"""What a share may be of, as written -> field of `PermissibleError`."""
+
+TITLES = {"reading": "of reading", "span": "of span", "full_scale": "of full scale", "rated": "of rated load"}
+
+_SHARE = re.compile(r"(.*?)\s*(?:\bof\s+(?:the\s+)?(.*))", re.DOTALL)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PermissibleError:
-    """Parts of the limit: share of the load, share of the span, N; 'larger' or 'sum' of them."""
+    """Parts of the limit: share of load, span, full scale and rated load, N; 'larger' or 'sum' of them."""
 
-    reading: float
-    span: float
-    absolute: float
+    reading: float = 0.0
+    span: float = 0.0
+    full_scale: float = 0.0
+    rated: float = 0.0
+    absolute: float = 0.0
     combine: Literal["larger", "sum"]
 
 
@@ -47,32 +65,28 @@ def read_permissible_error(value: Any) -> PermissibleError:
     for part in parts:
         name, size = _part(part, mend)
         if name in found:
-            raise ValueFault(f"states the part {_title(name)} twice", "keep one of them")
+            raise ValueFault(f"states the part {TITLES.get(name, 'in N')} twice", "keep one of them")
         found[name] = size
-    return PermissibleError(
-        found.get("reading", 0.0), found.get("span", 0.0), found.get("absolute", 0.0), combine
-    )
-
-
-def _title(name: str) -> str:
-    return "in N" if name == "absolute" else f"of {name}"
+    return PermissibleError(combine=combine, **found)
 
 
 def _part(part: str, mend: str) -> tuple[str, float]:
-    match = _PERCENT.fullmatch(part)
-    if match is None:
+    """Field and size of one part; a share as a number, a force in N."""
+    match = _SHARE.fullmatch(part)
+    amount = part if match is None else match.group(1)
+    written = read_text(amount).nominal if amount else None
+    if written is None or not units.is_ratio(written.unit) or not written.unit:
         return "absolute", _force(part, mend)
-    size = float(Fraction(match.group(1)) / 100)
-    of = (match.group(2) or "").strip()
-    if not of:
+    if match is None:
         raise ValueFault(f'"{part}" does not say of what', f'write "{part} of reading" or "{part} of span"')
-    if of not in ("reading", "span"):
-        raise ValueFault(
-            f'"of {of}" is not known', 'write "of reading" or "of span" (span: highest less lowest load)'
-        )
+    of = " ".join(match.group(2).split())
+    if of not in REFERENCES:
+        known = "reading, of span (highest less lowest load), of full scale (highest load) or of rated load"
+        raise ValueFault(f'"of {of}" is not known', f"write of {known}")
+    size = units.difference_to_si(written.value, written.unit, "")
     if not 0.0 < size <= 1.0:
         raise ValueFault(f'"{part}" must be above 0 % and at most 100 %', mend)
-    return of, size
+    return REFERENCES[of], size
 
 
 def _force(part: str, mend: str) -> float:

@@ -22,6 +22,7 @@ from pydantic.json_schema import GenerateJsonSchema
 
 from margin.calibration.station import Station
 from margin.case import units
+from margin.case.datasheet import LINE_NAMES, LOOPS, OF, WRITTEN, example
 from margin.case.faults import ValueFault, as_written
 from margin.case.grammar import read_text
 from margin.case.quantity import Place
@@ -48,7 +49,7 @@ REQUIRED_TABLES = ("load", "requirement", "sensor", "circuit")
 ABSENT: dict[str, dict[str, Any]] = {"interface": {"kind": "direct"}, "converter": {"bits": 0}}
 """What an absent table stands for, where its keys have no defaults of their own: the ideal element."""
 
-_QUANTITY_TABLE = "QuantityTable"
+_QUANTITY_TABLE, _FIGURE_TABLE = "QuantityTable", "FigureTable"
 
 
 def kinds_of(role: Role) -> dict[str, type]:
@@ -161,7 +162,8 @@ def _quantity_type(place: Place) -> Any:
     def read(value: Any) -> Quantity:
         return read_any(value, place)
 
-    forms: list[dict[str, Any]] = [{"type": "string"}, {"title": _QUANTITY_TABLE}]
+    table = _FIGURE_TABLE if place.declared.figure in WRITTEN else _QUANTITY_TABLE
+    forms: list[dict[str, Any]] = [{"type": "string"}, {"title": table}]
     if not units.unit(place.declared.unit).dimension:
         forms.insert(1, {"type": "number"})
     return Annotated[Any, PlainValidator(read), WithJsonSchema({"anyOf": forms})]
@@ -172,6 +174,9 @@ def _quantity_field(place: Place) -> Any:
     shown = f" ({declared.unit})" if declared.unit else ""
     description = f"{declared.doc}{shown}; a spread varies per {declared.level} unless it says otherwise"
     extra: dict[str, Any] = {"examples": [place.example]}
+    if declared.figure in WRITTEN:
+        extra["examples"].append(example(declared.figure))
+        description += f"; or the {declared.figure} of a datasheet, such as {example(declared.figure)}"
     if declared.default is None:
         return Field(description=description, json_schema_extra=extra)
     if declared.default_from is None:
@@ -252,15 +257,15 @@ def schema() -> dict[str, Any]:
         _offer_model(definition)
     _refer(made)
     made["$defs"][_QUANTITY_TABLE] = _quantity_table()
+    made["$defs"][_FIGURE_TABLE] = _figure_table(made["$defs"][_QUANTITY_TABLE])
     return made
 
 
 def _refer(node: Any) -> None:
     """Put the reference to the table form where the models, which do not know it, hold its name."""
     for part in node.values() if isinstance(node, dict) else node:
-        if part == {"title": _QUANTITY_TABLE}:
-            part.clear()
-            part["$ref"] = f"#/$defs/{_QUANTITY_TABLE}"
+        if part in ({"title": _QUANTITY_TABLE}, {"title": _FIGURE_TABLE}):
+            part["$ref"] = f"#/$defs/{part.pop('title')}"
         elif isinstance(part, dict | list):
             _refer(part)
 
@@ -314,8 +319,12 @@ def _quantity_table() -> dict[str, Any]:
     }
     properties = {
         "value": {**plain, "description": "nominal value"},
-        "tolerance": {"type": "string", "examples": ["+/- 8 % (2 sigma) per unit"]},
-        "spread": {"type": "array", "items": spread},
+        "tolerance": {
+            "type": "string",
+            "description": "deviations from it",
+            "examples": ["+/- 8 % (2 sigma) per unit"],
+        },
+        "spread": {"type": "array", "description": "deviations from it, of any shape", "items": spread},
     }
     return {
         "type": "object",
@@ -323,6 +332,23 @@ def _quantity_table() -> dict[str, Any]:
         "properties": {key: properties[key] for key in TABLE_KEYS},
         "additionalProperties": False,
     }
+
+
+def _figure_table(quantity: dict[str, Any]) -> dict[str, Any]:
+    """The table form of a quantity that may be stated as a figure of a datasheet."""
+    time = {"type": "string", "examples": ["30 min"]}
+    keys = {
+        "of": {"enum": list(OF), "description": "what a share refers to"},
+        "loop": {"enum": list(LOOPS), "description": "of hysteresis; default: full width"},
+        "line": {"enum": list(LINE_NAMES), "description": "that nonlinearity counts from"},
+        "over": {**time, "description": "time under load until which creep is stated"},
+        "from": {
+            **time,
+            "description": "time from which it counts; default: the reference time of the sensor",
+        },
+    }
+    described = "a quantity whose spread has any shape, or a figure of a datasheet"
+    return {**quantity, "description": described, "properties": {**quantity["properties"], **keys}}
 
 
 def schema_json() -> str:

@@ -14,12 +14,13 @@ a factor on the nominal value, whose median is 1.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
 
 import distributions as shapes
 from distributions import Distribution
+from margin.case.datasheet import KEYS, figure_of
 from margin.case.faults import ValueFault, as_written, choices, nearest
 from margin.case.grammar import Number, read_text
 from margin.case.quantity import Nominal, Place, deviation, read_quantity, require_possible, spread_of
@@ -82,7 +83,13 @@ def read_any(value: Any, place: Place) -> Quantity:
 
 
 def _read_table(table: dict[str, Any], place: Place) -> Quantity:
-    _known(table, TABLE_KEYS, "the table of a quantity")
+    own = KEYS.get(place.declared.figure or "", ())
+    _known(table, (*TABLE_KEYS, *own), "the table of a quantity")
+    stated = {key: table[key] for key in own if key in table}
+    if stated and place.declared.figure is not None:
+        figure = figure_of(stated, place.declared.figure, as_written(table))
+        rest = {key: value for key, value in table.items() if key not in own}
+        return replace(_read_table(rest, place.without_limits()), figure=figure)
     if "tolerance" in table and "spread" in table:
         raise ValueFault("has both tolerance and spread", "write one of them")
     value = table.get("value")

@@ -142,6 +142,13 @@ def _dwell(value: Any) -> float:
     return found
 
 
+def _rated(value: Any) -> float:
+    found = read_single(value, "N")
+    if not 0.0 < found < math.inf:
+        raise ValueFault("must be above 0", 'write for example "100 N"')
+    return found
+
+
 def _humidity(value: Any) -> float:
     mend = 'write for example "50 %RH"'
     if isinstance(value, str):
@@ -180,6 +187,7 @@ Humidity = Annotated[
     WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "number"}], "examples": ["50 %RH", 50]}),
 ]
 Dwell = Annotated[float, BeforeValidator(_dwell), _as_text("1 s")]
+RatedLoad = Annotated[float, BeforeValidator(_rated), _as_text("100 N")]
 Branch = Literal["up", "down", "mean"]
 MeasuredOn = Annotated[int, BeforeValidator(_measured_on), _as_text("6 units")]
 Permissible = Annotated[PermissibleError, BeforeValidator(read_permissible_error), _as_text(EXAMPLE, "2 N")]
@@ -210,6 +218,11 @@ class LoadTable(Table):
 
     range: Range = Field(description="lowest and highest load in use")
     check: CheckLoads = Field(default=7, description="loads to check, or how many, evenly spaced")
+    rated: RatedLoad | None = Field(
+        default=None,
+        description="rated load, to which shares of rated load and datasheet figures of the sensor refer; default: "
+        "that of the sensor, if it has one",
+    )
 
 
 _COUNTS = {

@@ -149,6 +149,11 @@ def _known_key(table: str, key: str, raw: Any, model: type[BaseModel], rest: Loc
         elsewhere = [role for role in ROLES if _has(role, key)]
         if elsewhere:
             return f"it is a key of {' and '.join(f'[{role}]' for role in elsewhere)}"
+    if table in ROLES and isinstance(raw, dict):
+        own = kinds_of(next(role for role in ROLES if role == table)).get(str(raw.get("kind", "")))
+        for name, declared in parameters_of(own).items() if own is not None else ():
+            if declared.figure is not None and key in (declared.figure, declared.figure.removeprefix("non")):
+                return f"{declared.figure} is stated by the key {name}"
     near = nearest(key, known)
     if near:
         return f'did you mean "{near}"?'

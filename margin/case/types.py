@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from distributions import Distribution
-from margin.chain.parameter import CauseName, Grades, Level
+from margin.chain.parameter import CauseName, Figure, Grades, Level
 
 if TYPE_CHECKING:
     from margin.case.fitted_model import FittedModel
@@ -34,6 +34,24 @@ class Spread:
 
 
 @dataclass(frozen=True)
+class StatedFigure:
+    """A datasheet figure of a sensor, as stated.
+
+    of          'full-scale output' or 'applied load'
+    definition  'full width' or 'half width' of the loop, or the line that nonlinearity counts from
+    start, end  s under load between which creep is stated; start None: the reference time of the sensor
+    text        as written
+    """
+
+    figure: Figure
+    of: str
+    definition: str
+    start: float | None = None
+    end: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True)
 class Quantity:
     """A named quantity: nominal value in SI units, the unit to show it in, its causes of variation.
 
@@ -45,6 +63,7 @@ class Quantity:
                  its field declares them, or those of the quantity it shares
     band         source of the plausible band that stands for a quantity left out of the case; None for one that the
                  case or its fitted model states, and for one without a band
+    figure       what its numbers are until the case converts them, where a datasheet figure was stated; else None
     """
 
     name: str
@@ -56,6 +75,7 @@ class Quantity:
     cause: CauseName = field(kw_only=True)
     grades: Grades | None = field(default=None, kw_only=True)
     band: str | None = field(default=None, kw_only=True)
+    figure: StatedFigure | None = field(default=None, kw_only=True)
 
 
 @dataclass(frozen=True)
@@ -73,7 +93,8 @@ class ElementSpec:
 class Requirement:
     """Maximum permissible error (VIM 4.26) and who must keep it.
 
-    reading, span, absolute  the parts of the limit: share of the load, share of the span, N
+    reading, span, absolute  parts of the limit: share of the load, share of the span, N
+    full_scale, rated  further parts: shares of full_scale_load, the highest load, and of rated_load
     combine    'larger' or 'sum' of the parts
     counts     'units at every check point', 'units by share of readings' or 'readings'
     share      share of readings that a unit must have within (for 'units by share of readings')
@@ -91,6 +112,10 @@ class Requirement:
     share: float = 0.95
     target: float = 0.95
     confidence: float = 0.95
+    full_scale: float = 0.0
+    full_scale_load: float = 0.0
+    rated: float = 0.0
+    rated_load: float = 0.0
 
 
 @dataclass(frozen=True)

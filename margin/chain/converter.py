@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, ClassVar
 
 import numpy as np
@@ -10,6 +11,26 @@ import numpy as np
 from margin.chain.laws import absent, root_of_time
 from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.setting import Setting
+
+
+@lru_cache(maxsize=32)
+def best_fit_factor(periods: int) -> float:
+    """Largest departure of a sine of m periods over [0, 1] from its line of least squares, for the worst phase p.
+
+    That line is -6 cos(p) / (pi m) (x - 1/2). With a = 6 (x - 1/2) / (pi m) the departure is
+    (sin(2 pi m x) + a) cos(p) + cos(2 pi m x) sin(p), for the worst phase sqrt(1 + 2 a sin(2 pi m x) + a^2), which is
+    largest in the last period, or alike in the first. 1.38 for one period, 1.14 for two.
+    """
+    low, high = 1.0 - 1.0 / periods, 1.0
+    largest = 1.0
+    for _ in range(3):
+        x = np.linspace(low, high, 2001)
+        a = 6.0 * (x - 0.5) / (np.pi * periods)
+        square = 1.0 + 2.0 * a * np.sin(2.0 * np.pi * periods * x) + a * a
+        best = int(np.argmax(square))
+        largest = float(np.sqrt(square[best]))
+        low, high = float(x[max(best - 1, 0)]), float(x[min(best + 1, 2000)])
+    return largest
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,7 +41,7 @@ class Converter:
 
     Vfs  the circuit's own reference ('ratiometric': its errors then cancel by themselves), or the converter's
          own, full_scale (1 + reference_gain) with temperature coefficient and ageing ('absolute')
-    A    amplitude of the integral nonlinearity, a sine of m periods with a phase of the unit
+    A    amplitude of the integral nonlinearity, a sine of m periods with a phase of the unit (`inl_amplitude`)
     N    conversions averaged; with N > 1 the noise of the circuit is averaged too (`Chain`). The mean is kept
          as a whole code: a finer mean, which needs noise of about half a count or more, is not credited.
 
@@ -39,6 +60,11 @@ class Converter:
     )
     averaging: int = option(1, kind=int, doc="conversions averaged in one reading")
     inl_periods: int = option(1, kind=int, doc="periods of the nonlinearity over the full scale")
+    nonlinearity_line: str = option(
+        "ideal",
+        choices=("ideal", "end point", "best fit"),
+        doc="line that the nonlinearity counts from: that without errors, through both ends, or of least squares",
+    )
     full_scale: Value = parameter("V", 1.0, positive=True, doc="nominal full scale of an absolute converter")
     reference_gain: Value = parameter("", 0.0, doc="relative deviation of the converter's own reference")
     reference_tempco: Value = parameter(
@@ -69,6 +95,10 @@ class Converter:
     def __post_init__(self) -> None:
         if not 0 <= self.bits <= 32:
             raise ValueError(f"converter.bits must be from 0 (ideal) to 32 (got {self.bits})")
+        if self.inl_periods < 1 and self.nonlinearity_line != "ideal":
+            raise ValueError(
+                f"converter.inl_periods must be 1 or more where nonlinearity_line is stated (got {self.inl_periods})"
+            )
         if self.averaging < 1:
             raise ValueError(f"converter.averaging must be 1 or more conversions (got {self.averaging})")
         interval, time = self.sampling_interval, self.sampling_time
@@ -77,6 +107,20 @@ class Converter:
                 f"converter.sampling_interval must not be shorter than sampling_time, {time:g} s (got {interval:g} s); "
                 "leave it out where samples are rare"
             )
+
+    @property
+    def inl_amplitude(self) -> Value:
+        """Amplitude A of the nonlinearity, counts, with which no unit exceeds the stated figure and some reach it.
+
+        A sine of phase p departs from the ideal line by A. It departs by (1 + |sin p|) A from the line through its
+        ends, both at A sin p: 2 A for the worst phase. From the line of least squares: `best_fit_factor`.
+        Terminal-based and independently based nonlinearity: IEEE Std 1241 (from memory); the factors are derived here.
+        """
+        if self.nonlinearity_line == "ideal":
+            return self.integral_nonlinearity
+        if self.nonlinearity_line == "end point":
+            return 0.5 * self.integral_nonlinearity
+        return self.integral_nonlinearity / best_fit_factor(self.inl_periods)
 
     @property
     def levels(self) -> int:
@@ -136,7 +180,7 @@ class Converter:
             counts = counts + (self.offset + self.offset_drift * setting.warming)
         if not absent(self.integral_nonlinearity):
             turns = self.inl_periods * share + self.inl_phase
-            counts = counts + self.integral_nonlinearity * np.sin(2.0 * np.pi * turns)
+            counts = counts + self.inl_amplitude * np.sin(2.0 * np.pi * turns)
         if not absent(self.noise):
             counts = counts + self.noise / np.sqrt(float(self.averaging)) * self.noise_draw
         return counts

@@ -59,6 +59,15 @@ Grades = Literal["tolerance", "temperature coefficient"]
 
 GRADES: tuple[Grades, ...] = get_args(Grades)
 
+Figure = Literal["hysteresis", "nonlinearity", "creep", "rated load", "reference time"]
+"""What a datasheet states of a sensor and a quantity of the element stands for.
+
+Hysteresis, nonlinearity and creep may be written as datasheet figures of full-scale output or applied load, which a
+case converts; 'rated load' and 'reference time' are the quantities to which these figures refer.
+"""
+
+FIGURES: tuple[Figure, ...] = get_args(Figure)
+
 _KEY = "margin"
 
 
@@ -83,6 +92,7 @@ class Parameter:
     cause       what lies behind its variation, one of CAUSES; None for that of the role (CAUSE_OF_ROLE), or for a
                 draw that of the field it scales
     grades      grades in which the part is sold; None for a quantity that is no part, or comes in no grades
+    figure      the datasheet figure that it stands for, one of FIGURES; None for none
     """
 
     unit: str
@@ -98,6 +108,7 @@ class Parameter:
     default_from: str | None = None
     cause: CauseName | None = None
     grades: Grades | None = None
+    figure: Figure | None = None
 
     def cause_in(self, role: str) -> CauseName:
         """The declared cause, or that of the role of the element."""
@@ -126,16 +137,22 @@ def parameter(
     default_from: str | None = None,
     cause: CauseName | None = None,
     grades: Grades | None = None,
+    figure: Figure | None = None,
 ) -> Any:
     """Declare a quantity as a dataclass field; without a default the case must state it.
 
     default_from  field of the same element whose nominal value a case means by leaving this one out
     cause         what lies behind its variation, one of CAUSES; without it that of the role of the element
     grades        'tolerance' or 'temperature coefficient': the quantity is a part that is sold in these grades
+    figure        datasheet figure that the quantity stands for, one of FIGURES: a case may then state the figure
 
-    Raises ValueError for an unknown cause, for unknown grades, and for grades of a temperature coefficient of a
+    Raises ValueError for an unknown cause, grades or figure, and for grades of a temperature coefficient of a
     quantity that is not in 1/K.
     """
+    if figure is not None and figure not in FIGURES:
+        raise ValueError(
+            f"figure {figure!r} of {doc!r} is unknown: use one of {_listed(FIGURES)}, or leave it out"
+        )
     if grades is not None and grades not in GRADES:
         raise ValueError(
             f"grades {grades!r} of {doc!r} are unknown: use one of {_listed(GRADES)}, or leave them out"
@@ -156,6 +173,7 @@ def parameter(
         default_from=default_from,
         cause=_known(cause, doc),
         grades=grades,
+        figure=figure,
     )
     if default is None:
         return dataclasses.field(metadata={_KEY: declared})

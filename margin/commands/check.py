@@ -6,16 +6,17 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import OF_ELEMENTS, Asked, faults_shown, load
+from margin.commands.common import OF_CHANGES, OF_ELEMENTS, Asked, faults_shown, load
 
 
 @click.command()
 @click.argument("case", type=click.Path(path_type=Path))
+@OF_CHANGES
 @OF_ELEMENTS
-def check(case: Path, elements: tuple[Path, ...]) -> None:
+def check(case: Path, changes: tuple[str, ...], elements: tuple[Path, ...]) -> None:
     """Read CASE and show how it was read: tolerances, defaults, what is assumed. Draws nothing."""
     with faults_shown():
-        loaded = load(case, Asked(elements=elements))
+        loaded = load(case, Asked(changes=changes, elements=elements))
         for title, lines in (
             ("How tolerances were read", loaded.readings),
             ("Defaults used", loaded.defaults),

@@ -44,12 +44,19 @@ OF_ALL_UNITS = click.option(
 OF_SEED = click.option(
     "--seed", type=click.IntRange(min=0), help="Seed of the draws, in place of the case's."
 )
-OF_CHANGES = click.option(
+
+
+def changes_option(name: str, description: str, variable: str | None = None) -> Callable[[Any], Any]:
+    """An option that takes changes of a case, as often as it is written."""
+    names = (name,) if variable is None else (name, variable)
+    return click.option(*names, multiple=True, metavar="KEY=VALUE", help=description)
+
+
+OF_CHANGES = changes_option(
     "--change",
+    "Another value for a key of the case, such as circuit.feedback='33 kohm +/- 1 %', or for one of an option or "
+    "condition by its name or number, such as calibration.two-point.reloads=5. Repeatable.",
     "changes",
-    multiple=True,
-    metavar="KEY=VALUE",
-    help="Another value for a key of the case, such as circuit.feedback='33 kohm +/- 1 %'. Repeatable.",
 )
 OF_ELEMENTS = click.option(
     "--elements",

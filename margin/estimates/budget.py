@@ -116,7 +116,7 @@ def budget_of(
     lines = [
         _Line(cause, change)
         for one in by
-        for cause in causes_of(model.factors, one)
+        for cause in causes_of(model.factors, one, model.groups)
         for change in changes
         if cause.scales(change)
     ]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from margin.estimates.labels import FEW_UNITS, budget_name, cause_of
 from margin.estimates.part_grades import grades_of
 from margin.estimates.sensitivity.grouping import By
+from margin.propagation.dependence import DependentGroup
 from margin.propagation.factors import Factor
 
 CHANGES: dict[str, float] = {"frozen": 0.0, "halved": 0.5, "doubled": 2.0}
@@ -53,8 +54,13 @@ class _Member:
     grades: tuple[float, float] | None
 
 
-def causes_of(factors: tuple[Factor, ...], by: By = "factor") -> tuple[Cause, ...]:
+def causes_of(
+    factors: tuple[Factor, ...], by: By = "factor", groups: tuple[DependentGroup, ...] = ()
+) -> tuple[Cause, ...]:
     """Causes in the order of the chain.
+
+    groups  factors that are drawn together: those tied by a rank correlation of 1 or -1 are one draw, and one cause
+            'a + b'
 
     Draws that scale one quantity (an offset along x and y) are one cause. Which branch a load comes from is no
     tolerance and has no line. A spread is changed in use and at the calibration alike, so that one line 'reloading'
@@ -65,7 +71,7 @@ def causes_of(factors: tuple[Factor, ...], by: By = "factor") -> tuple[Cause, ..
         lines: dict[str, Cause] = {}
         for m in members:
             lines.setdefault(m.factor, Cause(by, m.factor, m.part, m.level, m.keys, m.known, m.grades))
-        return tuple(lines.values())
+        return _one_draw(tuple(lines.values()), groups)
     grouped: dict[str, list[_Member]] = {}
     for m in members:
         grouped.setdefault(str(getattr(m, by)), []).append(m)
@@ -80,6 +86,27 @@ def causes_of(factors: tuple[Factor, ...], by: By = "factor") -> tuple[Cause, ..
         )
         for name, of in grouped.items()
     )
+
+
+def _one_draw(causes: tuple[Cause, ...], groups: tuple[DependentGroup, ...]) -> tuple[Cause, ...]:
+    """Causes by factor, those of one draw joined at the place of the first."""
+    found = list(causes)
+    for group in groups:
+        for i, j, _ in group.one_draw:
+            one, two = (next(c for c in found if group.names[k] in c.keys) for k in (i, j))
+            if one is two:
+                continue
+            joined = Cause(
+                one.by,
+                f"{one.name} + {two.name}",
+                " + ".join(dict.fromkeys((*one.part.split(" + "), *two.part.split(" + ")))),
+                one.level,
+                (*one.keys, *two.keys),
+                (*one.known, *two.known),
+                one.grades if one.grades == two.grades else None,
+            )
+            found = [joined if c is one else c for c in found if c is not two]
+    return tuple(found)
 
 
 def _members(factors: tuple[Factor, ...]) -> Iterator[_Member]:

@@ -16,6 +16,9 @@ from margin.propagation.factors import Factor
 
 Array = NDArray[np.float64]
 
+_ONE = 1.0 - 1e-9
+"""Correlation of normal scores from which two factors are one draw."""
+
 
 @dataclass(frozen=True)
 class DependentGroup:
@@ -32,6 +35,17 @@ class DependentGroup:
     @property
     def names(self) -> tuple[str, ...]:
         return tuple(f.name for f in self.factors)
+
+    @property
+    def one_draw(self) -> tuple[tuple[int, int, float], ...]:
+        """Pairs of factors tied by 1 or -1, as (earlier, later, sign); none where they were measured on few units,
+        whose means and standard deviations have draws of their own."""
+        normal = self.copula.normal_correlation
+        return tuple(
+            (i, j, float(np.sign(normal[i, j])))
+            for i, j in itertools.combinations(range(len(self.factors)), 2)
+            if self.measured_on is None and abs(normal[i, j]) >= _ONE
+        )
 
     @cached_property
     def root(self) -> Array:

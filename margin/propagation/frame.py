@@ -25,6 +25,8 @@ def permissible_error(requirement: Requirement, loads: Array, span: float) -> Ar
         [
             requirement.reading * np.abs(loads),
             np.full_like(loads, requirement.span * span),
+            np.full_like(loads, requirement.full_scale * requirement.full_scale_load),
+            np.full_like(loads, requirement.rated * requirement.rated_load),
             np.full_like(loads, requirement.absolute),
         ]
     )

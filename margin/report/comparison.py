@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from html import escape
 
@@ -22,6 +23,12 @@ _COLUMNS = (
     Column("Yield,\nsecond", 9),
     Column("Second less first,\npoints (interval)", 24),
     Column("", 13, "left"),
+)
+
+_CHECKS = (
+    Column("Design check", 29, "left"),
+    Column("First\n(limit)", 24),
+    Column("Second\n(limit)", 24),
 )
 
 
@@ -48,6 +55,7 @@ def render(comparison: Comparison) -> str:
         for name, one, two, _, short, found in _rows(comparison)
     ]
     shown.extend(table_lines(_COLUMNS, rows))
+    shown.extend(table_lines(_CHECKS, [(row[0], row[1], row[2]) for row in _check_rows(comparison)]))
     cautions = tuple(dict.fromkeys((*comparison.first.cautions, *comparison.second.cautions)))
     if cautions:
         shown.extend(wrapped(f"Cautions ({len(cautions)}):", " | ".join(cautions), WIDTH, 1))
@@ -71,6 +79,13 @@ def section(comparison: Comparison) -> Section:
     return Section("Differences on the same draws", (_table(comparison),))
 
 
+def checks_section(comparison: Comparison) -> Section:
+    """The design checks of both as a section of a page."""
+    caption = "Value at the least favourable end, limit in brackets, and verdict; – where the chain has no such check."
+    table = Table(caption, ("Design check", "First", "Second"), tuple(_check_rows(comparison)))
+    return Section("Design checks side by side", (table,))
+
+
 def render_page(comparison: Comparison) -> str:
     """The page that compares."""
     blocks: list[Block] = [Text(line) for line in requirement_in_words(comparison.first.case)]
@@ -92,7 +107,7 @@ def render_page(comparison: Comparison) -> str:
     title = f"{comparison.first.case.name} and {comparison.second.case.name}"
     headline = Section("Requirement", tuple(blocks))
     verdicts = "; ".join(f"{place.lower()}: {r.verdict}" for place, r in _both(comparison))
-    parts = (headline, section(comparison), *sides)
+    parts = (headline, section(comparison), checks_section(comparison), *sides)
     return page(title, verdicts, None, comparison.second.version, parts)
 
 
@@ -105,6 +120,34 @@ def _table(comparison: Comparison) -> Table:
         f"First: {comparison.first.case.name}. Second: {comparison.second.case.name}.",
         ("Calibration", "Yield, first", "Yield, second", "Second less first (interval)", "Verdict"),
         tuple((name, one, two, full, found) for name, one, two, full, _, found in _rows(comparison)),
+    )
+
+
+def _check_rows(comparison: Comparison) -> list[tuple[str, str, str]]:
+    """Name of each design check and what it found on either side."""
+    return [
+        (str(row["check"]), _check(row, "first"), _check(row, "second"))
+        for _, row in comparison.checks.iterrows()
+    ]
+
+
+def _check(row: pd.Series, place: str) -> str:
+    """'4.73 V (4.8 V) kept'."""
+    value, limit, verdict = (row[f"{key}_{place}"] for key in ("value", "limit", "verdict"))
+    if pd.isna(value):
+        return "–"
+    if not math.isfinite(float(value)):
+        return "not determined"
+    if row["check"] == "saturation":
+        return numbers.percent(float(value), digits=2)
+    unit = str(row["unit"])
+    text = numbers.plain(float(value), unit)
+    if not pd.isna(limit):
+        text += f" ({numbers.plain(float(limit), unit)})"
+    return (
+        text
+        if verdict == "for information"
+        else f"{text} {str(verdict).upper() if verdict == 'exceeded' else verdict}"
     )
 
 

@@ -66,12 +66,14 @@ def write_comparison(comparison: Comparison, folder: str | Path) -> Path:
     }
     contents["comparison.html"] = comparison_report.render_page(comparison)
     contents["differences.csv"] = csv_text(comparison.differences)
+    contents["checks.csv"] = csv_text(comparison.checks)
     listing = {
         "format": {"name": "margin comparison", "version": COMPARISON_VERSION},
         "files": [*contents, "comparison.json"],
         "first": comparison.first.case.name,
         "second": comparison.second.case.name,
         "differences": json.loads(comparison.differences.to_json(orient="records")),
+        "checks": json.loads(comparison.checks.to_json(orient="records")),
     }
     contents["comparison.json"] = to_json(listing)
     publish(folder, contents)

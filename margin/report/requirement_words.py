@@ -11,9 +11,14 @@ def permissible_in_words(requirement: Requirement, span: float) -> str:
     parts = []
     if requirement.reading > 0.0:
         parts.append(numbers.percent(requirement.reading, "reading"))
-    if requirement.span > 0.0:
-        limit = numbers.plain(requirement.span * span, "N", scale=numbers.scale_for([span], "N"))
-        parts.append(f"{numbers.percent(requirement.span, 'span')} ({limit})")
+    for share, load, of in (
+        (requirement.span, span, "span"),
+        (requirement.full_scale, requirement.full_scale_load, "full scale"),
+        (requirement.rated, requirement.rated_load, "rated load"),
+    ):
+        if share > 0.0:
+            limit = numbers.plain(share * load, "N", scale=numbers.scale_for([load], "N"))
+            parts.append(f"{numbers.percent(share, of)} ({limit})")
     if requirement.absolute > 0.0:
         parts.append(numbers.plain(requirement.absolute, "N"))
     if len(parts) == 1:

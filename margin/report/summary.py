@@ -53,7 +53,8 @@ class CauseLine:
     @property
     def quantity(self) -> str:
         """What varies, as the lists of a case name it: 'use.temperature (cold)'."""
-        return self.factor.partition(f" per {self.level}")[0].partition(" (each ")[0]
+        single = (each.partition(f" per {self.level}")[0] for each in self.factor.split(" + "))
+        return " + ".join(each.partition(" (each ")[0] for each in single)
 
 
 @dataclass(frozen=True)

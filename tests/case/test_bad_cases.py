@@ -375,13 +375,6 @@ BAD = [
         id="circuit_does_not_accept",
     ),
     pytest.param(
-        case_text(converter="bits = 0"),
-        [
-            "[converter] bits = 0: a converter has no 0 bits; write 1 or more; without the table [converter] it is ideal"
-        ],
-        id="bits_zero",
-    ),
-    pytest.param(
         case_text(converter="bits = 60"),
         ["[converter] bits = 60: must be from 0 (ideal) to 32 (got 60)"],
         id="bits_60",
@@ -484,11 +477,11 @@ BAD = [
         id="how_combined",
     ),
     pytest.param(
-        case_text(**_limit('"6 % of full scale"')),
+        case_text(**_limit('"6 % of capacity"')),
         [
-            '[requirement] permissible_error = "6 % of full scale": "of full scale" is not known; write "of reading" or "of span" (span: highest less lowest load)'
+            '[requirement] permissible_error = "6 % of capacity": "of capacity" is not known; write of reading, of span (highest less lowest load), of full scale (highest load) or of rated load'
         ],
-        id="of_full_scale",
+        id="of_capacity",
     ),
     pytest.param(
         case_text(**_limit('"larger of 6 % of reading"')),

@@ -290,6 +290,12 @@ BAD = [
         id="no name",
     ),
     pytest.param(
+        sensor(LOT, 'hysteresis = "+/- 0.5 % of full scale per lot"'),
+        edited("[[dependence]]", 'hysteresis = "3 %"\n\n[[dependence]]'),
+        "hysteresis = .*: is a tolerance alone, which the model's value has no room for; write the whole quantity",
+        id="tolerance of a datasheet figure",
+    ),
+    pytest.param(
         sensor(LOT, model="."), None, "is a folder", id="a folder",
     ),
 ]  # fmt: skip

@@ -12,7 +12,7 @@ from case_texts import BRIDGE, TABLES, case_text, instead, line
 from distributions import Normal, Rectangular
 from margin.calibration.station import Station
 from margin.case.build import nominal_elements
-from margin.case.changes import with_changes
+from margin.case.changes import EXAMPLE, with_changes
 from margin.case.faults import CaseError
 from margin.case.levels import SENSIBLE, check_level
 from margin.case.load import load_case, read_case
@@ -251,6 +251,70 @@ def test_changes_are_read_as_if_they_stood_in_the_file() -> None:
     )
 
 
+NAMED = (
+    FULL.replace('name = "quick"', 'name = "v1.2 quick"')
+    + '\n[[calibration]]\nkind = "two-point"\nname = "Two Point"\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("key", "option"),
+    [
+        ("calibration.v1.2 quick.reloads", 1),
+        ("calibration.V1.2-Quick.reloads", 1),
+        ("calibration.two-point.reloads", 2),
+        ("calibration.3.reloads", 2),
+    ],
+)
+def test_options_go_by_name_or_number(key: str, option: int) -> None:
+    """An option is reached by its name, whatever its capitals, hyphens and points, or by its number."""
+    case = read_case(NAMED)
+    changed = with_changes(case, {key: "5"})
+    assert [each.reloads for each in changed.calibrations] == [
+        5 if number == option else each.reloads for number, each in enumerate(case.calibrations)
+    ]
+
+
+def test_options_that_a_case_is_given_can_be_changed() -> None:
+    """A case without [[calibration]] has options by kind; a list is taken as a list, from a text too."""
+    case = read_case(case_text())
+    changed = with_changes(
+        case, {"calibration.two-point.reloads": 5, "calibration.multi point.loads": '["5 N", "20 N", "50 N"]'}
+    )
+    assert [each.name for each in changed.calibrations] == [each.name for each in case.calibrations]
+    assert changed.calibrations[3].reloads == 5
+    assert changed.calibrations[4].loads == (5.0, 20.0, 50.0)
+
+
+@pytest.mark.parametrize(
+    ("key", "message"),
+    [
+        ("calibration.quik.reloads", 'there is no option "quik" in [[calibration]]; did you mean "quick"? options are'),
+        ("calibration.9.reloads", 'no option "9" in [[calibration]]; options are 1 "none", 2 "quick"'),
+        ("calibration.reloads", '"calibration" is a list of tables; write calibration.NAME.key, where NAME'),
+        ("use.condition.warm.age", 'there is no entry "warm" in [[use.condition]]; entries are 1 "cold store"'),
+        ("use.climate.age", 'there is no table "climate" in [use] to change; tables in [use] are condition'),
+        ("circuit.resistor.value", '"circuit.resistor" is not a table'),
+        ("calibration.quick.reloadz", '[calibration 2] reloadz = 5: unknown key; did you mean "reloads"?'),
+    ],
+)  # fmt: skip
+def test_unknown_places_list_what_there_is(key: str, message: str) -> None:
+    """A change at no place of the file is refused with the names that it could have meant."""
+    with pytest.raises(CaseError) as caught:
+        with_changes(read_case(FULL), {key: 5})
+    assert message in str(caught.value)
+
+
+def test_alike_names_need_a_number() -> None:
+    """Where two options differ in capitals alone, a name that is neither of them is refused."""
+    case = read_case(FULL + '\n[[calibration]]\nkind = "none"\nname = "Quick"\n')
+    with pytest.raises(
+        CaseError, match=r'several entries of \[\[calibration\]\] are called "QUICK"; write its num'
+    ):
+        with_changes(case, {"calibration.QUICK.reloads": 5})
+    assert with_changes(case, {"calibration.Quick.reloads": 5}).calibrations[2].reloads == 5
+
+
 def test_change_with_none_takes_a_key_out() -> None:
     """Without its key a quantity has its default again."""
     case = with_changes(read_case(FULL), {"use.dwell": None, "station.dwell": "3 s"})
@@ -263,12 +327,12 @@ def test_change_with_none_takes_a_key_out() -> None:
     [
         ("circuit.resistr", "1 kohm", '[circuit] resistr = "1 kohm": unknown key; did you mean "resistor"?'),
         ("study.units", "5", "[study] units = 5: must be at least 10"),
-        ("units", 5, "units = 5: is not a place in the file; write table.key, such as circuit.feedback"),
+        ("units", 5, f"units = 5: is not a place in the file; {EXAMPLE}"),
         (
             "calibration.slow.loads",
             [],
-            'calibration.slow.loads = []: there is no "slow" in the list, which holds "none" or "quick"; '
-            "write table.key, such as circuit.feedback",
+            'calibration.slow.loads = []: there is no option "slow" in [[calibration]]; options are 1 "none", 2 '
+            '"quick"',
         ),
     ],
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from margin.bench.merits import linearity
 from margin.chain import Converter, Setting
 
 SETTING = Setting()
@@ -63,6 +64,29 @@ def test_nonlinearity_is_a_sine_of_the_stated_amplitude() -> None:
         converter = Converter(bits=12, integral_nonlinearity=2.0, inl_phase=phase)
         departure = converter.counts(volts, 1.0, SETTING) - 4096.0 * volts
         assert np.max(np.abs(departure)) == pytest.approx(2.0, rel=1e-4)
+
+
+@pytest.mark.parametrize("periods", [1, 2, 5])
+@pytest.mark.parametrize(
+    ("line", "definition"), [("end point", "terminal-based"), ("best fit", "independent least squares")]
+)
+def test_nonlinearity_from_a_line_is_met_by_the_worst_unit(line: str, definition: str, periods: int) -> None:
+    """By the bench's figure of merit for that line no phase exceeds the stated counts, and the worst reaches them."""
+    volts = np.linspace(0.0, 1.0, 2001)
+    converter = Converter(
+        bits=16, integral_nonlinearity=3.0, inl_periods=periods, nonlinearity_line=line,
+        inl_phase=np.linspace(0.0, 1.0, 721)[:, None],
+    )  # fmt: skip
+    counts = np.asarray(converter.counts(volts, 1.0, SETTING))
+    found = [linearity(volts, row, definition, full_scale=1.0) for row in counts]
+    assert max(found) == pytest.approx(3.0, rel=2e-3)
+    assert min(found) < 2.9
+
+
+def test_nonlinearity_without_periods_has_no_line() -> None:
+    """A constant has no departure from a line to be scaled by."""
+    with pytest.raises(ValueError, match="inl_periods must be 1 or more where nonlinearity_line"):
+        Converter(bits=12, inl_periods=0, nonlinearity_line="end point")
 
 
 def test_averaging_divides_the_noise_by_the_root() -> None:

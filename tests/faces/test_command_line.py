@@ -116,6 +116,58 @@ def test_comparison_runs_both_cases_on_the_same_draws(easy: Path, tmp_path: Path
     assert all(row["difference"] == 0.0 for row in rows)
 
 
+def test_comparison_takes_changes_for_one_side(easy: Path, tmp_path: Path) -> None:
+    """One file serves both sides, with changes for both and for either; the page shows both design checks."""
+    out = tmp_path / "sides"
+    found = invoke(
+        "compare", str(easy), str(easy), "--out", str(out), "--change", "sensor.current_limit=1 mA",
+        "--change-first", "case.name=ten", "--change-second", "case.name=five",
+        "--change-second", "circuit.feedback=5 kohm +/- 1 %", "--change-second", "sensor.current_limit=1 uA",
+    )  # fmt: skip
+    assert found.exit_code == CONFORMS
+    document = json.loads((out / "comparison.json").read_text(encoding="utf-8"))
+    assert (document["first"], document["second"]) == ("ten", "five")
+    checks = {row["check"]: row for row in document["checks"]}
+    headroom, current = checks["headroom at the largest load"], checks["sensor current"]
+    assert headroom["value_first"] < headroom["value_second"]
+    assert (current["limit_first"], current["limit_second"]) == (1e-3, 1e-6)
+    assert (current["verdict_first"], current["verdict_second"]) == ("kept", "exceeded")
+    assert "EXCEEDED" in found.output
+
+
+def test_cases_that_cannot_be_compared_are_refused_before_they_are_drawn(
+    easy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Other requirements, loads or options on the two sides: nothing is drawn."""
+
+    def drawn(*args: object, **more: object) -> None:
+        raise AssertionError("drawn")
+
+    monkeypatch.setattr("margin.study.drawn_pair", drawn)
+    for change, reason in (
+        ("requirement.permissible_error=1 N", "different [requirement]"),
+        ("load.check=['2 N', '20 N']", "different [load]"),
+    ):
+        found = invoke("compare", str(easy), str(easy), "--change-second", change)
+        assert found.exit_code == BAD_INPUT
+        assert reason in found.output
+    words = [w for n in range(1, 6) for w in ("--change-second", f"calibration.{n}.name=other {n}")]
+    found = invoke("compare", str(easy), str(easy), *words)
+    assert found.exit_code == BAD_INPUT
+    assert "no calibration option of the same name" in found.output
+
+
+def test_check_shows_a_changed_case(easy: Path) -> None:
+    """`check --change` reads the case with its changes, and refuses what the file could not have."""
+    found = invoke("check", str(easy), "--change", "calibration.two point.loads=['3 N', '18 N']")
+    assert found.exit_code == 0
+    assert "calibration two-point: loads" not in found.output
+    assert "calibration one-point: loads" in found.output
+    refused = invoke("check", str(easy), "--change", "calibration.tow-point.reloads=5")
+    assert refused.exit_code == BAD_INPUT
+    assert 'did you mean "two-point"? options are 1 "none", 2 "tare"' in refused.output
+
+
 def test_check_lists_how_a_case_was_read(easy: Path) -> None:
     """`check` shows the reading of tolerances, defaults and assumptions."""
     found = invoke("check", str(easy))

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from rich.cells import cell_len
 
+from margin.estimates.compare import side_by_side
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
 from margin.report import comparison as shown
@@ -27,7 +28,7 @@ def comparison(results: Results) -> Comparison:
     columns = [
         "option", "yield_first", "yield_second", "difference", "difference_low", "difference_high", "verdict",
     ]  # fmt: skip
-    return Comparison(results, second, pd.DataFrame(rows, columns=columns))
+    return Comparison(results, second, pd.DataFrame(rows, columns=columns), side_by_side(results, second))
 
 
 def test_text_names_both_and_their_difference(comparison: Comparison) -> None:
@@ -46,6 +47,34 @@ def test_difference_below_resolution_is_no_number(comparison: Comparison) -> Non
     row = next(line for line in shown.render(comparison).splitlines() if line.startswith("none"))
     assert "below resolution" in row
     assert "+0.05" not in row
+
+
+def test_design_checks_stand_side_by_side(comparison: Comparison) -> None:
+    """Terminal and page show each design check of both cases with its limit, what exceeds it, and saturation."""
+    worse = [replace(c, value=0.002, verdict="exceeded") for c in comparison.first.checks[1:2]]
+    second = replace(comparison.second, checks=tuple(worse))
+    both = replace(comparison, second=second, checks=side_by_side(comparison.first, second))
+    line = next(each for each in shown.render(both).splitlines() if each.startswith("sensor current"))
+    assert line.split() == [
+        "sensor",
+        "current",
+        "310",
+        "µA",
+        "(1",
+        "mA)",
+        "kept",
+        "2",
+        "mA",
+        "(1",
+        "mA)",
+        "EXCEEDED",
+    ]
+    page = shown.render_page(both)
+    assert "Design checks side by side" in page
+    assert "EXCEEDED" in page
+    names = [*(check.name for check in comparison.first.checks), "saturation"]
+    assert list(both.checks["check"]) == names
+    assert pd.isna(both.checks.set_index("check").loc["bandwidth", "value_second"])
 
 
 def test_page_and_notebook_escape_names(comparison: Comparison) -> None:
@@ -76,6 +105,9 @@ def test_comparison_is_written_with_both_reports(comparison: Comparison, tmp_pat
         assert (tmp_path / "first" / "report.html").is_file()
         assert (tmp_path / "second" / "report.html").is_file()
         pd.testing.assert_frame_equal(pd.read_csv(tmp_path / "differences.csv"), comparison.differences)
+        assert list(pd.read_csv(tmp_path / "checks.csv")["check"]) == list(comparison.checks["check"])
+    document = json.loads((tmp_path / "comparison.json").read_text())
+    assert [row["check"] for row in document["checks"]] == list(comparison.checks["check"])
     listed = json.loads((tmp_path / "comparison.json").read_text())["files"]
     assert set(listed) == {
         path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*") if path.is_file()

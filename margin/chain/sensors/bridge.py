@@ -92,14 +92,16 @@ class StrainGaugeBridge:
     kind: ClassVar[str] = "strain-gauge bridge"
     output_kind: ClassVar[OutputKind] = "ratio"
 
-    rated_load: Value = parameter("N", positive=True, doc="load to which rated output and curvature refer")
+    rated_load: Value = parameter(
+        "N", positive=True, figure="rated load", doc="load to which rated output and curvature refer"
+    )
     rated_output: Value = parameter("", 0.0, minimum=0.0, doc="ratio at rated load; 0: from strain and arms")
     strain_per_newton: Value = parameter("1/N", 0.0, minimum=0.0, doc="strain of the gauges per newton")
     gauge_factor: Value = parameter("", 2.0, positive=True, doc="relative resistance change per strain")
     poisson: Value = parameter("", 0.3, minimum=0.0, maximum=0.5, doc="Poisson's ratio of the spring")
     arms: str = option("full bending", choices=ARMS, doc="which arms of the bridge are active")
     curvature: Value = parameter(
-        "", 0.0, minimum=-0.2, maximum=0.2, doc="departure from the line at half load"
+        "", 0.0, minimum=-0.2, maximum=0.2, figure="nonlinearity", doc="departure from the line at half load"
     )
     zero: Value = parameter("", 0.0, doc="ratio without load")
     zero_temperature_coefficient: Value = parameter(
@@ -109,11 +111,22 @@ class StrainGaugeBridge:
         "1/K", 0.0, cause="temperature", doc="relative change of span with temperature"
     )
     hysteresis: Value = parameter(
-        "", 0.0, cause="load history", doc="relative excess of the descending branch at half load"
+        "",
+        0.0,
+        figure="hysteresis",
+        cause="load history",
+        doc="relative excess of the descending branch at half load",
     )
-    creep: Value = parameter("", 0.0, cause="creep", doc="relative change per decade of time under load")
+    creep: Value = parameter(
+        "", 0.0, figure="creep", cause="creep", doc="relative change per decade of time under load"
+    )
     creep_reference_time: Value = parameter(
-        "s", 1.0, positive=True, cause="creep", doc="time at which rated output holds"
+        "s",
+        1.0,
+        positive=True,
+        figure="reference time",
+        cause="creep",
+        doc="time at which rated output holds",
     )
     reload_scatter: Value = parameter(
         "", 0.0, minimum=0.0, cause="reloading", doc="scatter from placement to placement, of rated output"

@@ -43,7 +43,7 @@ class TabulatedCurve:
     gain: Value = parameter("", 1.0, positive=True, doc="output relative to the curve")
     zero: Value = parameter("", 0.0, doc="output without load, of the span of outputs")
     curvature: Value = parameter(
-        "", 0.0, minimum=-0.2, maximum=0.2, doc="departure from the curve at half load"
+        "", 0.0, minimum=-0.2, maximum=0.2, figure="nonlinearity", doc="departure from the curve at half load"
     )
     temperature_coefficient: Value = parameter(
         "1/K", 0.0, cause="temperature", doc="relative change of output with temperature"
@@ -52,11 +52,17 @@ class TabulatedCurve:
         "1/K", 0.0, cause="temperature", doc="change of zero, of the span of outputs"
     )
     hysteresis: Value = parameter(
-        "", 0.0, cause="load history", doc="relative excess of the descending branch at half load"
+        "",
+        0.0,
+        figure="hysteresis",
+        cause="load history",
+        doc="relative excess of the descending branch at half load",
     )
-    creep: Value = parameter("", 0.0, cause="creep", doc="relative change per decade of time under load")
+    creep: Value = parameter(
+        "", 0.0, figure="creep", cause="creep", doc="relative change per decade of time under load"
+    )
     creep_reference_time: Value = parameter(
-        "s", 1.0, positive=True, cause="creep", doc="time at which the curve holds"
+        "s", 1.0, positive=True, figure="reference time", cause="creep", doc="time at which the curve holds"
     )
     reload_scatter: Value = parameter(
         "",

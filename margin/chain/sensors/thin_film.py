@@ -75,12 +75,20 @@ class ThinFilm:
     hysteresis: Value = parameter(
         "",
         0.0,
+        figure="hysteresis",
         cause="load history",
         doc="relative excess of the descending branch in the middle of the load cycle",
     )
-    creep: Value = parameter("", 0.0, cause="creep", doc="relative change per decade of time under load")
+    creep: Value = parameter(
+        "", 0.0, figure="creep", cause="creep", doc="relative change per decade of time under load"
+    )
     creep_reference_time: Value = parameter(
-        "s", 1.0, positive=True, cause="creep", doc="time at which the sensitivity holds"
+        "s",
+        1.0,
+        positive=True,
+        figure="reference time",
+        cause="creep",
+        doc="time at which the sensitivity holds",
     )
     temperature_coefficient: Value = parameter(
         "1/K", 0.0, cause="temperature", doc="relative change of conductance with temperature"

@@ -10,7 +10,7 @@ import dataclasses
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from distributions import Distribution, Normal, Shifted
+from distributions.scaling import scaled
 from margin.case import units
 from margin.case.loads import calibration_of
 from margin.case.tables import CalibrationTable
@@ -217,12 +217,3 @@ def _scaled(quantity: Quantity, ratio: float) -> Quantity:
         if ratio > 0.0
     )
     return dataclasses.replace(quantity, nominal=quantity.nominal * ratio, spreads=spreads)
-
-
-def scaled(distribution: Distribution, ratio: float) -> Distribution:
-    """The distribution of a deviation multiplied by `ratio`, above 0."""
-    if ratio == 1.0 or ratio == 0.0:
-        return distribution
-    if isinstance(distribution, Normal):
-        return Normal(distribution.mean * ratio, distribution.sd * ratio)
-    return Shifted(distribution, 0.0, ratio)

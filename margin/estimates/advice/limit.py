@@ -15,6 +15,9 @@ from margin.propagation.run_result import RunResult
 MULTIPLES = np.geomspace(1.0, 64.0, 400)
 """Of the permissible error; none beyond is sought."""
 
+PARTS = ("reading", "span", "full_scale", "rated", "absolute")
+"""Parts of a permissible error."""
+
 WIDER, CLOSE = 1.3, 1.05
 """First step of the search, and the ratio to which the multiple is found."""
 
@@ -46,10 +49,8 @@ def passing_multiple(found: RunResult, workers: int | None = None) -> float | No
 def widened(case: Case, multiple: float) -> Case:
     """The case with a permissible error so many times as large."""
     need = case.requirement
-    changed = dataclasses.replace(
-        need, reading=need.reading * multiple, span=need.span * multiple, absolute=need.absolute * multiple
-    )
-    return dataclasses.replace(case, requirement=changed)
+    parts = {part: getattr(need, part) * multiple for part in PARTS}
+    return dataclasses.replace(case, requirement=dataclasses.replace(need, **parts))
 
 
 def rounded_up(value: float) -> float:

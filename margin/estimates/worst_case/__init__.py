@@ -4,6 +4,7 @@ variables   what a corner sets: every factor, in use and again at calibration
 corners     force errors of corners, by the same chain and calibration as the draws
 screen      each variable alone, and each pair, at their limits
 search      extreme values by bounded search
+tied        variables that are one draw
 moments     root sum square with terms of first and second order
 staircases  converter and sorting without their steps, and the steps as inputs
 dependence  correlations of the variables

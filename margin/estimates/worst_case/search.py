@@ -100,8 +100,8 @@ def search(errors: Evaluate, low: Array, centre: Array, high: Array, screened: S
     low, centre, high  (variable,)
     At most about ROWS evaluations. The extreme found is reached by the corner given with it. There may be one
     further out: where three or more variables must move together and no start lies near, or where it is narrower
-    than the steps; for a shipped case twenty restarts came up to 3 % further. Limits count as independent,
-    whatever ties the draws of the variables.
+    than the steps; for a shipped case twenty restarts came up to 3 % further. Limits count as independent
+    here; what is one draw is one variable (`tied`).
     """
     outputs, count = screened.still.size, centre.size
     best = _Best(errors, np.tile(centre, (2 * outputs, 1)), np.concatenate([-screened.still, screened.still]))

@@ -16,6 +16,7 @@ from margin.estimates.worst_case.moments import Moments, moments
 from margin.estimates.worst_case.screen import Screen, screen
 from margin.estimates.worst_case.search import Found, search
 from margin.estimates.worst_case.staircases import ROUNDING, class_error, rounding_variance
+from margin.estimates.worst_case.tied import Tied
 from margin.estimates.worst_case.variables import OUTER_SHARE, Variable
 from margin.estimates.worst_case.verdict import COVERAGE, Range, Ranges
 from margin.propagation.histogram import quantile
@@ -75,7 +76,15 @@ def _searched(corners: Corners) -> tuple[Screen, Found]:
         return corners.errors(corners.possible(rows))
 
     screened = screen(errors, low, centre, high)
-    return screened, search(errors, low, centre, high, screened)
+    tied = Tied.of(corners.variables, corners.model.groups)
+    if not tied.any:
+        return screened, search(errors, low, centre, high, screened)
+
+    def together(rows: Array) -> Array:
+        return errors(tied.expanded(rows))
+
+    low, centre, high = (end[tied.free] for end in (low, centre, high))
+    return screened, tied.found(search(together, low, centre, high, screen(together, low, centre, high)))
 
 
 def propagated(corners: Corners) -> tuple[Moments, Array]:
