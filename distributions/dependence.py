@@ -11,11 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
+from distributions.errors import MarginError
 
 Array = NDArray[np.float64]
 
 
-class NotPositiveDefinite(ValueError):
+class NotPositiveDefinite(MarginError, ValueError):
     """Correlations that cannot all hold. Carries `names` of the offenders and `nearest`, a valid matrix."""
 
     def __init__(self, names: tuple[str, ...], nearest: Array) -> None:
@@ -29,6 +30,9 @@ class NotPositiveDefinite(ValueError):
         )
         self.names = names
         self.nearest = nearest
+
+    def __reduce__(self) -> tuple[type[NotPositiveDefinite], tuple[tuple[str, ...], Array]]:
+        return type(self), (self.names, self.nearest)
 
 
 def normal_from_rank(rho: ArrayLike) -> Array:

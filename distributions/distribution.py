@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from distributions.errors import MarginError
+
 FloatArray = NDArray[np.float64]
 Values = float | FloatArray
 """A number or an array of any shape; the answer has the same shape."""
@@ -24,7 +26,7 @@ def as_floats(x: ArrayLike) -> FloatArray:
     return np.asarray(x, dtype=np.float64)
 
 
-class NoDensity(ValueError):
+class NoDensity(MarginError, ValueError):
     """The density was asked of a distribution that has probability concentrated on single values."""
 
 

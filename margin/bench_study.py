@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.bench import BenchData, NotMeasurableError, Spreads, condense_bench, read_bench
 from margin.bench.circuits import circuits_file, conductances, read_circuits
 from margin.bench.model_file import write_model
@@ -91,12 +92,12 @@ class Characterisation:
         """
         if len(self.findings.setups) > 1:
             names = "; ".join(setup.name for setup in self.findings.setups)
-            raise ValueError(
+            raise InvalidArgument(
                 f"a model is of one circuit and one interface, the data hold {names}: name one of each"
             )
         source = self.findings.data.source
         if source == "frame":
-            raise ValueError(
+            raise InvalidArgument(
                 "a model names the file that it was fitted to: characterise a CSV file, not a frame"
             )
         setup = self.findings.setups[0]
@@ -154,15 +155,15 @@ def characterise(
     NotMeasurableError where nothing can be estimated, ValueError for voltages of a thin film without a circuit.
     """
     if not 0.5 <= confidence < 1.0:
-        raise ValueError(f"confidence must be from 0.5 to below 1, such as 0.95 (got {confidence:g})")
+        raise InvalidArgument(f"confidence must be from 0.5 to below 1, such as 0.95 (got {confidence:g})")
     if reference_load is not None and not (np.isfinite(reference_load) and reference_load > 0):
-        raise ValueError(f"the reference load must be above 0 N (got {reference_load:g} N)")
+        raise InvalidArgument(f"the reference load must be above 0 N (got {reference_load:g} N)")
     options = [] if case is None else [one.name for one in case.calibrations]
     if calibration is not None and calibration not in options:
         there = ", ".join(map(repr, options)) or "none without a case"
-        raise ValueError(f"no calibration option {calibration!r} to look ahead to; there are {there}")
+        raise InvalidArgument(f"no calibration option {calibration!r} to look ahead to; there are {there}")
     if not isinstance(path_or_frame, pd.DataFrame) and Path(path_or_frame).is_dir():
-        raise ValueError(f"{path_or_frame}: a folder, not a file; name the CSV file in it")
+        raise InvalidArgument(f"{path_or_frame}: a folder, not a file; name the CSV file in it")
     data = _condensed(path_or_frame, output_unit) if condense else read_bench(path_or_frame, output_unit)
     kind = kind or _kind(data, case)
     elements: Mapping[str, Any] = {}
@@ -188,7 +189,9 @@ def characterise(
 
 def _condensed(path_or_frame: str | Path | pd.DataFrame, output_unit: str | None) -> BenchData:
     if isinstance(path_or_frame, pd.DataFrame):
-        raise ValueError("a frame is in memory already: give the file to condense, or leave condense out")
+        raise InvalidArgument(
+            "a frame is in memory already: give the file to condense, or leave condense out"
+        )
     return condense_bench(path_or_frame, output_unit)
 
 
@@ -230,7 +233,7 @@ def _circuits(
         "" if isinstance(source, pd.DataFrame) else f" in {circuits_file(source).name} beside the data, or"
     )
     why = "" if case is None else f" (the case has one circuit, the data have {', '.join(names)})"
-    raise ValueError(
+    raise InvalidArgument(
         f"a thin film is characterised by its conductance, the data hold a {data.quantity}{why}: describe each "
         f"circuit of the bench{beside} in a file of your own (circuits)"
     )
@@ -252,7 +255,7 @@ def _as_conductance(data: BenchData, circuits: Mapping[str, Any], circuit: str |
         circuits = {"unstated": next(iter(circuits.values()))}
     lacking = [name for name in names if name not in circuits]
     if lacking and data.quantity == "voltage":
-        raise ValueError(
+        raise InvalidArgument(
             f"{data.source}: circuit '{lacking[0]}' of the data is not described (described: "
             f"{', '.join(circuits) or 'none'}): add a table [{lacking[0]}], or characterise another circuit alone"
         )
@@ -263,7 +266,7 @@ def _as_conductance(data: BenchData, circuits: Mapping[str, Any], circuit: str |
         if positive < LEAST_POSITIVE:
             element = circuits[str(name)]
             rest = float(element.static_voltage(0.0, Setting()))
-            raise ValueError(
+            raise InvalidArgument(
                 f"circuit '{name}' does not fit its readings: {100 * (1 - positive):.0f} % of those under load give no "
                 f"conductance above zero (without load this {element.kind} reads {rest:.3g} V). Describe the circuit "
                 "that the bench was read with"

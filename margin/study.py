@@ -16,6 +16,7 @@ from typing import Any
 
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.case.changes import with_changes
 from margin.case.load import load_case
 from margin.case.types import Case
@@ -215,7 +216,7 @@ def budget(
     names = [one.name for one in case.calibrations]
     if option is not None and option not in names:
         there = ", ".join(map(repr, names))
-        raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {there}")
+        raise InvalidArgument(f"no calibration option {option!r} in {case.name!r}; there are {there}")
     found = error_budget(
         case,
         runs=runs,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.estimates.evaluate import Stage, no_progress
 from margin.report import validation_page
 from margin.validation.compare import CONFIDENCE, checks
@@ -46,7 +47,7 @@ def validate(*, seed: int = 1, workers: int | None = None, stage: Stage = no_pro
     stage    called with (title, total) when the work begins; returns the counter of progress
     """
     if seed < 0:
-        raise ValueError(f"the seed must be 0 or more (got {seed})")
+        raise InvalidArgument(f"the seed must be 0 or more (got {seed})")
     todo = checks(seed, workers)
     progress = stage("comparing with exact values", len(todo))
     lines: list[Line] = []

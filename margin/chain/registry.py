@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+from distributions.errors import MarginError
 from margin.chain.circuits import (
     BridgeAmplifier,
     ConstantCurrent,
@@ -39,7 +40,7 @@ _ASKED: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 
-class ElementError(ValueError):
+class ElementError(MarginError, ValueError):
     """An element that cannot be registered, or that nobody registered."""
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from distributions.errors import MarginError
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.evaluate import assemble
 from margin.estimates.intervals import section_half_width
@@ -15,7 +16,7 @@ from margin.propagation.run_result import RunResult
 Array = NDArray[np.float64]
 
 
-class NotComparable(ValueError):
+class NotComparable(MarginError, ValueError):
     """Two cases that have no calibration option in common, or different requirements or loads."""
 
 

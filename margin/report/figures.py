@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.estimates.results import OptionResult, Results
 from margin.report import style
 from margin.report.summary import worst_load
@@ -242,7 +243,7 @@ def figure_of(axes: Axes) -> Figure:
     """The whole figure that the axes stand in."""
     figure = axes.get_figure(root=True)
     if figure is None:
-        raise ValueError("these axes belong to no figure; draw on axes made by Figure.subplots()")
+        raise InvalidArgument("these axes belong to no figure; draw on axes made by Figure.subplots()")
     return figure
 
 
@@ -250,7 +251,7 @@ def _of_condition(option: OptionResult, condition: str) -> pd.DataFrame:
     rows = option.errors[option.errors["condition"] == condition]
     if rows.empty:
         known = ", ".join(sorted(set(option.errors["condition"])))
-        raise ValueError(
+        raise InvalidArgument(
             f"no condition {condition!r} in the errors of {option.name!r}; choose one of: {known}"
         )
     return rows.sort_values("load_N")

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.propagation.identity import version
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
 from margin.validation.line import Line
+from margin.version import version
 
 FORMAT, VERSION = "margin validation", 1
 COLUMNS = ("family", "what", "source", "expected", "computed", "low", "high", "agrees")

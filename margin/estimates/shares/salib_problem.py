@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from SALib import ProblemSpec
 
+from distributions.errors import InvalidArgument
 from margin.case.types import Case
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares.draw_inputs import DrawInputs, chosen_outputs
@@ -79,7 +80,9 @@ class CaseProblem(ProblemSpec):  # type: ignore[misc]
         Raises ValueError where there are no samples, they are no uniforms, or the chain gives no number.
         """
         if self.samples is None:
-            raise ValueError("there are no samples to evaluate: draw some first, as by sample_sobol(1024)")
+            raise InvalidArgument(
+                "there are no samples to evaluate: draw some first, as by sample_sobol(1024)"
+            )
         # factorial plans fill up with columns that stand for nothing
         samples = self.samples[:, : len(self.inputs.names)]
         found = self.inputs.outputs(samples, self.places, nprocs)
@@ -121,7 +124,7 @@ def problem(
     inputs = DrawInputs.of(case)
     groups = dict.fromkeys(inputs.groups(by))
     if len(groups) == 1:
-        raise ValueError(
+        raise InvalidArgument(
             f"all that varies is one {by}, {next(iter(groups))}: it holds the whole variance. Group by something "
             "finer, or give another quantity a spread"
         )
