@@ -12,9 +12,9 @@ validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
-Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`, `RareStudy`,
-`Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as pandas frames,
-draw figures as matplotlib figures and save a report.
+Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
+`RareStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as
+pandas frames, draw figures as matplotlib figures and save a report.
 
 >>> import margin
 >>> case = margin.load("cases/gripper_amplifier/case.toml")
@@ -41,7 +41,8 @@ if TYPE_CHECKING:
     from margin.chain.registry import register
     from margin.estimates.shares.salib_problem import problem
     from margin.rare_study import RareStudy, rare
-    from margin.study import BudgetStudy, PairedStudy, Study, budget, change, compare, estimate, load
+    from margin.study import budget, change, compare, estimate, load
+    from margin.study_results import BudgetStudy, PairedStudy, Study
     from margin.validation_study import ValidationStudy, validate
 
     __version__: str
@@ -52,7 +53,7 @@ __all__ = [
 ]  # fmt: skip
 
 _HOME = {
-    **dict.fromkeys(("BudgetStudy", "PairedStudy", "Study"), "margin.study"),
+    **dict.fromkeys(("BudgetStudy", "PairedStudy", "Study"), "margin.study_results"),
     **dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study"),
     **dict.fromkeys(("RareStudy", "rare"), "margin.rare_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),

@@ -10,13 +10,14 @@ import pandas as pd
 from distributions.errors import InvalidArgument
 from margin.estimates.evaluate import Stage, no_progress
 from margin.report import validation_page
+from margin.report.shown import Shown
 from margin.validation.compare import CONFIDENCE, checks
 from margin.validation.line import Line
 
 
-@dataclass(frozen=True)
-class ValidationStudy:
-    """A finished validation; printing it shows one line a quantity, and whether it agrees."""
+@dataclass(frozen=True, repr=False)
+class ValidationStudy(Shown):
+    """A finished validation. Printing it, or naming it in a notebook, shows a line a quantity: does it agree?"""
 
     lines: tuple[Line, ...]
     seed: int
@@ -28,7 +29,17 @@ class ValidationStudy:
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row a line: family, what, source, expected, computed, low, high, agrees."""
+        """Everything that was compared, one row a quantity.
+
+        Columns:
+            family    [text] what kind of value
+            what      [text] the quantity
+            source    [text] where the expected value comes from
+            expected  [SI]   exact or published value, in the unit that `what` states
+            computed  [SI]   value of this program
+            low, high [SI]   ends of the interval that must hold the expected value
+            agrees    [bool] whether it does
+        """
         return validation_page.table(self.lines)
 
     def save(self, folder: str | Path) -> Path:
@@ -37,6 +48,9 @@ class ValidationStudy:
 
     def __str__(self) -> str:
         return validation_page.render(self.lines, self.seed, CONFIDENCE)
+
+    def _repr_html_(self) -> str:
+        return validation_page.notebook_html(self.lines, self.seed, CONFIDENCE)
 
 
 def validate(*, seed: int = 1, workers: int | None = None, stage: Stage = no_progress) -> ValidationStudy:

@@ -8,6 +8,7 @@ problem.to_df()
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from SALib import ProblemSpec
 
 from distributions.errors import InvalidArgument
+from margin.case.load import as_case
 from margin.case.types import Case
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares.draw_inputs import DrawInputs, chosen_outputs
@@ -97,13 +99,14 @@ def _method(func: Callable[..., Any]) -> str:
 
 
 def problem(
-    case: Case,
+    case: Case | str | Path,
     option: str | None = None,
     output: str | Sequence[str] = MARGIN,
     by: By = "factor",
 ) -> CaseProblem:
     """A case as a `SALib.ProblemSpec`, whose `evaluate()` runs units of the case.
 
+    case    or the path of its file
     option  calibration option by name; None for all, since which causes are left is what sets options apart, and
             all cost the same runs
     output  one or more of 'conformity margin' (1 less the unit's largest |error| / permissible error, at most twice
@@ -119,7 +122,14 @@ def problem(
 
     Values of exactly 0 and 1 count as 2^-31 inside. Raises ValueError for an unknown option, output or `by`, where
     nothing varies, and where one group holds everything; `evaluate` where the chain gives no number.
+
+    >>> import margin
+    >>> screened = margin.problem("cases/gripper_amplifier/case.toml", "one point, 3 reloads", by="part")
+    >>> found = screened.sample_morris(4, seed=1).evaluate().analyze_morris(seed=1).to_df()
+    >>> sorted(found.index) == sorted(set(screened["groups"]))
+    True
     """
+    case = as_case(case)
     places, pairs = chosen_outputs(case, option, output)
     inputs = DrawInputs.of(case)
     groups = dict.fromkeys(inputs.groups(by))
