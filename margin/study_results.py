@@ -239,7 +239,7 @@ class BudgetStudy(BudgetFigures):
             main_verdict         [text] 'resolved', 'below resolution' or 'undefined', of the main effect
             verdict              [text] the same of the total effect
             reason               [text] why there are no effects, '' where there are
-            level                [1]    confidence level of the intervals
+            confidence           [1]    level of the intervals
             units                [1]    independent units drawn
             by                   [text] what makes a group: 'factor', 'part', 'level' or 'cause'
         """

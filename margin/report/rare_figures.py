@@ -11,28 +11,30 @@ from margin.report import style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_WIDEST = 44
+_WIDEST, _WIDEST_VALUE = 36, 28
 
 
 def failing_unit_by_factor(unit: FailingUnit, ax: Axes | None = None, *, most: int = 12) -> Axes:
-    """Deviation of each factor of the unit from its median, in standard deviations, the furthest on top."""
+    """Deviation of each factor of the unit from its median, the furthest on top, with its value at the right."""
     rows = unit.parts.head(most)
     axes = style.axes_of(ax, 7.2, 1.2 + 0.36 * max(len(rows), 1))
-    labels = []
+    labels, values = [], []
     for place, row in enumerate(rows.to_dict("records")):
         score = float(row["score"])
         axes.barh(place, score, height=0.55, color=style.SKY, edgecolor=style.BLACK, lw=0.8)
-        axes.annotate(
-            str(row["value"]), (score, place), xytext=(4 if score >= 0 else -4, 0), textcoords="offset points",
-            va="center", ha="left" if score >= 0 else "right", fontsize=8, annotation_clip=False,
-        )  # fmt: skip
         name = ", ".join(word for word in (str(row["factor"]), str(row["where"])) if word)
         labels.append("\n".join(textwrap.wrap(name, _WIDEST, max_lines=2, placeholder=" …")))
+        values.append(
+            "\n".join(textwrap.wrap(str(row["value"]), _WIDEST_VALUE, max_lines=2, placeholder=" …"))
+        )
     rest = len(unit.parts) - len(rows)
     if rest:
         labels.append(f"{rest} more that matter less")
     axes.axvline(0.0, color=style.BLACK, lw=0.8)
-    axes.margins(x=0.35)
+    beside = axes.secondary_yaxis("right")
+    beside.set_yticks(range(len(values)), values)
+    beside.tick_params(length=0)
+    beside.spines["right"].set_visible(False)
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(max(len(labels), 1) - 0.4, -0.6)
     axes.set_xlabel("Deviation from the median (standard deviations)")
