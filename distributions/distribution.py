@@ -36,6 +36,10 @@ class Distribution(ABC):
     Values are drawn by inversion, `ppf(u)` of uniform u, so that random, Latin hypercube and Sobol points
     serve alike. A shape of your own is a frozen dataclass with `pdf`, `cdf`, `ppf`, `mean`, `sd`, `support`
     and, as the word that describes it, `title`.
+
+    >>> from distributions import Normal
+    >>> Normal(10.0, 2.0).ppf([0.5, 0.975]).round(2).tolist()
+    [10.0, 13.92]
     """
 
     title: ClassVar[str]

@@ -53,6 +53,12 @@ class Characterisation(BenchFigures):
     outlook         from the first setup; None where there is nothing to look ahead from (`missing` says why)
     reference_load  N, as asked for
     circuits        elements that read the bench, by name, where voltages were turned into conductances
+
+    >>> import margin
+    >>> bench = margin.characterise("bench.csv", circuit="amplifier", interface="silicone")
+    >>> sorted(bench.components["parameter"].unique())
+    ['exponent', 'sensitivity']
+    >>> figure = bench.residuals_over_load()
     """
 
     @property
@@ -220,7 +226,7 @@ def characterise(
     CaseError for a path without a sound case.
 
     >>> import margin
-    >>> bench = margin.characterise("cases/gripper_amplifier/bench.csv", circuit="amplifier", interface="silicone")
+    >>> bench = margin.characterise("bench.csv", circuit="amplifier", interface="silicone")
     >>> bench.merits.query("sensor == 'pooled' and name == 'hysteresis'")["unit"].tolist()
     ['%']
     >>> figure = bench.hysteresis_over_load()

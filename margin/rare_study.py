@@ -24,7 +24,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, repr=False)
 class RareStudy(Shown):
-    """How rarely a unit fails. Printing it, or naming it in a notebook, shows how rarely, and which unit first."""
+    """How rarely a unit fails. Printing it, or naming it in a notebook, shows how rarely, and which unit first.
+
+    >>> import margin
+    >>> rare = margin.rare("case.toml", "none", target_cv=0.5, budget=4000)
+    >>> rare.result.method
+    'crude'
+    >>> figure = rare.failing_unit_by_factor()
+    """
 
     found: RareFailures
 
@@ -91,9 +98,11 @@ def rare(
     case.
 
     >>> import margin
-    >>> found = margin.rare("cases/gripper_amplifier/case.toml", "one point, 3 reloads", target_cv=0.5, budget=4000)
+    >>> found = margin.rare("case.toml", "none", target_cv=0.5, budget=4000)
     >>> 0.0 <= found.result.low <= found.result.probability <= found.result.high <= 1.0
     True
+    >>> found.parts["factor"].iloc[0]
+    'sensor.sensitivity per unit'
     """
     case = as_case(case)
     name = case.calibrations[0].name if option is None else option

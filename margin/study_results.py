@@ -23,6 +23,12 @@ class Study(StudyFigures):
     """A finished study. `results` holds everything; printing it, or naming it in a notebook, shows one screen.
 
     Tables are pandas frames, figures methods that give a matplotlib figure (`study.error_over_load()`).
+
+    >>> import margin
+    >>> study = margin.estimate("case.toml", budget=False)
+    >>> study.conforms, study.yields["verdict"].tolist()
+    (True, ['does not conform', 'conforms'])
+    >>> figure = study.error_by_condition("one-point")
     """
 
     @property
@@ -148,7 +154,16 @@ class Study(StudyFigures):
 
 @dataclass(frozen=True, repr=False)
 class PairedStudy(PairedFigures):
-    """Two finished studies and the differences of their yields on the same draws."""
+    """Two finished studies and the differences of their yields on the same draws.
+
+    >>> import margin
+    >>> pair = margin.compare("case.toml", "case.toml")
+    >>> pair.differences["difference"].tolist()
+    [0.0, 0.0]
+    >>> pair.first.verdict == pair.second.verdict
+    True
+    >>> figure = pair.difference_by_option()
+    """
 
     @property
     def conforms(self) -> bool:
@@ -198,7 +213,16 @@ class PairedStudy(PairedFigures):
 
 @dataclass(frozen=True, repr=False)
 class BudgetStudy(BudgetFigures):
-    """A finished error budget; page, summary and figures show one calibration option, the data every one."""
+    """A finished error budget; page, summary and figures show one calibration option, the data every one.
+
+    >>> import margin
+    >>> budget = margin.budget("case.toml", runs=3000, width=1.0)
+    >>> budget.option
+    'one-point'
+    >>> sorted(budget.actions["by"].unique())
+    ['cause', 'factor', 'level', 'part']
+    >>> figure = budget.error_by_change()
+    """
 
     @property
     def actions(self) -> pd.DataFrame:

@@ -17,7 +17,14 @@ from margin.validation.line import Line
 
 @dataclass(frozen=True, repr=False)
 class ValidationStudy(Shown):
-    """A finished validation. Printing it, or naming it in a notebook, shows a line a quantity: does it agree?"""
+    """A finished validation. Printing it, or naming it in a notebook, shows a line a quantity: does it agree?
+
+    >>> import margin
+    >>> from margin.validation.line import Line
+    >>> line = Line("yields", "normal within 2 sigma", "closed form", 0.9545, 0.9546, 0.954, 0.955)
+    >>> margin.ValidationStudy((line,), seed=1).agrees
+    True
+    """
 
     lines: tuple[Line, ...]
     seed: int
@@ -59,6 +66,10 @@ def validate(*, seed: int = 1, workers: int | None = None, stage: Stage = no_pro
     seed     of the draws; ValueError below 0
     workers  threads, by default one a core; the results do not depend on it
     stage    called with (title, total) when the work begins; returns the counter of progress
+
+    >>> import margin
+    >>> margin.validate().agrees  # doctest: +SKIP
+    True
     """
     if seed < 0:
         raise InvalidArgument(f"the seed must be 0 or more (got {seed})")
