@@ -39,7 +39,7 @@ reload_scatter = "0"
 [circuit]
 kind = "inverting amplifier"
 reference = "1.2 V"
-feedback = "10 kohm +/- 1 %"
+feedback = "6 kohm +/- 1 %"
 [[calibration]]
 kind = "none"
 [[calibration]]
