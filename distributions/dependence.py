@@ -11,11 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri
 
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
+from distributions.errors import MarginError
 
 Array = NDArray[np.float64]
 
 
-class NotPositiveDefinite(ValueError):
+class NotPositiveDefinite(MarginError, ValueError):
     """Correlations that cannot all hold. Carries `names` of the offenders and `nearest`, a valid matrix."""
 
     def __init__(self, names: tuple[str, ...], nearest: Array) -> None:
@@ -29,6 +30,9 @@ class NotPositiveDefinite(ValueError):
         )
         self.names = names
         self.nearest = nearest
+
+    def __reduce__(self) -> tuple[type[NotPositiveDefinite], tuple[tuple[str, ...], Array]]:
+        return type(self), (self.names, self.nearest)
 
 
 def normal_from_rank(rho: ArrayLike) -> Array:
@@ -51,6 +55,12 @@ def nearest_correlation(matrix: Array, smallest: float = 1e-6, rounds: int = 500
 
     Higham, 'Computing the nearest correlation matrix', 2002, algorithm 3.3; eigenvalues are kept at
     `smallest` or above so that the answer can be factorised.
+
+    >>> import numpy as np
+    >>> from distributions import nearest_correlation
+    >>> found = nearest_correlation(np.array([[1.0, 0.9, -0.9], [0.9, 1.0, 0.9], [-0.9, 0.9, 1.0]]))
+    >>> bool(np.linalg.eigvalsh(found).min() > 0.0)
+    True
     """
     current, correction = matrix.copy(), np.zeros_like(matrix)
     for _ in range(rounds):
@@ -76,6 +86,10 @@ def correlation_matrix(names: Sequence[str], ties: Iterable[tuple[str, str, floa
     ties  (first, second, rank correlation); both names are among `names`
 
     Factors tied by 1 or -1 are one draw: what is stated of one of them follows for the other, with its sign.
+
+    >>> from distributions import correlation_matrix
+    >>> correlation_matrix(("a", "b", "c"), [("a", "b", 0.5)]).tolist()
+    [[1.0, 0.5, 0.0], [0.5, 1.0, 0.0], [0.0, 0.0, 1.0]]
     """
     matrix, stated = np.eye(len(names)), np.eye(len(names), dtype=bool)
     for first, second, rho in ties:
@@ -103,6 +117,12 @@ class GaussianCopula:
     A correlation of 1 or -1 makes two names one draw. Raises ValueError for a matrix of the wrong size, not
     symmetric, without a unit diagonal or with entries outside -1 to 1; NotPositiveDefinite where the entries
     contradict each other (an eigenvalue below 0; 0 itself is admitted).
+
+    >>> import numpy as np
+    >>> from distributions import GaussianCopula
+    >>> copula = GaussianCopula(("gain", "zero"), np.array([[1.0, -0.5], [-0.5, 1.0]]))
+    >>> copula.names
+    ('gain', 'zero')
     """
 
     names: tuple[str, ...]

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from distributions.errors import MarginError
+
 FloatArray = NDArray[np.float64]
 Values = float | FloatArray
 """A number or an array of any shape; the answer has the same shape."""
@@ -24,7 +26,7 @@ def as_floats(x: ArrayLike) -> FloatArray:
     return np.asarray(x, dtype=np.float64)
 
 
-class NoDensity(ValueError):
+class NoDensity(MarginError, ValueError):
     """The density was asked of a distribution that has probability concentrated on single values."""
 
 
@@ -34,6 +36,10 @@ class Distribution(ABC):
     Values are drawn by inversion, `ppf(u)` of uniform u, so that random, Latin hypercube and Sobol points
     serve alike. A shape of your own is a frozen dataclass with `pdf`, `cdf`, `ppf`, `mean`, `sd`, `support`
     and, as the word that describes it, `title`.
+
+    >>> from distributions import Normal
+    >>> Normal(10.0, 2.0).ppf([0.5, 0.975]).round(2).tolist()
+    [10.0, 13.92]
     """
 
     title: ClassVar[str]

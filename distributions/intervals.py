@@ -18,14 +18,26 @@ def _check(samples: Array, probability: float) -> Array:
 
 
 def symmetric_interval(samples: Array, probability: float) -> tuple[float, float]:
-    """Probabilistically symmetric coverage interval (JCGM 101, 7.7.2)."""
+    """Probabilistically symmetric coverage interval (JCGM 101, 7.7.2).
+
+    >>> import numpy as np
+    >>> from distributions import symmetric_interval
+    >>> [round(end, 6) for end in symmetric_interval(np.arange(1001.0), 0.9)]
+    [50.0, 950.0]
+    """
     values = _check(samples, probability)
     low, high = np.quantile(values, [0.5 - 0.5 * probability, 0.5 + 0.5 * probability])
     return float(low), float(high)
 
 
 def shortest_interval(samples: Array, probability: float) -> tuple[float, float]:
-    """Shortest coverage interval (JCGM 101, 7.7.4): the narrowest that holds the share `probability`."""
+    """Shortest coverage interval (JCGM 101, 7.7.4): the narrowest that holds the share `probability`.
+
+    >>> import numpy as np
+    >>> from distributions import shortest_interval
+    >>> shortest_interval(np.array([0.0, 1.0, 1.1, 1.2, 1.3, 9.0]), 0.5)
+    (1.0, 1.3)
+    """
     values = _check(samples, probability)
     inside = min(int(probability * values.size + 0.5), values.size - 1)
     widths = values[inside:] - values[: values.size - inside]

@@ -46,6 +46,11 @@ def unit_points(
 
     Any cut gives the same points; `replicate` gives independent repetitions. Raises ValueError for another
     kind, for a name that occurs twice, a negative start or count, or a point beyond the last.
+
+    >>> from distributions import Stream, unit_points
+    >>> points = unit_points("sobol", Stream(1), ("gain", "zero"), 0, 8)
+    >>> points.shape, sorted((points[0] * 8).astype(int).tolist())
+    ((2, 8), [0, 1, 2, 3, 4, 5, 6, 7])
     """
     return points_of_pieces(kind, stream, names, [(start, count, replicate)], skipped=skipped)
 
@@ -58,7 +63,13 @@ def points_of_pieces(
     *,
     skipped: int = 0,
 ) -> Uniforms:
-    """Points of several (start, count, replicate), one behind the other; see `unit_points`."""
+    """Points of several (start, count, replicate), one behind the other; see `unit_points`.
+
+    >>> from distributions import Stream, points_of_pieces, unit_points
+    >>> joined = points_of_pieces("sobol", Stream(1), ("gain",), [(0, 4, 0), (4, 4, 0)])
+    >>> bool((joined == unit_points("sobol", Stream(1), ("gain",), 0, 8)).all())
+    True
+    """
     if len(set(names)) != len(names):
         raise InvalidParameter("unit_points", "names", names, "different from one another")
     for start, count, _ in pieces:

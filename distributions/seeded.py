@@ -30,6 +30,11 @@ def uniforms_from(seeds: NDArray[np.float64], name: str, count: int) -> NDArray[
     The generator is SplitMix64 (Steele, Lea and Flood, 'Fast splittable pseudorandom number generators', 2014),
     started for each row at a hash of its seed and the name. It serves where a factor is drawn many times for one
     row of a plan of points (a placement at each load, say) but must stay one column of that plan.
+
+    >>> import numpy as np
+    >>> from distributions import uniforms_from
+    >>> uniforms_from(np.array([0.25, 0.5]), "placement", 3).shape
+    (2, 3)
     """
     key = int.from_bytes(hashlib.blake2b(name.encode(), digest_size=8).digest(), "little")
     start = _mixed((np.asarray(seeds, dtype=np.float64) * 2.0**53).astype(np.uint64) ^ np.uint64(key))

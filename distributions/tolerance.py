@@ -20,7 +20,12 @@ _CPK = re.compile(r"cpk\s*([0-9.]+)", re.IGNORECASE)
 
 @dataclass(frozen=True)
 class ReadTolerance:
-    """Distribution of the deviation from nominal, and in words how the limits were read."""
+    """Distribution of the deviation from nominal, and in words how the limits were read.
+
+    >>> from distributions import read_tolerance
+    >>> read_tolerance(-0.01, 0.01, coverage="2 sigma").read_as
+    'normal, limits at 2 sigma (GUM 4.3.4)'
+    """
 
     distribution: Distribution
     read_as: str
@@ -30,6 +35,10 @@ def coverage_factor(coverage: str) -> float:
     """Number of standard deviations in half the width of the limits: 2 for '2 sigma', 3.99 for 'Cpk 1.33'.
 
     Raises ValueError for other words.
+
+    >>> from distributions import coverage_factor
+    >>> coverage_factor("2 sigma")
+    2.0
     """
     for pattern, factor in ((_SIGMA, 1.0), (_CPK, 3.0)):
         match = pattern.fullmatch(coverage.strip())
@@ -61,6 +70,11 @@ def read_tolerance(
 
     Raises ValueError for limits on the wrong side of zero or of no width, unknown shapes, words that
     contradict each other.
+
+    >>> from distributions import read_tolerance
+    >>> read = read_tolerance(-0.01, 0.01)
+    >>> read.read_as, round(read.distribution.sd, 5)
+    ('rectangular (GUM 4.3.7)', 0.00577)
     """
     if not (math.isfinite(minus) and math.isfinite(plus)) or minus > 0.0 or plus < 0.0 or minus == plus:
         raise InvalidParameter("tolerance", "limits", (minus, plus), "finite, minus <= 0 <= plus, not both 0")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 
+from distributions.errors import MarginError
 
-class InvalidParameter(ValueError):
+
+class InvalidParameter(MarginError, ValueError):
     """A parameter that a distribution cannot have; carries `shape`, `name`, `value` and `reason`."""
 
     def __init__(self, shape: str, name: str, value: object, reason: str) -> None:

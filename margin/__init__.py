@@ -10,6 +10,25 @@ problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and which one most likely does
 validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
+errors    every error that these raise
+
+Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
+`RareStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as
+pandas frames, draw figures as matplotlib figures and save a report.
+
+In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point'.
+
+>>> import margin
+>>> case = margin.load("case.toml")
+>>> study = margin.estimate(case)
+>>> print(study)  # doctest: +ELLIPSIS
+Pad: ...
+>>> study.yields["option"].tolist()
+['none', 'one-point']
+>>> figure = study.error_over_load()
+>>> figure.savefig("error.svg")
+>>> study.save("report").name
+'report.html'
 """
 
 from __future__ import annotations
@@ -18,28 +37,46 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from margin.bench_study import characterise
+    from margin import errors
+    from margin.bench_study import Characterisation, characterise
+    from margin.case.types import Case
     from margin.chain.registry import register
     from margin.estimates.shares.salib_problem import problem
-    from margin.rare_study import rare
+    from margin.rare_study import RareStudy, rare
     from margin.study import budget, change, compare, estimate, load
-    from margin.validation_study import validate
+    from margin.study_results import BudgetStudy, PairedStudy, Study
+    from margin.validation_study import ValidationStudy, validate
+
+    __version__: str
 
 __all__ = [
-    "budget", "change", "characterise", "compare", "estimate", "load", "problem", "rare", "register",
-    "validate",
+    "BudgetStudy", "Case", "Characterisation", "PairedStudy", "RareStudy", "Study", "ValidationStudy", "budget",
+    "change", "characterise", "compare", "errors", "estimate", "load", "problem", "rare", "register", "validate",
 ]  # fmt: skip
 
-_HOME = dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study")
-_HOME["register"] = "margin.chain.registry"
-_HOME["problem"] = "margin.estimates.shares.salib_problem"
-_HOME["rare"] = "margin.rare_study"
-_HOME["validate"] = "margin.validation_study"
-_HOME["characterise"] = "margin.bench_study"
+_HOME = {
+    **dict.fromkeys(("BudgetStudy", "PairedStudy", "Study"), "margin.study_results"),
+    **dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study"),
+    **dict.fromkeys(("RareStudy", "rare"), "margin.rare_study"),
+    **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
+    **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
+    "Case": "margin.case.types",
+    "problem": "margin.estimates.shares.salib_problem",
+    "register": "margin.chain.registry",
+}
 
 
 def __getattr__(name: str) -> Any:
     """Import on first use: the command line answers `--help` without waiting for the numerics."""
     if name in _HOME:
         return getattr(importlib.import_module(_HOME[name]), name)
+    if name == "errors":
+        return importlib.import_module("margin.errors")
+    if name == "__version__":
+        return importlib.import_module("margin.version").version()
     raise AttributeError(f"module 'margin' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """Names for completion: what the docstring lists, before any of it is imported."""
+    return sorted((*__all__, "__version__", *(name for name in globals() if name.startswith("__"))))

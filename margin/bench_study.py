@@ -10,74 +10,145 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.bench import BenchData, NotMeasurableError, Spreads, condense_bench, read_bench
 from margin.bench.circuits import circuits_file, conductances, read_circuits
 from margin.bench.model_file import write_model
 from margin.bench.sensor_model import fitted_sensor
 from margin.bench.spreads import Kind
+from margin.bench_study_figures import BenchFigures
 from margin.case.build import nominal_element
+from margin.case.load import as_case
 from margin.case.types import Case
 from margin.chain.setting import Setting
-from margin.estimates.bench_findings import Findings, Missing, Setup, findings_of
+from margin.estimates.bench_findings import Missing, Setup, findings_of
 from margin.estimates.bench_tables import components_frame, fits_frame, merits_frame, missing_frame
 from margin.estimates.next_measurement import UNITS, NextMeasurement, next_measurement
 from margin.estimates.stages import Stage, no_progress
 from margin.report import bench_files, bench_terminal
 
+DIFFERENCES = (
+    "figure", "first", "second", "difference", "low", "high", "unit", "p", "p_adjusted", "test", "pairs", "resolved",
+    "by",
+)  # fmt: skip
+"""Columns of the table of differences."""
+
 LEAST_POSITIVE = 0.9
 """Share of readings under load that must become a conductance above zero if the circuit is the right one."""
 
 
-@dataclass(frozen=True)
-class Characterisation:
+@dataclass(frozen=True, repr=False)
+class Characterisation(BenchFigures):
     """A finished characterisation. Printing it, or naming it in a notebook, shows what matters.
+
+    Tables are pandas frames, figures methods that give a matplotlib figure (`bench.output_over_load()`).
 
     outlook         from the first setup; None where there is nothing to look ahead from (`missing` says why)
     reference_load  N, as asked for
     circuits        elements that read the bench, by name, where voltages were turned into conductances
-    """
 
-    findings: Findings
-    outlook: NextMeasurement | None
-    reference_load: float | None = None
-    circuits: Mapping[str, Any] = field(default_factory=dict)
+    >>> import margin
+    >>> bench = margin.characterise("bench.csv", circuit="amplifier", interface="silicone")
+    >>> sorted(bench.components["parameter"].unique())
+    ['exponent', 'sensitivity']
+    >>> figure = bench.residuals_over_load()
+    """
 
     @property
     def merits(self) -> pd.DataFrame:
-        """One row a figure of merit, of single sensors and pooled; columns as the fields of `margin.bench.Merit`."""
+        """Figures of merit of single sensors and pooled, one row a figure and sensor.
+
+        Columns:
+            name               [text] trade name of the figure
+            value, low, high   [SI]   value and ends of its interval, in the unit of `unit`; none where not available
+            unit               [text] of the three
+            definition         [text] what is meant
+            confidence         [1]    level of the interval
+            count              [1]    independent values behind the interval (cycles, mountings or sensors)
+            note               [text] why there is no value or no interval, and what to measure
+            sensor             [text] 'lot / sensor', or 'pooled'
+            circuit, interface [text] what it was measured with
+        """
         return merits_frame(self.findings.merits)
 
     @property
     def fits(self) -> pd.DataFrame:
-        """One row a sensor and candidate model: AICc, weight, lack of fit, values."""
+        """Candidate models of each sensor, one row a setup, sensor and model.
+
+        Columns:
+            circuit, interface [text] what it was measured with
+            sensor             [text] 'lot / sensor'
+            model              [text] candidate model
+            parameters         [1]    number of parameters
+            aicc               [1]    Akaike's criterion, corrected for few readings
+            delta              [1]    the same, less that of the sensor's best model
+            weight             [1]    Akaike weight
+            residual_sd        [SI]   of the residuals, standard deviation: relative for a thin film, else output's unit
+            lack_ratio         [1]    lack of fit over pure error, F ratio; none without repeated loads
+            lack_p             [1]    chance of such a ratio where the model is right; none without repeated loads
+            values             [text] 'name = value +/- standard error' in SI units
+        """
         return fits_frame(self.findings.setups)
 
     @property
     def components(self) -> pd.DataFrame:
-        """One row a parameter and level of variation: standard deviation and interval."""
+        """Variance components, one row a setup, parameter and level of variation.
+
+        Columns:
+            circuit, interface [text] what it was measured with
+            parameter          [text] 'sensitivity', 'exponent' or 'zero'
+            level              [text] 'lot', 'unit', 'mounting', 'loading' or 'reading'
+            sd, low, high      [SI]   standard deviation and ends of its interval: relative for the sensitivity, 1 for
+                                      the exponent, the output's unit for the zero; none where not available
+            share              [1]    share of the variance of the parameter
+            units              [1]    instances of the level that were measured
+            dof                [1]    degrees of freedom behind the interval
+            note               [text] why there is no value, and what to measure
+        """
         return components_frame(self.findings.setups)
 
     @property
     def spreads(self) -> dict[tuple[str, str], Spreads]:
-        """Spreads by (circuit, interface), where they can be had."""
+        """Spreads by (circuit, interface), where they are available."""
         return {(s.circuit, s.interface): s.spreads for s in self.findings.setups if s.spreads is not None}
 
     @property
     def differences(self) -> pd.DataFrame:
-        """One row a figure and pair of circuits or interfaces: difference, interval, whether it is resolved."""
+        """Circuits and interfaces side by side, one row a figure and pair; empty where there is one of each.
+
+        Columns:
+            figure        [text] figure of merit
+            first, second [text] the two that are compared
+            difference    [SI]   second less first, in the unit of `unit`
+            low, high     [SI]   ends of its interval
+            unit          [text] of the three
+            p             [1]    chance of such a difference where there is none
+            p_adjusted    [1]    the same, for the number of comparisons (Holm)
+            test          [text] 'paired by sensor' or 'Welch'
+            pairs         [1]    sensors measured on both sides
+            resolved      [bool] whether the adjusted chance is small enough
+            by            [text] 'circuit' or 'interface'
+        """
         found = [c.differences.assign(by=by) for by, c in self.findings.comparisons.items()]
-        return pd.concat(found, ignore_index=True) if found else pd.DataFrame()
+        return pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=list(DIFFERENCES))
 
     @property
     def missing(self) -> pd.DataFrame:
-        """What cannot be had, why, and what to measure next."""
+        """What these data cannot give, one row a lack.
+
+        Columns:
+            what    [text] figure or spread
+            where   [text] circuit and interface, '' for the whole bench
+            why     [text] what is lacking
+            measure [text] what to measure next
+        """
         return missing_frame(self.findings.missing)
 
     def save(self, folder: str | Path) -> Path:
@@ -91,12 +162,12 @@ class Characterisation:
         """
         if len(self.findings.setups) > 1:
             names = "; ".join(setup.name for setup in self.findings.setups)
-            raise ValueError(
+            raise InvalidArgument(
                 f"a model is of one circuit and one interface, the data hold {names}: name one of each"
             )
         source = self.findings.data.source
         if source == "frame":
-            raise ValueError(
+            raise InvalidArgument(
                 "a model names the file that it was fitted to: characterise a CSV file, not a frame"
             )
         setup = self.findings.setups[0]
@@ -123,7 +194,7 @@ def characterise(
     t0: float = 10.0,
     confidence: float = 0.95,
     circuits: str | Path | Mapping[str, Any] | None = None,
-    case: Case | None = None,
+    case: Case | str | Path | None = None,
     calibration: str | None = None,
     units: int = UNITS,
     output_unit: str | None = None,
@@ -142,7 +213,7 @@ def characterise(
     circuits        what turns voltages of a thin film into conductance: a file as `margin.bench.circuits` describes
                     it, or circuit elements by name; None: DATA.circuits.toml beside the data, else the circuit of
                     the case
-    case            for the outlook on its yield, and for its circuit
+    case            for the outlook on its yield, and for its circuit; or the path of its file
     calibration     option of the case whose yield is looked ahead; None: the one that leads
     units           drawn for each number of sensors looked ahead to
     output_unit     of a column 'output'
@@ -151,18 +222,26 @@ def characterise(
     stage           called with (title, total) when something long begins; returns the counter of progress
 
     What the data cannot give stands in `missing`. Raises BenchDataError for data that cannot be read,
-    NotMeasurableError where nothing can be estimated, ValueError for voltages of a thin film without a circuit.
+    NotMeasurableError where nothing can be estimated, InvalidArgument for voltages of a thin film without a circuit,
+    CaseError for a path without a sound case.
+
+    >>> import margin
+    >>> bench = margin.characterise("bench.csv", circuit="amplifier", interface="silicone")
+    >>> bench.merits.query("sensor == 'pooled' and name == 'hysteresis'")["unit"].tolist()
+    ['%']
+    >>> figure = bench.hysteresis_over_load()
     """
+    case = None if case is None else as_case(case)
     if not 0.5 <= confidence < 1.0:
-        raise ValueError(f"confidence must be from 0.5 to below 1, such as 0.95 (got {confidence:g})")
+        raise InvalidArgument(f"confidence must be from 0.5 to below 1, such as 0.95 (got {confidence:g})")
     if reference_load is not None and not (np.isfinite(reference_load) and reference_load > 0):
-        raise ValueError(f"the reference load must be above 0 N (got {reference_load:g} N)")
+        raise InvalidArgument(f"the reference load must be above 0 N (got {reference_load:g} N)")
     options = [] if case is None else [one.name for one in case.calibrations]
     if calibration is not None and calibration not in options:
         there = ", ".join(map(repr, options)) or "none without a case"
-        raise ValueError(f"no calibration option {calibration!r} to look ahead to; there are {there}")
+        raise InvalidArgument(f"no calibration option {calibration!r} to look ahead to; there are {there}")
     if not isinstance(path_or_frame, pd.DataFrame) and Path(path_or_frame).is_dir():
-        raise ValueError(f"{path_or_frame}: a folder, not a file; name the CSV file in it")
+        raise InvalidArgument(f"{path_or_frame}: a folder, not a file; name the CSV file in it")
     data = _condensed(path_or_frame, output_unit) if condense else read_bench(path_or_frame, output_unit)
     kind = kind or _kind(data, case)
     elements: Mapping[str, Any] = {}
@@ -188,7 +267,9 @@ def characterise(
 
 def _condensed(path_or_frame: str | Path | pd.DataFrame, output_unit: str | None) -> BenchData:
     if isinstance(path_or_frame, pd.DataFrame):
-        raise ValueError("a frame is in memory already: give the file to condense, or leave condense out")
+        raise InvalidArgument(
+            "a frame is in memory already: give the file to condense, or leave condense out"
+        )
     return condense_bench(path_or_frame, output_unit)
 
 
@@ -230,7 +311,7 @@ def _circuits(
         "" if isinstance(source, pd.DataFrame) else f" in {circuits_file(source).name} beside the data, or"
     )
     why = "" if case is None else f" (the case has one circuit, the data have {', '.join(names)})"
-    raise ValueError(
+    raise InvalidArgument(
         f"a thin film is characterised by its conductance, the data hold a {data.quantity}{why}: describe each "
         f"circuit of the bench{beside} in a file of your own (circuits)"
     )
@@ -252,7 +333,7 @@ def _as_conductance(data: BenchData, circuits: Mapping[str, Any], circuit: str |
         circuits = {"unstated": next(iter(circuits.values()))}
     lacking = [name for name in names if name not in circuits]
     if lacking and data.quantity == "voltage":
-        raise ValueError(
+        raise InvalidArgument(
             f"{data.source}: circuit '{lacking[0]}' of the data is not described (described: "
             f"{', '.join(circuits) or 'none'}): add a table [{lacking[0]}], or characterise another circuit alone"
         )
@@ -263,7 +344,7 @@ def _as_conductance(data: BenchData, circuits: Mapping[str, Any], circuit: str |
         if positive < LEAST_POSITIVE:
             element = circuits[str(name)]
             rest = float(element.static_voltage(0.0, Setting()))
-            raise ValueError(
+            raise InvalidArgument(
                 f"circuit '{name}' does not fit its readings: {100 * (1 - positive):.0f} % of those under load give no "
                 f"conductance above zero (without load this {element.kind} reads {rest:.3g} V). Describe the circuit "
                 "that the bench was read with"

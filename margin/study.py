@@ -10,149 +10,54 @@ study.save("report")
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from margin.case.changes import with_changes
-from margin.case.load import load_case
+from margin.case.load import as_case, load_case
 from margin.case.types import Case
 from margin.estimates.budget import budget_of
 from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.compare import compare as compare_runs
 from margin.estimates.compare import require_comparable
-from margin.estimates.comparison_result import Comparison
-from margin.estimates.error_budget import ErrorBudget, error_budget
+from margin.estimates.error_budget import error_budget
 from margin.estimates.evaluate import drawn_pair, evaluate
-from margin.estimates.results import Results
-from margin.estimates.shares import RUNS, WIDTH, ErrorShares
+from margin.estimates.shares import RUNS, WIDTH
 from margin.estimates.stages import Stage, no_progress
-from margin.estimates.yield_result import Verdict
-from margin.report import budget_page, files, terminal
-from margin.report import comparison as comparison_report
-
-
-@dataclass(frozen=True)
-class Study:
-    """A finished study. `results` holds everything; printing it, or naming it in a notebook, shows one screen."""
-
-    results: Results
-
-    @property
-    def conforms(self) -> bool:
-        """Whether an option reaches the required yield with its lower bound, and the design checks are kept."""
-        return self.results.conforms
-
-    @property
-    def verdict(self) -> Verdict:
-        """'conforms', 'does not conform', or 'undecided' by the units drawn."""
-        return self.results.verdict
-
-    @property
-    def yields(self) -> pd.DataFrame:
-        """One row a calibration option: decisive yield with interval and lower bound, seconds a unit."""
-        return files.yields_frame(self.results)
-
-    @property
-    def errors(self) -> pd.DataFrame:
-        """Error percentiles by option, condition and load."""
-        return files.errors_frame(self.results)
-
-    @property
-    def budget(self) -> pd.DataFrame:
-        """What each factor, frozen or halved, does to error and yield."""
-        return self.results.budget
-
-    def save(self, folder: str | Path) -> Path:
-        """Write page, figures, JSON and CSV; the path of the page. See `write_report` for errors."""
-        return files.write_report(self.results, Path(folder))
-
-    def __str__(self) -> str:
-        return terminal.render(self.results)
-
-    def _repr_html_(self) -> str:
-        return terminal.notebook_html(self.results)
-
-
-@dataclass(frozen=True)
-class PairedStudy:
-    """Two finished studies and the differences of their yields on the same draws."""
-
-    comparison: Comparison
-
-    @property
-    def conforms(self) -> bool:
-        """Whether either case conforms."""
-        return self.verdict == "conforms"
-
-    @property
-    def verdict(self) -> Verdict:
-        """'conforms' where either case does; 'undecided' where none does and one is."""
-        found = {self.comparison.first.verdict, self.comparison.second.verdict}
-        if "conforms" in found:
-            return "conforms"
-        return "undecided" if "undecided" in found else "does not conform"
-
-    @property
-    def differences(self) -> pd.DataFrame:
-        """One row a calibration option that both cases have."""
-        return self.comparison.differences
-
-    @property
-    def checks(self) -> pd.DataFrame:
-        """One row a design check: value, limit, margin and verdict of both cases."""
-        return self.comparison.checks
-
-    def save(self, folder: str | Path) -> Path:
-        """Write both reports and the differences; the path of the page that compares."""
-        return files.write_comparison(self.comparison, Path(folder))
-
-    def __str__(self) -> str:
-        return comparison_report.render(self.comparison)
-
-    def _repr_html_(self) -> str:
-        return comparison_report.notebook_html(self.comparison)
-
-
-@dataclass(frozen=True)
-class BudgetStudy:
-    """A finished error budget; page and summary show one calibration option, the data every one."""
-
-    budget: ErrorBudget
-    option: str
-
-    @property
-    def actions(self) -> pd.DataFrame:
-        """Error and yield with each factor and group frozen, halved, doubled, or moved by a part grade."""
-        return self.budget.actions
-
-    @property
-    def shares(self) -> ErrorShares:
-        """Main and total effects by factor, part, level and cause, on every output; failing units cured."""
-        return self.budget.shares
-
-    def save(self, folder: str | Path) -> Path:
-        """Write page, figures, JSON and CSV; the path of the page."""
-        return budget_page.write(self.budget, Path(folder), self.option)
-
-    def __str__(self) -> str:
-        return budget_page.render(self.budget, self.option)
+from margin.report.shown import require_known
+from margin.study_results import BudgetStudy, PairedStudy, Study
 
 
 def load(path: str | Path) -> Case:
-    """Read a case file; CaseError names every fault in it."""
+    """Read a case file; CaseError names every fault in it.
+
+    >>> import margin
+    >>> case = margin.load("case.toml")
+    >>> case.load_low, case.load_high
+    (2.0, 20.0)
+    >>> print(case)  # doctest: +ELLIPSIS
+    Pad
+    File: case.toml
+    Load: 2 N to 20 N, checked at ...
+    """
     return load_case(path)
 
 
-def change(case: Case, changes: Mapping[str, Any]) -> Case:
-    """The case with other values by dotted key: {"circuit.feedback": "33 kohm +/- 1 %"}."""
-    return with_changes(case, changes)
+def change(case: Case | str | Path, changes: Mapping[str, Any]) -> Case:
+    """The case, or that of the file at a path, with other values by dotted key.
+
+    See `with_changes` for keys and errors.
+
+    >>> import margin
+    >>> case = margin.change("case.toml", {"circuit.feedback": "5.6 kohm +/- 1 %", "study.seed": 7})
+    >>> case.elements["circuit"].quantities["feedback"].nominal, case.study.seed
+    (5600.0, 7)
+    """
+    return with_changes(as_case(case), changes)
 
 
 def estimate(
-    case: Case,
+    case: Case | str | Path,
     *,
     workers: int | None = None,
     block: int | None = None,
@@ -166,6 +71,7 @@ def estimate(
 ) -> Study:
     """Draw, calibrate and judge the units of a case.
 
+    case            or the path of its file
     workers, block  threads and units in a block
     cluster         address of a Dask scheduler, or a number of worker processes to start on this machine
     resume          folder that keeps finished parts of the draws; a run that was cut off goes on from there
@@ -179,14 +85,23 @@ def estimate(
 
     workers, block, cluster and resume change the time, not a bit of the results.
 
-    Raises EvaluationError where the chain gives no number, RunFolderError where the folder holds another run,
-    ClusterError and UnlikeWorker where the cluster fails, CannotCompile and NotOnDevice where the case cannot be
-    computed as asked for (all of them ValueError), GpuUnavailable without an accelerator, ValueError for ways to
-    compute that exclude each other.
+    Raises CaseError for a path without a sound case, EvaluationError where the chain gives no number, RunFolderError
+    where the folder holds another run, ClusterError and UnlikeWorker where the cluster fails, CannotCompile and
+    NotOnDevice where the case cannot be computed as asked for (all of them ValueError), GpuUnavailable without an
+    accelerator, InvalidArgument for ways to compute that exclude each other. All are in `margin.errors`.
+
+    >>> import margin
+    >>> study = margin.estimate("case.toml", budget=False)
+    >>> study.verdict
+    'conforms'
+    >>> study.yields[["option", "verdict"]].values.tolist()
+    [['none', 'does not conform'], ['one-point', 'conforms']]
+    >>> bool(study.errors["p95_abs_N"].gt(0.0).all())
+    True
     """
     return Study(
         evaluate(
-            case,
+            as_case(case),
             workers=workers,
             block=block,
             cluster=cluster,
@@ -201,7 +116,7 @@ def estimate(
 
 
 def budget(
-    case: Case,
+    case: Case | str | Path,
     *,
     option: str | None = None,
     runs: int = RUNS,
@@ -213,17 +128,25 @@ def budget(
 ) -> BudgetStudy:
     """What sets the error of a case, and what changing it would bring.
 
-    option   that page and summary show; by default the one with the highest yield
+    case     or the path of its file
+    option   that page, summary and figures show; by default the one with the highest yield
     runs     most evaluations of a unit for each grouping; units are added until the intervals of the leading causes,
              on conformity margin and failing units, are at most `width` wide
     second_order, shapley  also how pairs act together, and effects that tell dependent factors apart
 
-    Raises EvaluationError where the chain gives no number, ValueError for an unknown option or too few runs.
+    Raises CaseError for a path without a sound case, EvaluationError where the chain gives no number, InvalidArgument
+    for an unknown option, BadDesign for too few runs; all are ValueError.
+
+    >>> import margin
+    >>> found = margin.budget("case.toml", option="none", runs=3000, width=1.0)
+    >>> rows = found.effects.query("option == 'none' and output == 'conformity margin' and by == 'factor'")
+    >>> rows.sort_values("total", ascending=False)["group"].iloc[0]
+    'sensor.sensitivity per unit'
+    >>> figure = found.effects_over_load()
     """
-    names = [one.name for one in case.calibrations]
-    if option is not None and option not in names:
-        there = ", ".join(map(repr, names))
-        raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {there}")
+    case = as_case(case)
+    if option is not None:
+        require_known("calibration option", option, (one.name for one in case.calibrations))
     found = error_budget(
         case,
         runs=runs,
@@ -237,14 +160,26 @@ def budget(
 
 
 def compare(
-    first: Case, second: Case, *, workers: int | None = None, stage: Stage = no_progress
+    first: Case | str | Path,
+    second: Case | str | Path,
+    *,
+    workers: int | None = None,
+    stage: Stage = no_progress,
 ) -> PairedStudy:
-    """Two cases on the same draws.
+    """Two cases, or those of the files at two paths, on the same draws.
 
-    Raises NotComparable, before anything is drawn, without common options or with different requirements or loads.
+    Raises CaseError for a path without a sound case; NotComparable, before anything is drawn, without common options
+    or with different requirements or loads.
+
+    >>> import margin
+    >>> tighter = margin.change("case.toml", {"sensor.sensitivity": "40 uS +/- 20 %"})
+    >>> pair = margin.compare("case.toml", tighter)
+    >>> pair.differences[["option", "verdict"]].values.tolist()[0]
+    ['none', 'second better']
     """
-    require_comparable(first, second)
-    runs = drawn_pair((first, second), workers=workers, stage=stage)
+    cases = as_case(first), as_case(second)
+    require_comparable(*cases)
+    runs = drawn_pair(cases, workers=workers, stage=stage)
     budgets = [
         budget_of(r.model, workers=workers, progress=stage(f"budget of {r.model.case.name}", BUDGET_UNITS))
         for r in runs

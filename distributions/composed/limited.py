@@ -23,7 +23,12 @@ def _require_density(shape: str, base: Distribution) -> None:
 
 @dataclass(frozen=True)
 class Truncated(Distribution):
-    """`base` under the condition that it lies within [low, high]; what lies outside was rejected."""
+    """`base` under the condition that it lies within [low, high]; what lies outside was rejected.
+
+    >>> from distributions import Normal, Truncated
+    >>> Truncated(Normal(0.0, 1.0), -2.0, 2.0).support
+    (-2.0, 2.0)
+    """
 
     base: Distribution
     low: float
@@ -85,6 +90,11 @@ class SelectedOut(Distribution):
     """`base` without what lies within (inner_low, inner_high): the tighter grade was sorted out.
 
     Common practice, no source: a 5 % part from a line whose 1 % parts were sold apart misses its middle.
+
+    >>> from distributions import Rectangular, SelectedOut
+    >>> part = SelectedOut(Rectangular(-0.05, 0.05), -0.01, 0.01)
+    >>> float(part.pdf(0.0)), round(float(part.cdf(0.0)), 6)
+    (0.0, 0.5)
     """
 
     base: Distribution

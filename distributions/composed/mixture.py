@@ -34,6 +34,10 @@ class Mixture(Distribution):
 
     The inverse starts from a monotone table and is refined by Newton steps that give way to bisection where
     they would leave the bracket.
+
+    >>> from distributions import Mixture, Normal
+    >>> Mixture((Normal(0.0, 1.0), Normal(4.0, 1.0)), (0.5, 0.5)).mean
+    2.0
     """
 
     components: tuple[Distribution, ...]

@@ -13,7 +13,12 @@ from distributions.validity import require_finite, require_positive
 
 @dataclass(frozen=True)
 class Shifted(Distribution):
-    """location + scale * base, scale above 0."""
+    """location + scale * base, scale above 0.
+
+    >>> from distributions import HalfNormal, Shifted
+    >>> Shifted(HalfNormal(1.0), 5.0, 2.0).support
+    (5.0, inf)
+    """
 
     base: Distribution
     location: float

@@ -61,7 +61,12 @@ class _Steps(Distribution):
 
 @dataclass(frozen=True)
 class Discrete(_Steps):
-    """Listed values with weights (two suppliers, a choice of range); weights need not sum to 1."""
+    """Listed values with weights (two suppliers, a choice of range); weights need not sum to 1.
+
+    >>> from distributions import Discrete
+    >>> Discrete((1.0, 2.0), (3.0, 1.0)).mean
+    1.25
+    """
 
     values: tuple[float, ...]
     weights: tuple[float, ...]
@@ -90,7 +95,12 @@ class Discrete(_Steps):
 
 @dataclass(frozen=True)
 class Empirical(_Steps):
-    """What was measured, each value as likely as any other (JCGM 101, 5.11.2 draws with replacement)."""
+    """What was measured, each value as likely as any other (JCGM 101, 5.11.2 draws with replacement).
+
+    >>> from distributions import Empirical
+    >>> Empirical((1.0, 2.0, 6.0)).mean
+    3.0
+    """
 
     values: tuple[float, ...]
     title: ClassVar[str] = "empirical"

@@ -44,6 +44,10 @@ class ShapeFit:
     aicc, weight    criterion and share of support among the shapes (Akaike weight)
     statistic       Anderson-Darling A^2
     p_value         chance of at least this A^2 if the shape is right, parameters fitted anew in each sample
+
+    >>> from distributions import fit_shapes
+    >>> fit_shapes([9.0, 10.0, 11.0, 10.5, 9.5], ("normal",), repeats=99).fits[0].names
+    ('mean', 'sd')
     """
 
     distribution: Distribution
@@ -90,6 +94,10 @@ class ShapeFits:
     count     of the values
     left_out  title of each shape that was not fitted -> why
     notes     what to know before one is chosen
+
+    >>> from distributions import fit_shapes
+    >>> fit_shapes([9.0, 10.0, 11.0, 10.5, 9.5], ("normal",), repeats=99).count
+    5
     """
 
     fits: tuple[ShapeFit, ...]
@@ -162,6 +170,12 @@ def fit_shapes(
     the draws of the parameters (see `candidates`).
 
     Raises ValueError for values that are too few, equal or not finite, and for an unknown shape.
+
+    >>> from distributions import Normal, fit_shapes
+    >>> values = Normal(10.0, 1.0).ppf([(k + 0.5) / 20 for k in range(20)])
+    >>> best = fit_shapes(values, ("normal", "exponential"), repeats=99).fits[0]
+    >>> best.distribution.title, round(best.distribution.mean, 3)
+    ('normal', 10.0)
     """
     sample = _checked(as_floats(values))
     known = candidates(limits or (-math.inf, math.inf))

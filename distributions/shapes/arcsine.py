@@ -14,7 +14,12 @@ from distributions.validity import require_limits
 
 @dataclass(frozen=True)
 class Arcsine(Distribution):
-    """Arcsine (U-shaped) distribution: a sinusoid of unknown phase between limits (JCGM 101, 6.4.6)."""
+    """Arcsine (U-shaped) distribution: a sinusoid of unknown phase between limits (JCGM 101, 6.4.6).
+
+    >>> from distributions import Arcsine
+    >>> round(Arcsine(-1.0, 1.0).sd, 4)
+    0.7071
+    """
 
     low: float
     high: float

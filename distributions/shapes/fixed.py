@@ -13,7 +13,12 @@ from distributions.validity import require_finite
 
 @dataclass(frozen=True)
 class Fixed(Distribution):
-    """All probability on one value."""
+    """All probability on one value.
+
+    >>> from distributions import Fixed
+    >>> Fixed(3.0).mean, Fixed(3.0).sd
+    (3.0, 0.0)
+    """
 
     value: float
     title: ClassVar[str] = "fixed"

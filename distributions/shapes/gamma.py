@@ -15,7 +15,12 @@ from distributions.validity import require_positive
 
 @dataclass(frozen=True)
 class Gamma(Distribution):
-    """Gamma distribution of mean shape * scale (JCGM 101, 6.4.11, for counts: shape = count + 1, scale 1)."""
+    """Gamma distribution of mean shape * scale (JCGM 101, 6.4.11, for counts: shape = count + 1, scale 1).
+
+    >>> from distributions import Gamma
+    >>> Gamma(4.0, 1.0).mean, Gamma(4.0, 1.0).sd
+    (4.0, 2.0)
+    """
 
     shape: float
     scale: float
@@ -56,7 +61,12 @@ class Gamma(Distribution):
 
 @dataclass(frozen=True)
 class Exponential(Distribution):
-    """Exponential distribution: a positive quantity of which the mean alone is known (JCGM 101, 6.4.10)."""
+    """Exponential distribution: a positive quantity of which the mean alone is known (JCGM 101, 6.4.10).
+
+    >>> from distributions import Exponential
+    >>> Exponential(2.0).sd
+    2.0
+    """
 
     scale: float
     title: ClassVar[str] = "exponential"

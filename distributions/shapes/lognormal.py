@@ -19,6 +19,10 @@ class Lognormal(Distribution):
 
     median  in the unit of the quantity
     log_sd  standard deviation of the natural logarithm (about the relative one where small)
+
+    >>> from distributions import Lognormal
+    >>> round(float(Lognormal(40.0, 0.1).ppf(0.5)), 6)
+    40.0
     """
 
     median: float

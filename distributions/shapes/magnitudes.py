@@ -19,6 +19,10 @@ class HalfNormal(Distribution):
 
     sigma  standard deviation of the whole normal distribution; that of the magnitude, `sd`, is
            sigma * sqrt(1 - 2 / pi)
+
+    >>> from distributions import HalfNormal
+    >>> round(HalfNormal(1.0).sd, 4)
+    0.6028
     """
 
     sigma: float
@@ -52,7 +56,12 @@ class HalfNormal(Distribution):
 
 @dataclass(frozen=True)
 class Rayleigh(Distribution):
-    """Distance from the target when both coordinates are N(0, sigma^2), such as a placement offset."""
+    """Distance from the target when both coordinates are N(0, sigma^2), such as a placement offset.
+
+    >>> from distributions import Rayleigh
+    >>> round(Rayleigh(1.0).mean, 4)
+    1.2533
+    """
 
     sigma: float
     title: ClassVar[str] = "Rayleigh"
@@ -86,7 +95,12 @@ class Rayleigh(Distribution):
 
 @dataclass(frozen=True)
 class Weibull(Distribution):
-    """Weibull distribution with cumulative probability 1 - exp(-(x / scale)^shape), for lives."""
+    """Weibull distribution with cumulative probability 1 - exp(-(x / scale)^shape), for lives.
+
+    >>> from distributions import Weibull
+    >>> round(float(Weibull(2.0, 5.0).cdf(5.0)), 4)
+    0.6321
+    """
 
     shape: float
     scale: float

@@ -15,7 +15,12 @@ from distributions.validity import require_finite, require_positive
 
 @dataclass(frozen=True)
 class Normal(Distribution):
-    """Normal distribution N(mean, sd^2): best estimate and standard uncertainty known (JCGM 101, 6.4.7)."""
+    """Normal distribution N(mean, sd^2): best estimate and standard uncertainty known (JCGM 101, 6.4.7).
+
+    >>> from distributions import Normal
+    >>> round(float(Normal(0.0, 1.0).ppf(0.975)), 2)
+    1.96
+    """
 
     mean: float
     sd: float

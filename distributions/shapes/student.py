@@ -21,6 +21,10 @@ class StudentT(Distribution):
     scale     standard uncertainty as stated with the degrees of freedom; the standard deviation is larger,
               scale * sqrt(dof / (dof - 2))
     dof       degrees of freedom, above 2 so that the standard deviation exists
+
+    >>> from distributions import StudentT
+    >>> round(StudentT(0.0, 1.0, 4.0).sd, 4)
+    1.4142
     """
 
     location: float

@@ -17,6 +17,10 @@ class Trapezoidal(Distribution):
     """Symmetric trapezoidal distribution: sum of two rectangular ones (GUM 4.3.9; JCGM 101, 6.4.4).
 
     beta  ratio of the width of the top to that of the base, in [0, 1]
+
+    >>> from distributions import Trapezoidal
+    >>> round(Trapezoidal(-1.0, 1.0, 0.0).sd, 4)
+    0.4082
     """
 
     low: float
@@ -94,6 +98,10 @@ class CurvilinearTrapezoid(Distribution):
     high' = low + high - low', with d = inexactness, r ~ R(0, 1). With W = (high - low)/2 + d,
     c = (high - low)/2 - d and t the distance from the midpoint, the density is ln(W / max(t, c)) / (4 d)
     for t < W.
+
+    >>> from distributions import CurvilinearTrapezoid
+    >>> CurvilinearTrapezoid(-1.0, 1.0, 0.1).support
+    (-1.1, 1.1)
     """
 
     low: float

@@ -17,6 +17,10 @@ class Triangular(Distribution):
     """Triangular distribution (GUM 4.3.9; JCGM 101, 6.4.5 for the symmetric one).
 
     mode  most probable value, within [low, high]; the middle if None
+
+    >>> from distributions import Triangular
+    >>> round(Triangular(-1.0, 1.0).sd, 4)
+    0.4082
     """
 
     low: float

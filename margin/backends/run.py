@@ -7,6 +7,7 @@ from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
+from distributions.errors import InvalidArgument
 from margin.backends.cluster.workers import cluster_at
 from margin.backends.compiled.block import Kernel
 from margin.backends.compiled.choose import WORTH_COMPILING, bits_of, evaluations, kernel_for, why_uncompiled
@@ -65,7 +66,7 @@ def run(
     plan = plan_of(case) if plan is None else plan
     workers = workers_for(case, plan.units_at(0)) if workers is None else workers
     if workers < 1 or (block is not None and block < 1):
-        raise ValueError(f"workers and block must be at least 1 (got {workers} and {block})")
+        raise InvalidArgument(f"workers and block must be at least 1 (got {workers} and {block})")
     require_one_way(device=device is not None, cluster=cluster is not None, compiled=compiled)
     files = tuple(ElementsFile.read(Path(path)) for path in elements)
     model = model_of(case) if model is None else model
@@ -92,9 +93,9 @@ def run(
 def require_one_way(*, device: bool, cluster: bool, compiled: bool | None) -> None:
     """ValueError for two ways to compute readings of which one would not be taken."""
     if device and cluster:
-        raise ValueError("a study is drawn on an accelerator or on a cluster, not on both: choose one")
+        raise InvalidArgument("a study is drawn on an accelerator or on a cluster, not on both: choose one")
     if device and compiled is False:
-        raise ValueError(
+        raise InvalidArgument(
             "an accelerator computes readings by a compiled kernel alone: omit --not-compiled (compiled=False in "
             "Python), or run without the accelerator"
         )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from distributions.errors import MarginError
+
 SHOWN = 20
 """Faults spelled out in one message; the rest are counted."""
 
@@ -35,7 +37,7 @@ class Fault:
         return f"{place}{column}: {self.why}{value}. {self.mend}"
 
 
-class BenchDataError(ValueError):
+class BenchDataError(MarginError, ValueError):
     """Bench data that cannot be read as they stand. `faults` holds each fault for programs."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
@@ -46,8 +48,8 @@ class BenchDataError(ValueError):
         super().__init__("\n".join(lines))
 
     def __reduce__(self) -> tuple[type[BenchDataError], tuple[tuple[Fault, ...]]]:
-        return (BenchDataError, (self.faults,))
+        return type(self), (self.faults,)
 
 
-class NotMeasurableError(ValueError):
+class NotMeasurableError(MarginError, ValueError):
     """An estimate that the data at hand cannot give; the message says what to measure."""

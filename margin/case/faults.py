@@ -8,6 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from distributions.errors import MarginError
+
 LONGEST_VALUE = 70
 
 
@@ -37,7 +39,7 @@ class Fault:
         return head + self.reason + (f"; {self.mend}" if self.mend else "")
 
 
-class CaseError(ValueError):
+class CaseError(MarginError, ValueError):
     """A case that cannot be used; `faults` holds all that was found, `str` one line for each."""
 
     def __init__(self, faults: Iterable[Fault]) -> None:
@@ -48,13 +50,16 @@ class CaseError(ValueError):
         return type(self), (self.faults,)
 
 
-class ValueFault(ValueError):
+class ValueFault(MarginError, ValueError):
     """A value that cannot be read: reason and mend, without its place in the file."""
 
     def __init__(self, reason: str, mend: str = "") -> None:
         super().__init__(reason + (f"; {mend}" if mend else ""))
         self.reason = reason
         self.mend = mend
+
+    def __reduce__(self) -> tuple[type[ValueFault], tuple[str, str]]:
+        return type(self), (self.reason, self.mend)
 
 
 def as_written(value: Any) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from distributions.errors import InvalidArgument
 from margin.case import check, describe, translate
 from margin.case.bands import PLAUSIBLE, ZERO, Bands, bands_for
 from margin.case.build import element_spec, foreign_modules, nominal_element
@@ -60,6 +61,20 @@ def load_case(path: str | Path) -> Case:
     """Read a case file. Raises CaseError with all its faults."""
     path = Path(path)
     return read_case(text_of(path), path)
+
+
+def as_case(case: Case | str | Path) -> Case:
+    """The case itself, or the case of the file at a path: what every function that takes a case takes.
+
+    Raises CaseError as `load_case`, InvalidArgument for anything that is neither.
+    """
+    if isinstance(case, Case):
+        return case
+    if isinstance(case, str | Path):
+        return load_case(case)
+    raise InvalidArgument(
+        f"a case, or the path of a case file, is needed (got {type(case).__name__}): margin.load(path) gives a case"
+    )
 
 
 def read_case(

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from distributions import Distribution
+from margin.case.printed import html_of_sections, text_of_sections
+from margin.case.units import show
 from margin.chain.parameter import CauseName, Figure, Grades, Level
 
 if TYPE_CHECKING:
@@ -255,9 +257,11 @@ class Assumption:
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Case:
     """A whole case, validated, in SI units.
+
+    Printing it, or naming it in a notebook, shows what it is, how it was read, and what it assumes.
 
     check_loads  N, ascending, inside [load_low, load_high]
     design_curve bench conditions of the curve that firmware turns round
@@ -314,6 +318,48 @@ class Case:
     def span(self) -> float:
         """N."""
         return self.load_high - self.load_low
+
+    @property
+    def summary(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """What printing shows: the title, then (heading, sentences)."""
+        requirement, study = self.requirement, self.study
+        low, high, *checked = (show(load, "N") for load in (self.load_low, self.load_high, *self.check_loads))
+        written = self.source.get("requirement", {}).get("permissible_error")
+        required = f"at least {100.0 * requirement.target:g} % of {requirement.counts}"
+        chain = (
+            role if role == spec.kind else f"{role} {spec.kind}"
+            for role, spec in self.elements.items()
+            if role not in ("use", "station")
+        )  # fmt: skip
+        outer = "" if study.outer in (None, 1) else f", {study.outer} outer draws"
+        found = (
+            (self.name, ()),
+            ("File", () if self.path is None else (str(self.path),)),
+            ("Sensor fitted to a bench", () if self.model is None else (str(self.model.name),)),
+            ("Load", (f"{low} to {high}, checked at {', '.join(checked)}",)),
+            ("Permissible error", () if written is None else (str(written),)),
+            ("Required", (f"{required}, judged by {self.judged_on}",)),
+            ("Chain", (", ".join(chain),)),
+            (
+                "Conditions of use",
+                ("; ".join(one.name for one in self.conditions),) if self.conditions else (),
+            ),
+            ("Calibration options", ("; ".join(one.name for one in self.calibrations),)),
+            ("Study", (f"{study.draw}, {study.units} units at most{outer}, seed {study.seed}",)),
+            ("Interpretation of the tolerances (case.readings)", self.readings),
+            ("Defaults used (case.defaults)", self.defaults),
+            ("Assumed, not measured (case.assumed)", self.assumed),
+        )
+        return tuple(section for place, section in enumerate(found) if place == 0 or section[1])
+
+    def __str__(self) -> str:
+        return text_of_sections(self.summary)
+
+    def __repr__(self) -> str:
+        return str(self)
+
+    def _repr_html_(self) -> str:
+        return html_of_sections(self.summary)
 
 
 def _counted(count: int, noun: str) -> str:

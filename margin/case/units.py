@@ -16,6 +16,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Any
 
+from distributions.errors import MarginError
 from margin.case.unit_names import DEFINITIONS, NAMES, SPELLINGS, TYPOGRAPHIC, WITHOUT_PREFIX
 
 Dimension = frozenset[tuple[str, Fraction]]
@@ -23,12 +24,15 @@ Dimension = frozenset[tuple[str, Fraction]]
 _UNIT_TOKEN = re.compile(r"\s*(?:(\*\*|\^|[*/()·])|(-?\d+(?:\.\d+)?)|(√)|([^\W\d]+|[%°][A-Za-z]*))")
 
 
-class UnitError(ValueError):
+class UnitError(MarginError, ValueError):
     """A text that is no unit, or a unit of another dimension; `piece` is the part at fault."""
 
     def __init__(self, message: str, piece: str) -> None:
         super().__init__(message)
         self.piece = piece
+
+    def __reduce__(self) -> tuple[type[UnitError], tuple[str, str]]:
+        return type(self), (str(self), self.piece)
 
 
 @dataclass(frozen=True)

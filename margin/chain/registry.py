@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+from distributions.errors import MarginError
 from margin.chain.circuits import (
     BridgeAmplifier,
     ConstantCurrent,
@@ -39,7 +40,7 @@ _ASKED: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 
-class ElementError(ValueError):
+class ElementError(MarginError, ValueError):
     """An element that cannot be registered, or that nobody registered."""
 
 
@@ -57,6 +58,16 @@ def register(role: str, cls: type) -> type:
     (margin.chain.elements).
     Raises ElementError for an unknown role, a missing kind or method, a class that is no dataclass, or a kind
     that another class already has. Registering the same class again changes nothing.
+
+    >>> from dataclasses import dataclass
+    >>> from typing import ClassVar
+    >>> import margin
+    >>> from margin.chain.interface import DirectInterface
+    >>> @dataclass(frozen=True)
+    ... class Guide(DirectInterface):
+    ...     kind: ClassVar[str] = "linear guide"
+    >>> margin.register("interface", Guide).kind
+    'linear guide'
     """
     known = _of_role(role)
     kind = getattr(cls, "kind", None)

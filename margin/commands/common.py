@@ -20,7 +20,7 @@ import click
 if TYPE_CHECKING:
     from margin.case.types import Case
     from margin.estimates.stages import Stage
-    from margin.study import BudgetStudy, PairedStudy, Study
+    from margin.study_results import BudgetStudy, PairedStudy, Study
 
 CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, UNDECIDED, INTERNAL_ERROR, INTERRUPTED = 0, 1, 2, 3, 70, 130
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from distributions.errors import MarginError
 from margin.case.types import Case
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.evaluate import assemble
@@ -14,7 +15,7 @@ from margin.estimates.yields import decisive_shares
 from margin.propagation.run_result import RunResult
 
 
-class NotComparable(ValueError):
+class NotComparable(MarginError, ValueError):
     """Two cases that have no calibration option in common, or different requirements or loads."""
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.case.types import Case
 from margin.estimates.budget import budget_of
 from margin.estimates.budget_causes import EVERY_CHANGE
@@ -15,8 +16,8 @@ from margin.estimates.evaluate import CAUTIONS
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares import RUNS, WIDTH, ErrorShares, error_shares
 from margin.estimates.stages import Stage, no_progress
-from margin.propagation.identity import version
 from margin.propagation.model import model_of
+from margin.version import version
 
 GROUPINGS: tuple[By, ...] = ("factor", "part", "level", "cause")
 
@@ -71,7 +72,7 @@ def error_budget(
         progress=stage("effects of causes", (len(by) + 2) * runs),
     )
     if (shares.effects["reason"] != "").all():
-        raise ValueError("nothing varies in this case: no output of any option moves. Give a spread")
+        raise InvalidArgument("nothing varies in this case: no output of any option moves. Give a spread")
     actions = budget_of(
         model_of(case),
         by=by,

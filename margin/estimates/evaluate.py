@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.backends.device.space import CudaSpace
 from margin.backends.run import require_one_way, run
 from margin.calibration.cost import seconds_per_unit
@@ -35,11 +36,11 @@ from margin.estimates.yields import (
     share_below,
     yields_of,
 )
-from margin.propagation.identity import version
 from margin.propagation.model import Model, model_of
 from margin.propagation.plan import Plan, growing_plan, pilot_plan, plan_of
 from margin.propagation.run_result import Enough, RunResult
 from margin.propagation.tally import Tally
+from margin.version import version
 
 MULTIPLES = np.round(np.geomspace(0.25, 4.0, 33), 4)
 """Multiples of the permissible error at which the limit curve is drawn."""
@@ -115,7 +116,7 @@ def require_enough_units(case: Case) -> None:
     """ValueError where the outer draws that a case states hold too few units for a lower bound."""
     outer, units = case.study.outer, case.study.units
     if outer is not None and outer > 1 and units < LEAST_INNER * outer:
-        raise ValueError(
+        raise InvalidArgument(
             f"{case.path or case.name}: [study] units = {units} leaves {units / outer:.3g} units to each of {outer} "
             f"outer draws, and the yield of a draw would be noise: draw at least {LEAST_INNER} in each "
             f"({LEAST_INNER * outer} in all), or leave outer out, so that the study divides its units itself"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from distributions.errors import InvalidArgument
 from margin.case.types import Case
 from margin.estimates.failing_unit import FailingUnit, failing_unit
 from margin.estimates.rare import (
@@ -20,8 +21,8 @@ from margin.estimates.rare.draws import Draws
 from margin.estimates.rare.limit import CountedLimit
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.unit_limit import UnitLimit
-from margin.propagation.identity import version
 from margin.propagation.model import model_of
+from margin.version import version
 
 Array = NDArray[np.float64]
 
@@ -73,11 +74,13 @@ def rare_failures(
     options = {one.name: one for one in case.calibrations}
     if option not in options:
         there = ", ".join(map(repr, options))
-        raise ValueError(f"no calibration option {option!r} in {case.name!r}; there are {there}")
+        raise InvalidArgument(f"no calibration option {option!r} in {case.name!r}; there are {there}")
     model = model_of(dataclasses.replace(case, calibrations=(options[option],)))
     units = UnitLimit.of(model, budget)
     if all(c.factor is not None and c.factor.quantity == "use.direction_draw" for c in units.columns):
-        raise ValueError("nothing varies in this case: no unit differs from the nominal one. Give a spread")
+        raise InvalidArgument(
+            "nothing varies in this case: no unit differs from the nominal one. Give a spread"
+        )
     require_budget(budget)
     dimension, seed = len(units.names), case.study.seed
     watched = CountedLimit(units, dimension, stage("units evaluated, at most", budget))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable, Mapping
 
+from distributions.errors import InvalidArgument
 from margin.backends.run import run
 from margin.case.faults import choices
 from margin.case.types import Case, ElementSpec, Spread
@@ -74,7 +75,7 @@ def yields_with_more(
     """
     names = [spec.name for spec in case.calibrations]
     if option is not None and option not in names:
-        raise ValueError(f"no calibration option '{option}' in the case: there are {choices(names)}")
+        raise InvalidArgument(f"no calibration option '{option}' in the case: there are {choices(names)}")
     wanted = list(dict.fromkeys(added))
     count = stage("yield with more measuring", len(wanted))
     base = dataclasses.replace(case, study=dataclasses.replace(case.study, units=units))

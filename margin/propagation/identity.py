@@ -16,6 +16,7 @@ from scipy.special import gammaincinv, ndtri
 import distributions
 from distributions import Distribution
 from margin.case.types import Case, Quantity, Spread, StudySpec
+from margin.version import version
 
 Plain = str | int | float | None
 
@@ -26,14 +27,6 @@ _LEFT_OUT: dict[type, frozenset[str]] = {
     Spread: frozenset({"read_as"}),
 }  # fmt: skip
 """Fields that change no draw, or that are told apart by themselves."""
-
-
-def version() -> str:
-    """Version of this package; '0' where it runs without being installed."""
-    try:
-        return importlib.metadata.version("margin")
-    except importlib.metadata.PackageNotFoundError:
-        return "0"
 
 
 @lru_cache(maxsize=1)

@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from distributions.errors import MarginError
 from margin.case.types import Case
 from margin.chain.own_elements import ElementsFile
 from margin.propagation.identity import content_of, environment
@@ -31,7 +32,7 @@ _PART = ".part"
 _SHOWN = 3
 
 
-class RunFolderError(ValueError):
+class RunFolderError(MarginError, ValueError):
     """A folder that cannot hold the chunks of this run: what is in it, and what to do."""
 
 

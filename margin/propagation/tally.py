@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from distributions.errors import MarginError
 from margin.propagation.frame import SECTIONS as SECTIONS
 from margin.propagation.frame import Frame as Frame
 from margin.propagation.frame import permissible_error as permissible_error
@@ -30,7 +31,7 @@ RATIO_BINS = Bins(1.0, lowest=-12, highest=40)
 """Bins of the largest error of a unit, relative to the permissible error, up to 1e12: an inversion may run away."""
 
 
-class EvaluationError(ValueError):
+class EvaluationError(MarginError, ValueError):
     """An error that is not a number: names the option, the load and the first unit."""
 
 

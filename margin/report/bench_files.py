@@ -13,12 +13,12 @@ import pandas as pd
 from margin.estimates.bench_findings import Findings
 from margin.estimates.bench_tables import components_frame, fits_frame, merits_frame, missing_frame, models_of
 from margin.estimates.next_measurement import NextMeasurement
-from margin.propagation.identity import version
 from margin.report import bench_page
 from margin.report import bench_words as words
 from margin.report.document import to_json
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.page import pictures
+from margin.version import version
 
 FORMAT = "margin bench"
 VERSION = 1

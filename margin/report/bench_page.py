@@ -10,13 +10,13 @@ from margin.estimates import numbers
 from margin.estimates.bench_findings import Findings, Setup
 from margin.estimates.bench_tables import components_frame, fits_frame, models_of
 from margin.estimates.next_measurement import SPAN_COEFFICIENT, SPREAD_TOGETHER, NextMeasurement
-from margin.propagation.identity import version
 from margin.report import bench_figures as figures
 from margin.report import bench_words as words
 from margin.report import style
 from margin.report.blocks import Block, Listing, Section, Table, Text, picture
 from margin.report.figures import figure_of
 from margin.report.page import page
+from margin.version import version
 
 CAUTIONS = (
     "Figures hold for these sensors, mountings, loads and temperatures, and for nothing outside them.",

@@ -81,34 +81,34 @@ def _merits(findings: Findings, width: int) -> list[Text]:
 
 
 def _spreads(findings: Findings, width: int) -> list[Text]:
-    """Spread per level, in the first setup that shows one."""
-    table = components_frame(findings.setups)
-    if table.empty:
-        return []
-    first = findings.setups[0]
-    table = table[(table["circuit"] == first.circuit) & (table["interface"] == first.interface)]
-    if table.empty:
-        return []
+    """Spread per level, in the first setup."""
+    rows = _spread_rows(findings)
     columns = (
-        Column(f"Spread, {first.name}", 30, "left"), Column("standard deviation", 40)
+        Column(f"Spread, {findings.setups[0].name}", 30, "left"), Column("standard deviation", 40)
     )  # fmt: skip
-    rows = [
+    return table_lines(columns, rows) if rows else []
+
+
+def _spread_rows(findings: Findings) -> list[tuple[str, str]]:
+    """Parameter with its level, and standard deviation, in the first setup; empty where it shows none."""
+    table = components_frame(findings.setups[:1])
+    return [
         (f"{row['parameter']} per {row['level']}", words.component_shown(row))
         for row in table.to_dict("records")
         if row["level"] != "lot" or row["sd"] == row["sd"]
     ]
-    return table_lines(columns, rows)
 
 
 def _models(findings: Findings, width: int) -> list[Text]:
+    return [line for label, said in _model_lines(findings) for line in wrapped(label, said, width, 6)]
+
+
+def _model_lines(findings: Findings) -> list[tuple[str, str]]:
+    """Setups that share a statement on their model, and the statement."""
     said: dict[str, list[str]] = {}
     for setup in findings.setups:
         said.setdefault(words.model_statement(setup), []).append(setup.name)
-    return [
-        line
-        for statement, names in said.items()
-        for line in wrapped(f"Model, {'; '.join(names)}:", statement, width, 6)
-    ]
+    return [(f"Model, {'; '.join(names)}:", statement) for statement, names in said.items()]
 
 
 def _differences(findings: Findings, width: int) -> list[Text]:
@@ -156,13 +156,17 @@ def _whole(text: str, width: int) -> list[Text]:
 def notebook_html(findings: Findings, outlook: NextMeasurement | None) -> str:
     """The same as simple HTML: the tables of the page that matter first."""
     from margin.report.bench_page import differences, figures_table, lacks, next_day
-    from margin.report.blocks import Table
+    from margin.report.blocks import Block, Table
     from margin.report.blocks import Text as Paragraph
 
     parts = [
         f"<p><strong>{escape(words.title(findings))}</strong></p><p>{escape(words.extent(findings))}</p>"
     ]
-    blocks = [figures_table(setup, pooled_only=True) for setup in findings.setups]
+    blocks: list[Block] = [figures_table(setup, pooled_only=True) for setup in findings.setups]
+    if rows := _spread_rows(findings):
+        caption = f"Spread by level of variation, {findings.setups[0].name}."
+        blocks.append(Table(caption, ("Spread", "Standard deviation"), tuple(rows)))
+    blocks += [Paragraph(f"{label} {said}") for label, said in _model_lines(findings)]
     for block in (*blocks, *differences(findings), *lacks(findings), *next_day(outlook)):
         if isinstance(block, Table):
             parts.append(_html_table(block.caption, block.columns, block.rows))

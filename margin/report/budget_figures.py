@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from distributions.errors import InvalidArgument
 from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.shares import FAILING, ErrorShares
 from margin.report import style
@@ -127,7 +128,9 @@ def spread_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -
 def shares_over_temperature(shares: ErrorShares, option: str, output: str, ax: Axes | None = None) -> Axes:
     """Main effects by cause over the temperature in use as stacked areas; ValueError where they were not asked for."""
     if shares.over_temperature is None:
-        raise ValueError("shares over temperature were not computed; ask for them with over_temperature=True")
+        raise InvalidArgument(
+            "shares over temperature were not computed; ask for them with over_temperature=True"
+        )
     axes = style.axes_of(ax, 7.2, 3.2)
     rows = shares.over_temperature
     rows = rows[(rows["option"] == option) & (rows["output"] == output)]

@@ -30,6 +30,8 @@ from margin.report.effects import (
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.page import page
 from margin.report.requirement_words import requirement_in_words
+from margin.report.shown import listing, paragraph
+from margin.report.shown import table as html_table
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
 from margin.report.where import drawn_picture, share_cell, where_section
 
@@ -56,31 +58,60 @@ def render(budget: ErrorBudget, option: str | None = None) -> str:
         Column("", 3), Column("Cause", _CAUSE, "left"), Column("Total effect\non the margin", 16),
         Column("Failing units\ncured", 16), Column("If halved, 95 % of\n|error| moves (N)", 18),
     )  # fmt: skip
+    body = [
+        (rank, "\n".join(textwrap.wrap(group, _CAUSE, max_lines=3, placeholder=" …")), total, cured,
+         moved.replace(" (", "\n("))
+        for rank, group, total, cured, moved in _leading_rows(budget, name)
+    ]  # fmt: skip
+    lines += table_lines(columns, body)
+    for label, text, most in _notes(budget, name):
+        lines += wrapped(label, text, WIDTH, most)
+    return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+
+
+def notebook_html(budget: ErrorBudget, option: str | None = None) -> str:
+    """The same as simple HTML for a notebook."""
+    name = budget.leading_option if option is None else option
+    columns = (
+        "Rank", "Cause", "Total effect on the margin", "Failing units cured", "If halved, 95 % of |error| moves (N)",
+    )  # fmt: skip
+    rows = [[cell.replace("\n", " ") for cell in row] for row in _leading_rows(budget, name)]
+    head = paragraph("Budget of:", f"{budget.case.name}, calibration {name!r}")
+    notes = listing((label, text) for label, text, _ in _notes(budget, name))
+    return f"<div>{head}{html_table(columns, rows)}{notes}</div>"
+
+
+def _leading_rows(budget: ErrorBudget, name: str) -> list[tuple[str, str, str, str, str]]:
+    """Rank, cause, total effect, failing units cured and what halving does, of the leading causes."""
     margin = rows_of(budget.shares, name, MARGIN, "factor")
     failing = {
         str(row["group"]): row for _, row in rows_of(budget.shares, name, FAILING, "factor").iterrows()
     }
     halved = {str(row["factor"]): row for _, row in _actions(budget, name, "factor", "halved").iterrows()}
-    body = []
+    found = []
     for _, row in margin[margin["verdict"] == "resolved"].head(_ON_TERMINAL).iterrows():
         group = str(row["group"])
         moved = _moved(halved[group]) if group in halved else "several together" if " + " in group else "–"
-        cut = "\n".join(textwrap.wrap(group, _CAUSE, max_lines=3, placeholder=" …"))
-        cells = (two_lines(row, "total"), two_lines(failing[group], "cured"), moved.replace(" (", "\n("))
-        body.append((rank_cell(row, margin), cut, *cells))
-    lines += table_lines(columns, body)
-    lines += wrapped("Note:", NOT_ADDITIVE, WIDTH, 3)
-    for text in (
+        cells = (two_lines(row, "total"), two_lines(failing[group], "cured"), moved)
+        found.append((rank_cell(row, margin), group, *cells))
+    return found
+
+
+def _notes(budget: ErrorBudget, name: str) -> list[tuple[str, str, int]]:
+    """Label, sentence and most lines on a terminal of what stands below the causes."""
+    texts = (
         TOTAL_EFFECT,
         CURED,
         *(run.told for run in budget.shares.runs),
         *dependent_lines(budget.shares),
         *inert_lines(budget.shares),
         *undefined(budget.shares, name),
-    ):
-        lines += wrapped("Runs:" if ": " in text and text.startswith("by ") else "Note:", text, WIDTH, 3)
-    lines += wrapped(f"Cautions ({len(budget.cautions)}):", " | ".join(budget.cautions), WIDTH, 1)
-    return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+    )
+    return [
+        ("Note:", NOT_ADDITIVE, 3),
+        *(("Runs:" if ": " in text and text.startswith("by ") else "Note:", text, 3) for text in texts),
+        (f"Cautions ({len(budget.cautions)}):", " | ".join(budget.cautions), 1),
+    ]
 
 
 def write(budget: ErrorBudget, folder: str | Path, option: str | None = None) -> Path:

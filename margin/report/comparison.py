@@ -4,18 +4,25 @@ from __future__ import annotations
 
 import math
 import textwrap
-from html import escape
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
+from margin.report import style
 from margin.report.blocks import Block, Section, Table, Text
 from margin.report.page import options_table, page
 from margin.report.requirement_words import requirement_in_words
+from margin.report.shown import listing
+from margin.report.shown import table as html_table
 from margin.report.summary import computed_in_words, summarise
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 _COLUMNS = (
     Column("Calibration\noption", 20, "left"),
@@ -34,16 +41,7 @@ _CHECKS = (
 
 def render(comparison: Comparison) -> str:
     """The comparison as plain text, 80 columns."""
-    shown = []
-    for place, results in _both(comparison):
-        shown.extend(wrapped(f"{place}:", f"{results.case.name}, {results.verdict}", WIDTH, 1))
-        recommended = results.recommendation.option or "no calibration option"
-        shown.extend(wrapped("  Recommended:", recommended, WIDTH, 1))
-    shown.extend(
-        line
-        for text in requirement_in_words(comparison.first.case)
-        for line in wrapped(f"{text.split(': ', 1)[0]}:", text.split(": ", 1)[1], WIDTH, 2)
-    )
+    shown = [line for label, text, most in _above(comparison) for line in wrapped(label, text, WIDTH, most)]
     rows = [
         (
             "\n".join(textwrap.wrap(name, _COLUMNS[0].width, max_lines=2, placeholder=" …")),
@@ -56,22 +54,55 @@ def render(comparison: Comparison) -> str:
     ]
     shown.extend(table_lines(_COLUMNS, rows))
     shown.extend(table_lines(_CHECKS, [(row[0], row[1], row[2]) for row in _check_rows(comparison)]))
-    cautions = tuple(dict.fromkeys((*comparison.first.cautions, *comparison.second.cautions)))
-    if cautions:
-        shown.extend(wrapped(f"Cautions ({len(cautions)}):", " | ".join(cautions), WIDTH, 1))
-    shown.extend(wrapped("Computed:", computed_in_words(comparison.second), WIDTH, 2))
+    shown.extend(
+        line for label, text, most in _below(comparison) for line in wrapped(label, text, WIDTH, most)
+    )
     return "\n".join(line.plain.rstrip() for line in shown) + "\n"
 
 
 def notebook_html(comparison: Comparison) -> str:
-    """The comparison as a simple table for a notebook."""
-    head = "".join(f"<th>{escape(name)}</th>" for name in _table(comparison).columns)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>"
-        for row in _table(comparison).rows
+    """The comparison as simple HTML for a notebook: what the terminal shows."""
+    found = _table(comparison)
+    above, below = (
+        listing((label, text) for label, text, _ in part(comparison)) for part in (_above, _below)
     )
-    caption = escape(_table(comparison).caption)
-    return f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    return f"<div>{above}{html_table(found.columns, found.rows, found.caption)}{below}</div>"
+
+
+def _above(comparison: Comparison) -> Iterator[tuple[str, str, int]]:
+    """Label, sentence and most lines on a terminal of what stands above the differences."""
+    for place, results in _both(comparison):
+        yield f"{place}:", f"{results.case.name}, {results.verdict}", 1
+        yield "  Recommended:", results.recommendation.option or "no calibration option", 1
+    for text in requirement_in_words(comparison.first.case):
+        label, _, sentence = text.partition(": ")
+        yield f"{label}:", sentence, 2
+
+
+def _below(comparison: Comparison) -> Iterator[tuple[str, str, int]]:
+    """The same of what stands below them."""
+    cautions = tuple(dict.fromkeys((*comparison.first.cautions, *comparison.second.cautions)))
+    if cautions:
+        yield f"Cautions ({len(cautions)}):", " | ".join(cautions), 1
+    yield "Computed:", computed_in_words(comparison.second), 2
+
+
+def difference_by_option(comparison: Comparison, ax: Axes | None = None) -> Axes:
+    """Difference of the decisive yields, second less first, with its interval; open where it is below resolution."""
+    rows = comparison.differences
+    axes = style.axes_of(ax, 5.8, 1.2 + 0.38 * len(rows))
+    for place, row in enumerate(rows.to_dict("records")):
+        look = style.look(comparison.first, str(row["option"]))
+        fill = "white" if row["verdict"] == numbers.BELOW_RESOLUTION else look.colour
+        low, value, high = (100.0 * float(row[f"difference{end}"]) for end in ("_low", "", "_high"))
+        axes.hlines(place, low, high, color=look.colour, lw=1.6)
+        axes.plot(value, place, ls="", marker=look.marker, ms=6, mfc=fill, color=look.colour)
+    axes.axvline(0.0, color=style.BLACK, lw=0.8)
+    axes.set_yticks(range(len(rows)), [str(name) for name in rows["option"]])
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_xlabel("Yield, second less first (percentage points)")
+    axes.set_title("open: below resolution", loc="left")
+    return axes
 
 
 def section(comparison: Comparison) -> Section:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from distributions.errors import InvalidArgument
 from margin.estimates.results import Results
 from margin.report import style
 
@@ -18,7 +19,7 @@ def lower_bound_over_draws(results: Results, option: str, ax: Axes | None = None
     """
     rows = results.option(option).convergence
     if rows.empty:
-        raise ValueError(
+        raise InvalidArgument(
             f"nothing of {results.case.name!r} varies at the levels common and station: there is one outer draw"
         )
     axes = style.axes_of(ax, 4.2, 2.6)

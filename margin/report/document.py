@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from distributions.errors import MarginError
 from margin.case.types import Case, ElementSpec, Spread
 from margin.estimates.results import Results
 from margin.estimates.shares import FAILING
@@ -24,7 +25,7 @@ FORMAT = "margin results"
 VERSION = 1
 
 
-class UnreadableResults(ValueError):
+class UnreadableResults(MarginError, ValueError):
     """A file that is not a results document, or one of another version."""
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.estimates.results import OptionResult, Results
 from margin.report import style
 from margin.report.summary import worst_load
@@ -62,7 +63,9 @@ def error_over_load(
     return axes
 
 
-def error_over_load_panels(results: Results, *, columns: int = 3) -> list[Axes]:
+def error_over_load_panels(
+    results: Results, *, columns: int = 3, condition: str = "all", units: int = 8
+) -> list[Axes]:
     """`error_over_load` of every option side by side with one shared error axis."""
     names = [option.name for option in results.options]
     across = min(columns, len(names))
@@ -72,7 +75,7 @@ def error_over_load_panels(results: Results, *, columns: int = 3) -> list[Axes]:
     figure = style.new_figure(2.5 * across + 0.4, 2.45 * down + 0.4)
     grid = figure.subplots(down, across, sharey=True, sharex=True, squeeze=False).ravel()
     for name, axes in zip(names, grid, strict=False):
-        error_over_load(results, name, axes)
+        error_over_load(results, name, axes, condition=condition, units=units)
     for position, axes in enumerate(grid):
         if position >= len(names):
             axes.set_visible(False)
@@ -82,8 +85,29 @@ def error_over_load_panels(results: Results, *, columns: int = 3) -> list[Axes]:
             axes.set_xlabel("")
         else:
             axes.tick_params(labelbottom=True)
-    _clip_to_limits(results, grid[0])
+    _clip_to_limits(results, grid[0], condition)
     return list(grid[: len(names)])
+
+
+def yield_by_option(results: Results, ax: Axes | None = None) -> Axes:
+    """Decisive yield of each option with its interval (marker), its lower bound with its own (tick), and the target."""
+    axes = style.axes_of(ax, 5.6, 1.2 + 0.42 * len(results.options))
+    for place, option in enumerate(results.options):
+        look, found = style.look(results, option.name), option.decisive_yield
+        for shift, shown, marker, fill in (
+            (-0.14, found.sampled, look.marker, look.colour), (0.14, found.bound, "|", look.colour),
+        ):  # fmt: skip
+            axes.hlines(place + shift, 100.0 * shown.low, 100.0 * shown.high, color=look.colour, lw=1.6)
+            axes.plot(
+                100.0 * shown.value, place + shift, ls="", marker=marker, ms=7, mew=2.0, color=fill,
+                label=option.name if shift < 0 else "_bound",
+            )  # fmt: skip
+    axes.axvline(100.0 * results.case.requirement.target, color=style.BLACK, lw=0.8, ls=(0, (6, 2)))
+    axes.set_yticks(range(len(results.options)), [option.name for option in results.options])
+    axes.set_ylim(len(results.options) - 0.4, -0.6)
+    axes.set_xlabel(f"Yield, counting {results.case.requirement.counts} (%)")
+    axes.set_title("marker: yield; upright stroke: its lower bound; dashes: required", loc="left")
+    return axes
 
 
 def yield_against_limit(results: Results, ax: Axes | None = None, *, failing: bool = False) -> Axes:
@@ -242,7 +266,7 @@ def figure_of(axes: Axes) -> Figure:
     """The whole figure that the axes stand in."""
     figure = axes.get_figure(root=True)
     if figure is None:
-        raise ValueError("these axes belong to no figure; draw on axes made by Figure.subplots()")
+        raise InvalidArgument("these axes belong to no figure; draw on axes made by Figure.subplots()")
     return figure
 
 
@@ -250,7 +274,7 @@ def _of_condition(option: OptionResult, condition: str) -> pd.DataFrame:
     rows = option.errors[option.errors["condition"] == condition]
     if rows.empty:
         known = ", ".join(sorted(set(option.errors["condition"])))
-        raise ValueError(
+        raise InvalidArgument(
             f"no condition {condition!r} in the errors of {option.name!r}; choose one of: {known}"
         )
     return rows.sort_values("load_N")
@@ -263,9 +287,9 @@ def _bar(axes: Axes, place: float, row: pd.Series, fill: str, edge: str) -> None
     axes.vlines((low, high), place - 0.08, place + 0.08, color=style.BLACK, lw=1.0)
 
 
-def _clip_to_limits(results: Results, axes: Axes) -> None:
+def _clip_to_limits(results: Results, axes: Axes, condition: str) -> None:
     """Let an option far outside not flatten the others: show at most 2.5 times the permissible error."""
-    rows = pd.concat([_of_condition(option, "all") for option in results.options])
+    rows = pd.concat([_of_condition(option, condition) for option in results.options])
     reach = min(
         float(rows[["p0_5_N", "p99_5_N"]].abs().max().max()), 2.5 * float(rows["permissible_N"].max())
     )

@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
+from distributions.errors import MarginError
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -24,7 +26,7 @@ MANIFESTS = {
 _PART = ".margin-part"
 
 
-class FolderNotOurs(ValueError):
+class FolderNotOurs(MarginError, ValueError):
     """The folder holds files that no report wrote, is no folder, or may not be written."""
 
 

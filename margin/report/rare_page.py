@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from margin.estimates.rare import CrossCheck
 from margin.estimates.rare_failures import RareFailures
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.shown import listing
 from margin.report.terminal import WIDTH, wrapped
 
 FORMAT, VERSION = "margin rare failures", 1
@@ -26,35 +28,47 @@ NOT_SEPARATE = (
 
 def render(found: RareFailures) -> str:
     """Probability, interval and the most likely failing unit, 80 columns."""
+    lines = [
+        line for label, text, most, look in _said(found) for line in wrapped(label, text, WIDTH, most, look)
+    ]
+    return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+
+
+def notebook_html(found: RareFailures) -> str:
+    """The same as simple HTML for a notebook."""
+    return f"<div>{listing((label.strip(), text) for label, text, *_ in _said(found))}</div>"
+
+
+def _said(found: RareFailures) -> Iterator[tuple[str, str, int, str]]:
+    """Label, sentence, most lines on a terminal and style of everything that is shown."""
     result = found.result
     ppm = 1e6 * result.probability
     shown = numbers.with_interval(ppm, 1e6 * result.low, 1e6 * result.high, "ppm")
     level = numbers.percent(result.level)
-    lines = wrapped("Units that fail:", f"{shown} at {level}, calibration {found.option!r}", WIDTH, 2)
+    yield "Units that fail:", f"{shown} at {level}, calibration {found.option!r}", 2, ""
     method = "plain draws" if result.method == "crude" else f"{result.method} sampling"
     how = (
         f"{method}, {numbers.count(result.evaluations)} units evaluated ({numbers.count(found.searched)} more to find "
         f"the unit below): {result.why}"
     )
-    lines += wrapped("How:", how, WIDTH, 3)
+    yield "How:", how, 3, ""
     if result.cross_check is not None:
-        lines += wrapped("Cross-check:", cross_check_in_words(result.cross_check), WIDTH, 3)
+        yield "Cross-check:", cross_check_in_words(result.cross_check), 3, ""
     for warning in result.warnings:
-        lines += wrapped("Warning:", warning, WIDTH, 3, "bold red")
+        yield "Warning:", warning, 3, "bold red"
     if found.unit is None:
-        lines += wrapped("Most likely failing unit:", "none was seen", WIDTH, 1)
+        yield "Most likely failing unit:", "none was seen", 1, ""
     else:
         away = f"{found.unit.distance:.2g} standard deviations from the median unit"
         where = f"fails at {found.unit.fails_at}; {away if found.unit.distance else 'it is the median unit'}"
-        lines += wrapped("Most likely failing unit:", where, WIDTH, 3)
+        yield "Most likely failing unit:", where, 3, ""
         for _, part in found.unit.parts.head(_SHOWN).iterrows():
             name = ", ".join(word for word in (str(part["factor"]), str(part["where"])) if word)
-            lines += wrapped(f" {name}:", f"{part['value']} ({part['score']:+.1f} sigma)", WIDTH, 2)
+            yield f" {name}:", f"{part['value']} ({part['score']:+.1f} sigma)", 2, ""
         left = len(found.unit.parts) - _SHOWN
         if left > 0:
-            lines += wrapped(" and", f"{left} more that matter less", WIDTH, 1)
-    lines += wrapped("Note:", NOT_SEPARATE, WIDTH, 3)
-    return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+            yield " and", f"{left} more that matter less", 1, ""
+    yield "Note:", NOT_SEPARATE, 3, ""
 
 
 def cross_check_in_words(check: CrossCheck) -> str:

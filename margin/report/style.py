@@ -54,9 +54,9 @@ def look(results: Results, option: str) -> Look:
 
 def new_figure(width: float, height: float) -> Figure:
     """An empty figure (inches) that belongs to no window and no global state."""
-    from matplotlib.figure import Figure
+    from margin.report.drawing import Drawing
 
-    return Figure(figsize=(width, height), layout="constrained")
+    return Drawing(figsize=(width, height), layout="constrained")
 
 
 def axes_of(ax: Axes | None, width: float = 5.6, height: float = 3.4) -> Axes:

@@ -13,10 +13,12 @@ import numpy as np
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.propagation.identity import version
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.shown import listing
+from margin.report.shown import table as html_table
 from margin.validation.line import Line
+from margin.version import version
 
 FORMAT, VERSION = "margin validation", 1
 COLUMNS = ("family", "what", "source", "expected", "computed", "low", "high", "agrees")
@@ -62,13 +64,26 @@ def render(lines: Sequence[Line], seed: int, confidence: float) -> str:
     return "\n".join(text) + "\n"
 
 
+def notebook_html(lines: Sequence[Line], seed: int, confidence: float) -> str:
+    """The same as simple HTML for a notebook."""
+    title = f"Validation of margin {version()} against exact values, seed {seed}"
+    rows = [(f"{line.family} ({line.source})", line.what, *_cells(line)) for line in lines]
+    columns = ("Family (source)", "What", "Expected", "Computed", "Interval", "Agrees")
+    end = f"{summary(lines)} Intervals of drawn quantities at {numbers.percent(confidence)}."
+    return f"<div>{html_table(columns, rows, title)}{listing(('', text) for text in (end, *LIMITS))}</div>"
+
+
 def _row(line: Line, widest: int) -> str:
-    expected, computed, low, high = (_number(v) for v in (line.expected, line.computed, line.low, line.high))
-    shown = f"{low} to {high}" if low != high else low
+    expected, computed, shown, agrees = _cells(line)
     return (
-        f"{f'  {line.what}':{widest}}{expected:>{_NUMBER}}{computed:>{_NUMBER}}{shown:>{_INTERVAL}}"
-        f"  {'yes' if line.agrees else 'NO'}"
+        f"{f'  {line.what}':{widest}}{expected:>{_NUMBER}}{computed:>{_NUMBER}}{shown:>{_INTERVAL}}  {agrees}"
     )
+
+
+def _cells(line: Line) -> tuple[str, str, str, str]:
+    """Expected, computed, interval, and whether they agree."""
+    expected, computed, low, high = (_number(v) for v in (line.expected, line.computed, line.low, line.high))
+    return expected, computed, f"{low} to {high}" if low != high else low, "yes" if line.agrees else "NO"
 
 
 def _number(value: float) -> str:

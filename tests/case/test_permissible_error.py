@@ -10,7 +10,7 @@ from margin.case.faults import CaseError
 from margin.case.load import read_case
 from margin.case.types import Case
 from margin.propagation.frame import permissible_error
-from margin.report.summary import requirement_in_words
+from margin.report.requirement_words import requirement_in_words
 
 LOAD_CELL = 'kind = "strain-gauge bridge"\nrated_load = "100 N"\nrated_output = "2 mV/V"'
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from threading import Lock
 
+from distributions.errors import MarginError
 from margin.backends.compiled.block import Kernel
 from margin.backends.compiled.choose import kernel_for
 from margin.backends.compiled.machine_code import can_compile, compiler
@@ -21,7 +22,7 @@ from margin.propagation.plan import Plan
 _opening = Lock()
 
 
-class UnlikeWorker(ValueError):
+class UnlikeWorker(MarginError, ValueError):
     """A worker that would compute other bits, or that cannot have what the case needs."""
 
 

@@ -19,13 +19,14 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
+from distributions.errors import MarginError
 from margin.backends.cluster.payload import compiler_here, pack, unpack
 from margin.backends.threads import evaluate_range
 from margin.chain.own_elements import ElementsFile
-from margin.propagation.identity import version
 from margin.propagation.model import Model
 from margin.propagation.partial import BlockResult, packed, unpacked
 from margin.propagation.plan import Block, Plan
+from margin.version import version
 
 PATIENCE = 30.0
 """Seconds to wait for a scheduler to answer and for a first worker to join."""
@@ -40,7 +41,7 @@ _MEND = (
 )
 
 
-class ClusterError(ValueError):
+class ClusterError(MarginError, ValueError):
     """A cluster that cannot be reached or does not do its work: what is wrong, and how to mend it."""
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from distributions.errors import MarginError
 from margin.backends.compiled.block import Draft, Kernel
 from margin.backends.compiled.machine_code import can_compile, compiler, is_kept
 from margin.backends.compiled.operations import NotTraceable
@@ -29,7 +30,7 @@ OMIT = "omit --compiled (compiled=True in Python); the engine then chooses"
 """What to do where a kernel is not available."""
 
 
-class CannotCompile(ValueError):
+class CannotCompile(MarginError, ValueError):
     """A kernel that was asked for and is not available: why, and what to do."""
 
 

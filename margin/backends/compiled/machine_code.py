@@ -10,7 +10,7 @@ from threading import Lock
 from typing import Any
 
 from margin.backends.compiled.kept_code import keep, kept, key_of
-from margin.propagation.identity import version
+from margin.version import version
 
 _compiling = Lock()
 

@@ -6,11 +6,12 @@ from typing import Any
 
 import numpy as np
 
+from distributions.errors import MarginError
 from margin.backends.compiled.graph import Graph, Node
 from margin.backends.compiled.vector_angles import LARGEST_ANGLE, LARGEST_QUOTIENT
 
 
-class NotTraceable(TypeError):
+class NotTraceable(MarginError, TypeError):
     """What was asked of a recorded array has no counterpart in a kernel: the plain path must be taken.
 
     what     that was asked for, and where

@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.lib.mixins import NDArrayOperatorsMixin
 
+from distributions.errors import MarginError
 
-class NotOnDevice(ValueError):
+
+class NotOnDevice(MarginError, ValueError):
     """Something of a case that takes numpy's own arrays alone."""
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from distributions import Stream
+from distributions.errors import MarginError
 from distributions.points import scrambled_dimension
 from margin.backends.device.device_array import DeviceArray
 from margin.backends.device.kernels import BINS, DRAWN_EACH, SOBOL, UNIFORMS
@@ -25,7 +26,7 @@ ROWS_COUNTING = 1 << 14
 """Least values that a block counts: adding up costs as much as some thousands."""
 
 
-class GpuUnavailable(RuntimeError):
+class GpuUnavailable(MarginError, RuntimeError):
     """CuPy is not installed, or there is no device."""
 
 

@@ -14,10 +14,12 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from distributions.errors import MarginError
+
 Array = NDArray[np.float64]
 
 
-class RareEventError(ValueError):
+class RareEventError(MarginError, ValueError):
     """A failure probability cannot be estimated from what was given."""
 
 

@@ -6,12 +6,13 @@ from typing import Literal
 
 import numpy as np
 
+from distributions.errors import MarginError
 from margin.estimates.sensitivity.scrambled_points import Array
 
 FailurePolicy = Literal["raise", "drop"]
 
 
-class FailedEvaluations(ValueError):
+class FailedEvaluations(MarginError, ValueError):
     """Some runs of the model gave no finite output.
 
     count   failed runs            total   runs in all

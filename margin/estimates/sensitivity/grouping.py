@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from distributions.errors import MarginError
 from margin.estimates.sensitivity.scrambled_points import Array
 
 By = Literal["factor", "part", "level", "cause"]
@@ -23,7 +24,7 @@ class FactorLabels:
     cause: str
 
 
-class DependentGroups(ValueError):
+class DependentGroups(MarginError, ValueError):
     """Groups that a correlation ties together: Sobol indices of them mean nothing."""
 
 

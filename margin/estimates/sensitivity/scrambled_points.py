@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
+from distributions.errors import MarginError
+
 Array = NDArray[np.float64]
 Evaluate = Callable[[Array], Array]
 
@@ -16,7 +18,7 @@ BITS = 30
 HALF_CELL = 2.0 ** -(BITS + 1)
 
 
-class BadDesign(ValueError):
+class BadDesign(MarginError, ValueError):
     """A sensitivity plan that cannot be drawn."""
 
 

@@ -37,7 +37,7 @@ class ShapleyEffects:
 
     def to_frame(self) -> pd.DataFrame:
         """One row an output and group: effect and contribution with _low and _high, standard contribution in
-        output units, verdict, reason, method, level, N (base rows in use), seed."""
+        output units, verdict, reason, method, confidence (of the intervals), units (base rows in use), seed."""
         outputs, groups = len(self.outputs), len(self.groups)
         columns: dict[str, object] = {
             "output": np.repeat(np.array(self.outputs, dtype=object), groups),
@@ -49,6 +49,6 @@ class ShapleyEffects:
         columns["standard"] = root(self.contribution.value).T.ravel()
         columns["verdict"] = verdicts(self.effect).T.ravel()
         columns["reason"] = np.repeat([self.reasons.get(name, "") for name in self.outputs], groups)
-        columns["method"], columns["level"] = self.method, self.level
-        columns["N"], columns["seed"] = self.base, self.seed
+        columns["method"], columns["confidence"] = self.method, self.level
+        columns["units"], columns["seed"] = self.base, self.seed
         return pd.DataFrame(columns)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import rankdata
 
+from distributions.errors import InvalidArgument
 from margin.case.types import Case
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.sensitivity.interval import BELOW, RESOLVED, UNDEFINED
@@ -69,9 +70,9 @@ def moment_independent(
     nothing varies; EvaluationError where the chain gives no number.
     """
     if rows < FEWEST_ROWS:
-        raise ValueError(f"rows must be at least {FEWEST_ROWS} (got {rows})")
+        raise InvalidArgument(f"rows must be at least {FEWEST_ROWS} (got {rows})")
     if resamples < 2:
-        raise ValueError(f"resamples must be at least 2 for an interval (got {resamples})")
+        raise InvalidArgument(f"resamples must be at least 2 for an interval (got {resamples})")
     places, pairs = chosen_outputs(case, option, output)
     inputs = DrawInputs.of(case)
     members: dict[str, list[int]] = {}

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from distributions.errors import InvalidArgument
 from margin.case.faults import choices
 from margin.case.types import Case
 from margin.estimates.sensitivity import FailedEvaluations
@@ -71,7 +72,7 @@ class DrawInputs:
             stems += [name] * many[place]
             columns += [place] * many[place]
         if not stems:
-            raise ValueError("nothing varies in this case: it has no inputs. Give a quantity a spread")
+            raise InvalidArgument("nothing varies in this case: it has no inputs. Give a quantity a spread")
         return cls(plan, _numbered(stems), tuple(columns))
 
     def groups(self, by: By) -> tuple[str, ...]:
@@ -92,13 +93,13 @@ class DrawInputs:
         """
         uniforms = np.asarray(uniforms, dtype=np.float64)
         if uniforms.ndim != 2 or uniforms.shape[1] != len(self.names):
-            raise ValueError(
+            raise InvalidArgument(
                 f"rows of {len(self.names)} inputs are needed; the array has shape {uniforms.shape}"
             )
         if not np.all((uniforms >= 0.0) & (uniforms <= 1.0)):
-            raise ValueError("inputs are uniforms: every value must lie in [0, 1]")
+            raise InvalidArgument("inputs are uniforms: every value must lie in [0, 1]")
         if workers is not None and workers < 1:
-            raise ValueError(f"workers must be at least 1 (got {workers})")
+            raise InvalidArgument(f"workers must be at least 1 (got {workers})")
         inside = np.clip(uniforms, HALF_CELL, 1.0 - HALF_CELL)
         outputs, size = self._evaluated(len(inside)), default_block(self.plan.model.case)
         pieces = (self._rows(inside[first : first + size]) for first in range(0, len(inside), size))
@@ -164,12 +165,12 @@ def chosen_outputs(
     options, known = [one.name for one in case.calibrations], output_names(case)
     wanted = (output,) if isinstance(output, str) else tuple(output)
     if option is not None and option not in options:
-        raise ValueError(f'option "{option}" is not one of this case; there is {choices(options)}')
+        raise InvalidArgument(f'option "{option}" is not one of this case; there is {choices(options)}')
     for name in wanted:
         if name not in known:
-            raise ValueError(f'output "{name}" is not one of this case; there is {choices(known)}')
+            raise InvalidArgument(f'output "{name}" is not one of this case; there is {choices(known)}')
     if not wanted:
-        raise ValueError(f"no output is named; there is {choices(known)}")
+        raise InvalidArgument(f"no output is named; there is {choices(known)}")
     pairs = tuple((one, name) for one in options if option in (None, one) for name in dict.fromkeys(wanted))
     places = tuple(options.index(one) * len(known) + known.index(name) for one, name in pairs)
     return places, pairs

@@ -12,6 +12,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.backends.units import unit_engine
 from margin.case.types import Case
 from margin.estimates.sensitivity.effects import Effects
@@ -77,13 +78,13 @@ def error_shares(
     `workers` is below 1.
     """
     if workers is not None and workers < 1:
-        raise ValueError(f"workers must be at least 1 (got {workers})")
+        raise InvalidArgument(f"workers must be at least 1 (got {workers})")
     if not by:
-        raise ValueError("by is empty: name one or more of 'factor', 'part', 'level', 'cause'")
+        raise InvalidArgument("by is empty: name one or more of 'factor', 'part', 'level', 'cause'")
     model = model_of(case)
     plan = SharesPlan.of(model)
     if not plan.labels:
-        raise ValueError("nothing varies in this case: there are no shares of a variance. Give a spread")
+        raise InvalidArgument("nothing varies in this case: there are no shares of a variance. Give a spread")
     errors = tuple(map(error_name, case.check_loads))
     drawn = partial(_refined, runs=runs, width=width, workers=workers, progress=progress)
     decided = partial(drawn, deciding=(MARGIN, FAILING))

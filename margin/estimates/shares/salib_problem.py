@@ -8,12 +8,15 @@ problem.to_df()
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from SALib import ProblemSpec
 
+from distributions.errors import InvalidArgument
+from margin.case.load import as_case
 from margin.case.types import Case
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares.draw_inputs import DrawInputs, chosen_outputs
@@ -79,7 +82,9 @@ class CaseProblem(ProblemSpec):  # type: ignore[misc]
         Raises ValueError where there are no samples, they are no uniforms, or the chain gives no number.
         """
         if self.samples is None:
-            raise ValueError("there are no samples to evaluate: draw some first, as by sample_sobol(1024)")
+            raise InvalidArgument(
+                "there are no samples to evaluate: draw some first, as by sample_sobol(1024)"
+            )
         # factorial plans fill up with columns that stand for nothing
         samples = self.samples[:, : len(self.inputs.names)]
         found = self.inputs.outputs(samples, self.places, nprocs)
@@ -94,13 +99,14 @@ def _method(func: Callable[..., Any]) -> str:
 
 
 def problem(
-    case: Case,
+    case: Case | str | Path,
     option: str | None = None,
     output: str | Sequence[str] = MARGIN,
     by: By = "factor",
 ) -> CaseProblem:
     """A case as a `SALib.ProblemSpec`, whose `evaluate()` runs units of the case.
 
+    case    or the path of its file
     option  calibration option by name; None for all, since which causes are left is what sets options apart, and
             all cost the same runs
     output  one or more of 'conformity margin' (1 less the unit's largest |error| / permissible error, at most twice
@@ -116,12 +122,19 @@ def problem(
 
     Values of exactly 0 and 1 count as 2^-31 inside. Raises ValueError for an unknown option, output or `by`, where
     nothing varies, and where one group holds everything; `evaluate` where the chain gives no number.
+
+    >>> import margin
+    >>> screened = margin.problem("case.toml", "none")
+    >>> found = screened.sample_morris(4, seed=1).evaluate().analyze_morris(seed=1).to_df()
+    >>> found["mu_star"].idxmax()
+    'sensor.sensitivity per unit'
     """
+    case = as_case(case)
     places, pairs = chosen_outputs(case, option, output)
     inputs = DrawInputs.of(case)
     groups = dict.fromkeys(inputs.groups(by))
     if len(groups) == 1:
-        raise ValueError(
+        raise InvalidArgument(
             f"all that varies is one {by}, {next(iter(groups))}: it holds the whole variance. Group by something "
             "finer, or give another quantity a spread"
         )

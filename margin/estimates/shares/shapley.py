@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.estimates.labels import budget_name
 from margin.estimates.sensitivity import ShapleyDesign, shapley_effects
 from margin.estimates.shares.plan import SharesPlan, long_frame
@@ -28,7 +29,7 @@ def shapley_shares(plan: SharesPlan, runs: int) -> pd.DataFrame:
     for group in model.groups:
         drawn = {column.name for column in columns if column.factor in group.factors}
         if drawn != set(group.names) or group.measured_on is not None:
-            raise ValueError(
+            raise InvalidArgument(
                 f"Shapley effects of {', '.join(group.names)}: dependent factors can be told apart only where they "
                 "are drawn once for a unit, with a correlation that is known. Leave them as one group"
             )

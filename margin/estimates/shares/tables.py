@@ -19,7 +19,7 @@ def effects_frame(found: Effects, by: str) -> pd.DataFrame:
 
     Columns: option, output, group; main, total and cured, each with _low and _high; main_standard and total_standard
     (roots of the variance by the group, output units); rank; main_verdict and verdict (of the total effect):
-    'resolved', 'below resolution' or 'undefined'; reason; level; units; by.
+    'resolved', 'below resolution' or 'undefined'; reason; confidence; units; by.
     """
     outputs, groups = len(found.outputs), len(found.groups)
     columns: dict[str, object] = {
@@ -36,7 +36,7 @@ def effects_frame(found: Effects, by: str) -> pd.DataFrame:
     columns["main_verdict"] = verdicts(found.main).T.ravel()
     columns["verdict"] = verdicts(found.total).T.ravel()
     columns["reason"] = np.repeat([found.reasons.get(place, "") for place in range(outputs)], groups)
-    columns["level"], columns["units"] = found.level, found.units
+    columns["confidence"], columns["units"] = found.level, found.units
     return long_frame(pd.DataFrame(columns), by)
 
 
@@ -75,7 +75,7 @@ def second_frame(found: Effects, by: str) -> pd.DataFrame | None:
                 "second_low": found.second.low[above, right, place],
                 "second_high": found.second.high[above, right, place],
                 "verdict": verdict[above, right, place],
-                "level": found.level,
+                "confidence": found.level,
             }
         )
         for place, name in enumerate(found.outputs)

@@ -1,0 +1,131 @@
+"""Examples in docstrings and in the README run as they stand; every public name has one."""
+
+from __future__ import annotations
+
+import ast
+import doctest
+import inspect
+import re
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import pytest
+from bench_rows import bench_frame
+
+import distributions
+import margin
+from margin.chain import registry
+
+ROOT = Path(__file__).parent.parent
+
+
+CASE = """
+[case]
+unstated = "zero"
+name = "Pad"
+[load]
+range = "2 N to 20 N"
+check = ["2 N", "10 N", "20 N"]
+[requirement]
+permissible_error = "20 % of reading"
+[sensor]
+kind = "thin film"
+sensitivity = "40 uS +/- 40 %"
+reference_load = "10 N"
+exponent = "0.85 +/- 0.002"
+hysteresis = "0"
+creep = "0"
+reload_scatter = "0"
+[circuit]
+kind = "inverting amplifier"
+reference = "1.2 V"
+feedback = "6 kohm +/- 1 %"
+[[calibration]]
+kind = "none"
+[[calibration]]
+kind = "one-point"
+loads = ["10 N"]
+[study]
+units = 1000
+draw = "all units"
+"""
+"""The case of the examples: uncalibrated many units are beyond 20 %, with one point none is."""
+
+
+def modules_with_examples() -> list[str]:
+    """Dotted names of the modules of the project whose docstrings hold an example."""
+    found = []
+    for package in ("margin", "distributions"):
+        for file in sorted((ROOT / package).rglob("*.py")):
+            nodes = ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+            kinds = (ast.Module, ast.ClassDef, ast.FunctionDef)
+            if any(">>> " in (ast.get_docstring(node) or "") for node in nodes if isinstance(node, kinds)):
+                name = ".".join(file.relative_to(ROOT).with_suffix("").parts)
+                found.append(name.removesuffix(".__init__"))
+    return found
+
+
+@pytest.mark.parametrize("name", modules_with_examples())
+def test_examples_of_a_module_give_what_they_say(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every example of the module prints what stands below it, where `case.toml` and `bench.csv` are small."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(
+        registry, "ELEMENTS", {role: dict(kinds) for role, kinds in registry.ELEMENTS.items()}
+    )
+    (tmp_path / "case.toml").write_text(CASE, encoding="utf-8")
+    bench_frame(sensors=2, mountings=2, cycles=2).replace({"interface": {"soft": "silicone"}}).to_csv(
+        tmp_path / "bench.csv", index=False
+    )
+    module = import_module(name)
+    finder = doctest.DocTestFinder(exclude_empty=True)
+    runner = doctest.DocTestRunner(verbose=False)
+    told: list[str] = []
+    for test in finder.find(module, name):
+        runner.run(test, out=told.append)
+    assert runner.tries > 0
+    assert runner.failures == 0, "".join(told)
+
+
+WITHOUT = {"Case", "errors"} | {"InvalidParameter", "NoDensity", "NotPositiveDefinite"}
+"""A case is read, errors are raised: the examples are those of what does so."""
+
+
+@pytest.mark.parametrize("package", [margin, distributions], ids=lambda package: package.__name__)
+def test_every_public_name_has_an_example(package: Any) -> None:
+    """Each function and class that a package offers shows in its docstring how it is used; a result, how it is had."""
+    for name in sorted(set(package.__all__) - WITHOUT):
+        assert ">>> " in (inspect.getdoc(getattr(package, name)) or ""), name
+
+
+def readme_examples() -> list[str]:
+    """Python blocks of the README in their order, but for those that tests of their own run (marked by a comment)."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    return [
+        block
+        for mark, block in re.findall(r"(<!-- \w+ -->\n)?```python\n(.*?)```", text, flags=re.DOTALL)
+        if not mark
+    ]
+
+
+@pytest.mark.parametrize("block", readme_examples())
+def test_lines_of_the_readme_run(
+    block: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A Python block of the README runs; the shipped case that it names is there, and here a small one in its place."""
+    for path in set(re.findall(r'"(cases/[\w/]+\.toml)"', block)):
+        assert (ROOT / path).is_file()
+        (tmp_path / path).parent.mkdir(parents=True)
+        (tmp_path / path).write_text(CASE, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    found: dict[str, Any] = {}
+    exec(block, found)
+    assert "study" not in found or (tmp_path / "report" / "report.html").is_file()
+    assert "print(" not in block or capsys.readouterr().out.strip()
+
+
+def test_the_readme_has_examples() -> None:
+    """The block of the five lines is among those that run."""
+    assert any("margin.estimate(" in block for block in readme_examples())
