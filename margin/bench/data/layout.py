@@ -173,15 +173,21 @@ def _delimiter(lines: list[str]) -> str:
 
 
 def _header_place(lines: list[_Line]) -> int:
-    """Place of the header: the first line, or the first below a preamble of narrower lines."""
+    """Place of the header: the first line, or the first filled one below a preamble.
+
+    A preamble is narrower than the rows, or padded with empty cells to their width.
+    """
     widths = Counter(len(line.fields) for line in lines)
     usual = max(widths.items(), key=lambda item: (item[1], item[0]))[0]
-    if len(lines[0].fields) >= usual or usual < 2:
+    if usual < 2 or (len(lines[0].fields) >= usual and _filled(lines[0]) >= usual / 2):
         return 0
     for place, line in enumerate(lines[:LONGEST_PREAMBLE]):
         words = [cell for cell in line.fields if cell and not is_number(cell)]
-        if len(line.fields) == usual and len(words) >= 1 and len(words) >= len(line.fields) / 3:
-            return place
-        if len(line.fields) == usual:
-            return 0
+        if len(line.fields) < usual or _filled(line) < usual / 2:
+            continue
+        return place if len(words) >= max(len(line.fields) / 3, 1) else 0
     return 0
+
+
+def _filled(line: _Line) -> int:
+    return sum(bool(cell) for cell in line.fields)

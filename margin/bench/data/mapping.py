@@ -172,7 +172,8 @@ class ColumnMapping:
         if name not in UNITS and name != "output":
             text = cells.fillna("").astype(str).str.strip()
             return text.where(text != "", None).to_numpy(dtype=object)
-        found = numbers(cells, self.decimal, name if name in UNITS else "", unit)
+        decimal = self.decimal if column in self.used else "."
+        found = numbers(cells, decimal, name if name in UNITS else "", unit)
         for place, value, why in found.bad:
             faults.append(Fault(file, int(lines[place]), column, value[:60], why, MEND_NUMBER))
         return found.values

@@ -344,8 +344,9 @@ class _Resolver:
             if taken is not None:
                 self.taken["load"] = taken
         else:
-            mend = f"State its column, such as --column load=\"{self.some_name()} in N\", or one load for all readings, "
-            self.ask("load", None, "no column is read as the applied load", mend + 'such as --column load="= 5 N".')
+            name = next((each.name for each in self.free(beside) if each.numeric), "COLUMN")
+            mend = f'State its column, such as --column load="{name} in N", or the one load of all readings, such as '
+            self.ask("load", None, "no column is read as the applied load", mend + '--column load="= 5 N".')
 
     def some_name(self) -> str:
         return next((each.name for each in self.free() if each.numeric), next(iter(self.named)))
