@@ -97,9 +97,7 @@ class Characterisation:
             )
         source = self.findings.data.source
         if source == "frame":
-            raise ValueError(
-                "a model names the file that it was fitted to: characterise a file, not a frame"
-            )
+            raise ValueError("a model names the file that it was fitted to: characterise a file, not a frame")
         setup = self.findings.setups[0]
         fitted = fitted_sensor(
             self.findings.data, self.findings.kind, circuit=setup.circuit, interface=setup.interface,
@@ -151,9 +149,10 @@ def characterise(
     calibration     option of the case whose yield is looked ahead; None: the one that leads
     units           drawn for each number of sensors looked ahead to
     output_unit     of readings whose column states no unit
-    columns         where fields are taken from, such as {"load": "Kraft in kg", "run": "Lauf", "temperature": "= 23 degC",
-                    "ignored": ["Bemerkung"]}; what is left out is found from names and units
-    mapping         file that states the same (`margin.bench.data.mapping_file`); None: DATA.columns.toml beside the data
+    columns         where fields are taken from, such as {"load": "Kraft in kg", "run": "Lauf",
+                    "temperature": "= 23 degC", "ignored": ["Bemerkung"]}; the rest is found from names and units
+    mapping         file that states the same (`margin.bench.data.mapping_file`); None: DATA.columns.toml beside the
+                    data
     sheet           of a spreadsheet; None: the one that holds the readings
     wide            of a table with readings side by side, what they are one of: 'load in N', 'sensor', 'run', ...
     condense        keep means of stays, not readings (`margin.bench.condense_bench`): a file of any length in bounded

@@ -57,7 +57,9 @@ def readings(seed: int, mountings: int = 3) -> list[Reading]:
                         loop = 1 + HYSTERESIS * 4 * share * (1 - share) * (branch == "down")
                         value = gain * loop * SENSITIVITY * (load / REFERENCE) ** exponent + OFFSET
                         value += 2e-10 * rng.standard_normal()
-                        found.append(Reading(sensor, mounting, cycle, branch, seconds, load, max(value, 1e-9)))
+                        found.append(
+                            Reading(sensor, mounting, cycle, branch, seconds, load, max(value, 1e-9))
+                        )
     return found
 
 
@@ -105,7 +107,7 @@ def sensor_columns(folder: Path) -> Path:
         lines.append(f"{cycle}\t{seconds:g}\t{load:.6f}\t{TEMPERATURE * 9 / 5 + 32:g}\t{volts}")
     path = folder / "log.txt"
     path.write_bytes("\n".join(lines).encode("utf-16"))
-    circuit = '[amplifier]\nkind = "inverting amplifier"\nreference = "1 V"\ndrive_ratio = 1\nbias_ratio = 0\nfeedback = "56 kohm"\n'
+    circuit = '[amplifier]\nkind = "inverting amplifier"\nreference = "1 V"\nfeedback = "56 kohm"\n'
     (folder / "log.circuits.toml").write_text(circuit, encoding="utf-8")
     return path
 

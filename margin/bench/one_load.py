@@ -56,7 +56,9 @@ def spreads_at_one_load(
     notes += [] if share is None else [share]
     outer = tuple(c for c in found.components if c.level != "reading")
     components = {"ln_sensitivity": dataclasses.replace(found, components=outer)}
-    shown: pd.DataFrame = loaded[[*SERIES, "temperature_degC"]].assign(ln_sensitivity=values).reset_index(drop=True)
+    shown: pd.DataFrame = (
+        loaded[[*SERIES, "temperature_degC"]].assign(ln_sensitivity=values).reset_index(drop=True)
+    )
     return Spreads(shown, components, _reading(found), None, None, None, tuple(notes))
 
 
@@ -89,8 +91,8 @@ def _share_of_sensors(found: Components, size: int, confidence: float) -> str | 
     low, high = share_interval(float(table["F"].iloc[0]), (between, within), size // sensors, confidence)
     share = found["sensor"].share or 0.0
     return (
-        f"sensors are {100 * share:.3g} % of the variance, {100 * confidence:g} %: {100 * low:.3g} to {100 * high:.3g} % "
-        f"(F of one-way analysis of variance, {between} and {within} degrees of freedom)"
+        f"sensors are {100 * share:.3g} % of the variance, {100 * confidence:g} %: {100 * low:.3g} to "
+        f"{100 * high:.3g} % (F of one-way analysis of variance, {between} and {within} degrees of freedom)"
     )
 
 

@@ -21,12 +21,12 @@ from margin.bench.data.mapping_file import statements
 from margin.bench.data.parse import check_header
 from margin.bench.data.pool import pooled
 from margin.bench.data.read import BenchData, completed, mapped, reading_notes, stated_unit
-from margin.bench.data.resolve import Wanted
 from margin.bench.data.stays import stays_of
 from margin.bench.data.steps import LoadSteps
 from margin.bench.data.stream import KEPT_COMMENTS, BadRows, tolerant_chunks
 from margin.bench.data.suspects import without_saturated, without_stuck
 from margin.bench.data.table import Table, open_table
+from margin.bench.data.wanted import Wanted
 from margin.bench.data.weights import readings
 from margin.bench.errors import BenchDataError, Fault
 
@@ -145,6 +145,11 @@ def _condensed(table: Table, output: Output, output_unit: str | None, chunk_rows
     doubtful = condenser.doubtful
     labels = pd.DataFrame(list(condenser.names), columns=list(SERIES))
     pieces = without_saturated(pieces, labels["circuit"].to_numpy()[pieces["series"]], doubtful)
+    if pieces.empty:
+        same = "all readings are the same, at several loads: the output is saturated or not connected"
+        raise BenchDataError(
+            [Fault(name, None, None, None, same, "Check circuit and wiring, and read again.")]
+        )
     pieces = without_stuck(pieces, doubtful)
     frame = _merged(_labelled(pieces, labels), "run" in table.header)
     flags = _flags(frame, doubtful)

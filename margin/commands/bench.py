@@ -106,7 +106,7 @@ def bench(
         load = None if reference_load is None else _load(reference_load)
         if calibration is not None and case_file is None:
             raise click.UsageError("--calibration names an option of a case: give --case CASE.toml too")
-        stated = {
+        stated: dict[str, Any] = {
             "columns": _columns(columns), "mapping": mapping, "sheet": sheet, "wide": wide, "output_unit": output_unit,
         }  # fmt: skip
         if propose is not None:

@@ -154,7 +154,13 @@ def findings_of(
     """
     wanted = {"circuit": circuit, "interface": interface}
     chosen = _chosen(data, wanted)
-    if not (chosen.usable()["load_N"] > 0).any():
+    usable = chosen.usable()["load_N"]
+    if len(usable) and (usable <= 0).all() and (usable < 0).any():
+        raise NotMeasurableError(
+            f"{data.source}: no load is above zero, the smallest is {usable.min():g} N: a load that presses on the "
+            "sensor is positive. Reverse its sign"
+        )
+    if not (usable > 0).any():
         raise NotMeasurableError(
             f"{data.source}: no usable reading under load: load the sensors and read them"
         )
@@ -223,7 +229,9 @@ def _setups(
             mend = "measure several sensors, mountings and cycles"
             if spreads is not None:
                 only = "only one load above zero was read"
-                missing.append(Missing("load curve and its spreads", where, only, "read several loads in each cycle"))
+                missing.append(
+                    Missing("load curve and its spreads", where, only, "read several loads in each cycle")
+                )
             else:
                 again = lack.measure == "measure again"
                 missing.append(dataclasses.replace(lack, measure=mend) if again else lack)

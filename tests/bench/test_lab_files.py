@@ -43,7 +43,11 @@ def stated_of(path, lab):
 
 def conductance(data):
     """Readings as conductance."""
-    return data if data.quantity == "conductance" else data.converted({"unstated": lambda v: v / FEEDBACK}, "conductance", "S")
+    return (
+        data
+        if data.quantity == "conductance"
+        else data.converted({"unstated": lambda v: v / FEEDBACK}, "conductance", "S")
+    )
 
 
 @pytest.mark.parametrize("lab", LAB_FILES, ids=lambda lab: lab.name)
@@ -80,13 +84,18 @@ def test_the_invented_truth_lies_within_the_intervals(tmp_path, lab) -> None:
         assert gain["mounting"].low < REMOUNT < gain["mounting"].high
 
 
-@pytest.mark.parametrize(("lab", "seed"), list(zip(LAB_FILES, (11, 12, 13, 14, 15), strict=True)), ids=lambda v: getattr(v, "name", ""))
+@pytest.mark.parametrize(
+    ("lab", "seed"),
+    list(zip(LAB_FILES, (11, 12, 13, 14, 15), strict=True)),
+    ids=lambda v: getattr(v, "name", ""),
+)
 def test_every_reading_arrives_in_si_units(tmp_path, lab, seed) -> None:
     """Loads in N, conductances in S and labels are those that the file was written from, reading by reading."""
     path = lab.write(tmp_path)
     frame = conductance(read_bench(path, **stated_of(path, lab))).frame
     made = sorted(
-        (r.sensor, r.mounting, r.cycle, r.branch, r.load, r.conductance) for r in readings(seed, lab.mountings)
+        (r.sensor, r.mounting, r.cycle, r.branch, r.load, r.conductance)
+        for r in readings(seed, lab.mountings)
     )
     assert len(frame) == len(made)
     number = frame["sensor"].astype(str).str.extract(r"(\d+)$")[0].astype(int)

@@ -10,7 +10,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.case.units import NONE, UnitError, plain, to_coherent, to_si, unit
+from margin.case.units import UnitError, plain, to_coherent, to_si, unit
 
 Array = NDArray[np.float64]
 
@@ -29,9 +29,18 @@ UNITS: dict[str, str] = {
 }
 """Fields of a bench and the unit that each is read into."""
 
-_DIMENSIONS = {"load": "N", "voltage": "V", "resistance": "ohm", "conductance": "S", "time": "s", "length": "m"}
+_DIMENSIONS = {
+    "load": "N",
+    "voltage": "V",
+    "resistance": "ohm",
+    "conductance": "S",
+    "time": "s",
+    "length": "m",
+}
 _RATIOS = {"mV/V": (1.0, 1.0), "uV/V": (1.0, 1e3), "V/V": (1e3, 1.0)}
-_COUNTS = frozenset(("count", "counts", "lsb", "digit", "digits", "code", "codes", "cts", "inkremente", "adc"))
+_COUNTS = frozenset(
+    ("count", "counts", "lsb", "digit", "digits", "code", "codes", "cts", "inkremente", "adc")
+)
 _ALIASES = {
     "C": "degC", "°": "degC", "deg C": "degC", "° C": "degC", "F": "degF", "deg F": "degF", "° F": "degF",
     "kp": "kgf", "p": "gf", "lb": "lbf", "lbs": "lbf", "KG": "kg", "Kg": "kg", "gr": "g", "Newton": "N",
@@ -87,7 +96,7 @@ def kind_of(text: str) -> str | None:
     for field, example in _DIMENSIONS.items():
         if found.dimension == unit(example).dimension:
             return field
-    return None if found.dimension != NONE.dimension else None
+    return None
 
 
 def is_mass(text: str) -> bool:

@@ -45,7 +45,11 @@ def note_on(encoding: str) -> str | None:
     """What to say of an encoding; None for UTF-8."""
     if encoding in ("utf-8", "utf-8-sig"):
         return None
-    return f"read as {encoding}: the file is not UTF-8" if not encoding.startswith("utf") else f"read as {encoding}"
+    return (
+        f"read as {encoding}: the file is not UTF-8"
+        if not encoding.startswith("utf")
+        else f"read as {encoding}"
+    )
 
 
 def _eight_bit(path: Path) -> str:
@@ -68,7 +72,9 @@ def _eight_bit(path: Path) -> str:
         try:
             decoder.decode(b"", final=True)
         except UnicodeDecodeError:
-            raise _refused(path, "the file ends inside a character: it was cut short", "Export it again.", lines) from None
+            raise _refused(
+                path, "the file ends inside a character: it was cut short", "Export it again.", lines
+            ) from None
         return "utf-8"
     return "latin-1" if unused else "cp1252"
 

@@ -82,7 +82,11 @@ def layout_of(path: Path, stated: Stated | None = None) -> Layout:
     units: tuple[str, ...] = ()
     first = lines[place].number + 1
     if body and len(body[0].fields) == len(raw) and is_units_line(body[0].fields):
-        units, first, body = tuple(cell.strip("[]() ") for cell in body[0].fields), body[0].number + 1, body[1:]
+        units, first, body = (
+            tuple(cell.strip("[]() ") for cell in body[0].fields),
+            body[0].number + 1,
+            body[1:],
+        )
     sample = tuple(tuple(line.fields) for line in body if len(line.fields) == len(raw))
     decimal = stated.decimal or decimal_sign([cell for row in sample for cell in row])
     header = told_apart(raw)
@@ -93,7 +97,17 @@ def layout_of(path: Path, stated: Stated | None = None) -> Layout:
         notes.append(f"the header is line {lines[place].number}; lines above it are not read")
     repeated = tuple(sorted({name for name in raw if raw.count(name) > 1}))
     return Layout(
-        path, encoding, delimiter, decimal, header, units, first, tuple(comments), sample, repeated, tuple(notes)
+        path,
+        encoding,
+        delimiter,
+        decimal,
+        header,
+        units,
+        first,
+        tuple(comments),
+        sample,
+        repeated,
+        tuple(notes),
     )
 
 
@@ -136,10 +150,14 @@ def _first_lines(path: Path, encoding: str) -> tuple[list[_Line], list[str]]:
     lines, comments = list[_Line](), list[str]()
     try:
         with path.open(encoding=encoding, newline="") as file:
-            for number, text in enumerate(islice(iter(lambda: file.readline(LONGEST_LINE), ""), 5000), start=1):
+            for number, text in enumerate(
+                islice(iter(lambda: file.readline(LONGEST_LINE), ""), 5000), start=1
+            ):
                 if len(text) >= LONGEST_LINE:
                     why = f"a line of more than {LONGEST_LINE} characters"
-                    raise BenchDataError([Fault(str(path), number, None, None, why, "Check that it is a table.")])
+                    raise BenchDataError(
+                        [Fault(str(path), number, None, None, why, "Check that it is a table.")]
+                    )
                 bare = text.strip("\r\n")
                 if bare.lstrip().startswith("#"):
                     comments.append(bare.lstrip().lstrip("#").strip())
@@ -151,7 +169,9 @@ def _first_lines(path: Path, encoding: str) -> tuple[list[_Line], list[str]]:
         why = f"not {encoding} text ({getattr(error, 'reason', error)})"
         raise BenchDataError([Fault(str(path), None, None, None, why, "State its encoding.")]) from None
     if not lines:
-        fault = Fault(str(path), None, None, None, "the file has no header line", "Export the readings again.")
+        fault = Fault(
+            str(path), None, None, None, "the file has no header line", "Export the readings again."
+        )
         raise BenchDataError([fault])
     return lines, comments
 

@@ -78,7 +78,14 @@ def row_fault(text: str, delimiter: str, width: int, decimal: str = ".") -> tupl
 def repeated_columns(repeated: tuple[str, ...], name: str) -> list[Fault]:
     """A fault for each column that stands in the header more than once."""
     return [
-        Fault(name, None, column or None, None, "the column appears twice in the header", "Rename or remove one.")
+        Fault(
+            name,
+            None,
+            column or None,
+            None,
+            "the column appears twice in the header",
+            "Rename or remove one.",
+        )
         for column in repeated
     ]
 

@@ -114,7 +114,9 @@ class ColumnMapping:
             return reading, None
         return (reading - 1) // self.across + 1, self.wide.columns[(reading - 1) % self.across]
 
-    def apply(self, raw: pd.DataFrame, lines: Integers, file: str) -> tuple[pd.DataFrame, Integers, list[Fault]]:
+    def apply(
+        self, raw: pd.DataFrame, lines: Integers, file: str
+    ) -> tuple[pd.DataFrame, Integers, list[Fault]]:
         """Rows of text as columns of the bench, their reading numbers, and cells that are no number.
 
         raw    (n rows), all columns of the file as text
@@ -125,7 +127,9 @@ class ColumnMapping:
         count = len(raw)
         columns: dict[str, object] = {}
         for name, taken in self.taken.items():
-            cells = raw[taken.column] if taken.column is not None else pd.Series([taken.value] * count, dtype=str)
+            cells = (
+                raw[taken.column] if taken.column is not None else pd.Series([taken.value] * count, dtype=str)
+            )
             found = self._cells(name, cells, taken.unit, taken.column or CANONICAL[name], lines, file, faults)
             columns[CANONICAL[name]] = np.repeat(found, across)
         if self.wide is None:
@@ -137,10 +141,14 @@ class ColumnMapping:
             ]
         )
         over = self._over(count)
-        table = pd.DataFrame({**columns, CANONICAL[self.wide.over]: over, CANONICAL[self.output]: readings.ravel()})
+        table = pd.DataFrame(
+            {**columns, CANONICAL[self.wide.over]: over, CANONICAL[self.output]: readings.ravel()}
+        )
         numbered = np.repeat((lines - 1) * across, across) + np.tile(np.arange(1, across + 1), count)
         # cells left empty in a wide table were not measured: no reading to be flagged
-        empty = np.column_stack([raw[column].fillna("").str.strip() == "" for column in self.wide.columns]).ravel()
+        empty = np.column_stack(
+            [raw[column].fillna("").str.strip() == "" for column in self.wide.columns]
+        ).ravel()
         return table[~empty].reset_index(drop=True), numbered[~empty], faults
 
     def in_file(self, fault: Fault) -> Fault:
@@ -165,7 +173,14 @@ class ColumnMapping:
         return np.tile(named.to_numpy(dtype=object), count)
 
     def _cells(
-        self, name: str, cells: pd.Series[str], unit: str, column: str, lines: Integers, file: str, faults: list[Fault]
+        self,
+        name: str,
+        cells: pd.Series[str],
+        unit: str,
+        column: str,
+        lines: Integers,
+        file: str,
+        faults: list[Fault],
     ) -> NDArray[np.object_] | NDArray[np.float64]:
         if name == "branch":
             return _branches(cells)
@@ -201,7 +216,9 @@ def said_of(mapping: ColumnMapping) -> list[str]:
     if wide is not None:
         units = ", ".join(dict.fromkeys(wide.units)) or "no unit"
         ends = f"'{wide.columns[0]}' to '{wide.columns[-1]}'"
-        parts.append(f"{mapping.output} in {units} from {len(wide.columns)} columns {ends}, one a {wide.over}")
+        parts.append(
+            f"{mapping.output} in {units} from {len(wide.columns)} columns {ends}, one a {wide.over}"
+        )
     notes = [f"columns: {'; '.join(parts)}"]
     masses = [taken.unit for taken in mapping.taken.values() if taken.unit and is_mass(taken.unit)]
     masses += [value.split()[-1] for value in (wide.values if wide and wide.over == "load" else ()) if " " in value

@@ -1,23 +1,23 @@
 """What is stated of a laboratory's file, kept in a small TOML file beside it.
 
-    [file]                          # all of it may be left out
-    sheet = "Messung"
-    separator = ";"
-    decimal = ","
-    encoding = "cp1252"
-    output_unit = "mV"              # of readings whose column states none
+[file]                          # all of it may be left out
+sheet = "Messung"
+separator = ";"
+decimal = ","
+encoding = "cp1252"
+output_unit = "mV"              # of readings whose column states none
 
-    [columns]                       # field = column, the unit behind it where the name has none
-    load = "Kraft in kg"
-    voltage = "U (mV)"
-    sensor = "Muster"
-    temperature = "= 23 degC"       # a value that holds throughout
-    ignored = ["Bemerkung"]
+[columns]                       # field = column, the unit behind it where the name has none
+load = "Kraft in kg"
+voltage = "U (mV)"
+sensor = "Muster"
+temperature = "= 23 degC"       # a value that holds throughout
+ignored = ["Bemerkung"]
 
-    [wide]                          # only where readings stand side by side
-    over = "load"
-    columns = ["0 N", "5 N"]
-    values = ["0 N", "5 N"]         # left out: as the names say
+[wide]                          # only where readings stand side by side
+over = "load"
+columns = ["0 N", "5 N"]
+values = ["0 N", "5 N"]         # left out: as the names say
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from typing import Any
 
 from margin.bench.data.layout import Layout, Stated
 from margin.bench.data.mapping import CANONICAL, ColumnMapping
-from margin.bench.data.resolve import Resolved, Wanted, WideStated
+from margin.bench.data.wanted import Resolved, Wanted, WideStated
 from margin.bench.errors import BenchDataError, Fault
 
 _FILE_KEYS = ("sheet", "separator", "decimal", "encoding", "output_unit")
@@ -49,9 +49,13 @@ def read_mapping(path: Path) -> tuple[Stated, Wanted]:
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
-        raise BenchDataError([Fault(str(path), None, None, None, "there is no such file", "Check the path.")]) from None
+        raise BenchDataError(
+            [Fault(str(path), None, None, None, "there is no such file", "Check the path.")]
+        ) from None
     except IsADirectoryError:
-        raise BenchDataError([Fault(str(path), None, None, None, "a folder, not a file", "Name the file.")]) from None
+        raise BenchDataError(
+            [Fault(str(path), None, None, None, "a folder, not a file", "Name the file.")]
+        ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         mend = "Write it anew with --propose."
         raise BenchDataError([Fault(str(path), None, None, None, f"not TOML: {error}", mend)]) from None
@@ -63,8 +67,8 @@ def read_mapping(path: Path) -> tuple[Stated, Wanted]:
     ignored = tuple(columns.pop("ignored", ()))
     beside = None
     if wide:
-        lists = {key: tuple(wide.pop(key, ())) for key in ("columns", "values")}
-        beside = WideStated(**wide, **lists)
+        lists = [tuple(wide.get(key, ())) for key in ("columns", "values")]
+        beside = WideStated(wide["over"], wide.get("unit", ""), *lists)
     return Stated(**file), Wanted(columns, ignored, beside, output_unit)
 
 
@@ -116,7 +120,9 @@ def _wrong(raw: Mapping[str, Any], name: str) -> Iterator[Fault]:
         for key, value in entries.items():
             place = f"[{table}] {key}"
             if key not in known[table]:
-                yield Fault(name, None, place, str(value), "not a key of it", f"Write {', '.join(known[table])}.")
+                yield Fault(
+                    name, None, place, str(value), "not a key of it", f"Write {', '.join(known[table])}."
+                )
             elif key in ("ignored", "columns", "values"):
                 if not isinstance(value, list) or not all(isinstance(each, str) for each in value):
                     yield Fault(name, None, place, str(value), "not a list of texts", 'Write ["A", "B"].')
@@ -127,7 +133,9 @@ def _wrong(raw: Mapping[str, Any], name: str) -> Iterator[Fault]:
             elif key == "separator" and len(value) != 1:
                 yield Fault(name, None, place, value, "not one character", 'Write ";", "," or "\\t".')
     if isinstance(raw.get("wide"), dict) and "over" not in raw["wide"]:
-        yield Fault(name, None, "[wide]", None, "'over' is missing", 'Write over = "load", "sensor", "run", ...')
+        yield Fault(
+            name, None, "[wide]", None, "'over' is missing", 'Write over = "load", "sensor", "run", ...'
+        )
 
 
 def mapping_text(layout: Layout, found: Resolved, wanted: Wanted) -> str:
@@ -177,7 +185,9 @@ def _columns(mapping: ColumnMapping) -> Iterator[str]:
             yield f"{name} = {_text(f'= {taken.value}')}"
             continue
         unit = f" in {taken.unit}" if taken.unit else ""
-        about = "  # a loading: the part was not remounted; if it was, write mounting" if name == "run" else ""
+        about = (
+            "  # a loading: the part was not remounted; if it was, write mounting" if name == "run" else ""
+        )
         yield f"{name} = {_text(taken.column + unit)}{about}"
     if mapping.ignored:
         yield f"ignored = {_texts(mapping.ignored)}"

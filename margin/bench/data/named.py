@@ -21,7 +21,12 @@ from margin.bench.data.vocabulary import (
 )
 
 _BRACKETS = re.compile(r"^(.*?)\s*[(\[{]\s*([^()\[\]{}]+?)\s*[)\]}]\s*(\(\d+\))?$")
-_LOOSE = (r"^(.*\S)\s+in\s+(\S+)$", r"^(.*\S)\s*/\s*([^/\s]+(?:/[^/\s]+)?)$", r"^(.*\S)\s*,\s*(\S+)$")
+_LOOSE = (
+    r"^(.*\S)\s+in\s+(\S+)$",
+    r"^(.*?\S)\s*/\s*(\S.*)$",
+    r"^(.*\S)\s*/\s*(\S+)$",
+    r"^(.*\S)\s*,\s*(\S+)$",
+)
 _TIGHT = (r"^(.*[^_])_([^_\s]+)$", r"^(.*\S)\s+(\S+)$")
 _REPEATED = re.compile(r"^(.*) \(\d+\)$")
 _NUMBERED = re.compile(r"^(.*?)[\s_\-#.]*(\d+|[A-Za-z])$")
@@ -67,7 +72,9 @@ def named_columns(
 def group_stem(name: str) -> tuple[str, str] | None:
     """'Pad 3' as ('pad', '3'): a stem and the number or letter behind it; None for other names."""
     match = _NUMBERED.match(_REPEATED.sub(r"\1", name).strip())
-    return None if match is None else (bare(match[1]), match[2])
+    if match is None or (not match[1] and match[2].isalpha()):
+        return None
+    return bare(match[1]), match[2]
 
 
 def split_unit(name: str) -> tuple[str, str]:
@@ -82,7 +89,11 @@ def split_unit(name: str) -> tuple[str, str]:
     for pattern in _TIGHT:
         match = re.match(pattern, name)
         # 'Pad A' is no current and 'Sensor C' no temperature: the unit must be one of what the stem names
-        if match is not None and kind_of(match[2]) is not None and _suits(field_of(match[1]), kind_of(match[2])):
+        if (
+            match is not None
+            and kind_of(match[2]) is not None
+            and _suits(field_of(match[1]), kind_of(match[2]))
+        ):
             return match[1], match[2]
     return name, ""
 
@@ -98,11 +109,12 @@ def _named(name: str, below: str, cells: Sequence[str]) -> Named:
     stem, unit = split_unit(name)
     if not unit and below and kind_of(below) is not None:
         unit = below
-    kind = kind_of(unit) if unit else None
-    return Named(name, stem, unit, kind, _field(stem, unit, kind), _load(name, below), _numeric(cells))
+    measured = kind_of(unit) if unit else None
+    load = _load(stem if measured in OUTPUT_FIELDS else name)
+    return Named(name, stem, unit, measured, _field(stem, measured), load, _numeric(cells))
 
 
-def _field(stem: str, unit: str, kind: str | None) -> str | None:
+def _field(stem: str, kind: str | None) -> str | None:
     if any(word in NOT_OUTPUT for word in words_of(stem)):
         return None
     word = field_of(stem)
@@ -113,7 +125,7 @@ def _field(stem: str, unit: str, kind: str | None) -> str | None:
     return word
 
 
-def _load(name: str, below: str) -> tuple[float, str] | None:
+def _load(name: str) -> tuple[float, str] | None:
     text = _REPEATED.sub(r"\1", name).strip()
     text = re.sub(r"^[A-Za-z]+\s*=\s*", "", text)
     words = re.match(r"^(?:load|force|kraft|last|f)?\s*([+-]?[\d.,].*)$", text, re.IGNORECASE)
@@ -127,6 +139,7 @@ def _load(name: str, below: str) -> tuple[float, str] | None:
 
 def _numeric(cells: Sequence[str]) -> bool:
     given = [cell for cell in cells if cell.strip().lower() not in MISSING]
-    good = sum(is_number(cell) or one_number(cell) is not None or one_number(cell, ",") is not None for cell in given)
+    good = sum(
+        is_number(cell) or one_number(cell) is not None or one_number(cell, ",") is not None for cell in given
+    )
     return bool(given) and good >= 0.5 * len(given)
-

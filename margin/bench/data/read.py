@@ -20,9 +20,9 @@ from margin.bench.data.lines import repeated_columns
 from margin.bench.data.mapping import RUN_IS_LOADING, ColumnMapping
 from margin.bench.data.mapping_file import statements
 from margin.bench.data.parse import categories, check_header, missing_notes, parse, unknown_columns
-from margin.bench.data.resolve import Wanted
 from margin.bench.data.sequence import branches
 from margin.bench.data.table import is_canonical, mapped_frame, open_table
+from margin.bench.data.wanted import Wanted
 from margin.bench.errors import BenchDataError, Fault
 
 CHUNK_ROWS = 100_000
@@ -120,7 +120,7 @@ def read_bench(
     Any other header is mapped onto these by its names and units, or as stated; `notes` lists what was taken for what.
 
     output_unit  of readings whose column states none
-    wanted       what is stated of the columns (`margin.bench.data.resolve.Wanted`)
+    wanted       what is stated of the columns (`margin.bench.data.wanted.Wanted`)
     stated       what is stated of the file: sheet, separator, decimal sign, encoding; without either, what
                  DATA.columns.toml beside the data states (`margin.bench.data.mapping_file`)
 
@@ -189,7 +189,10 @@ def mapped(
 def _placed(flags: pd.DataFrame, mapping: ColumnMapping) -> pd.DataFrame:
     """Flags of a wide table with line and column of the file in the reason."""
     places = [mapping.place_of(int(line)) for line in flags["line"]]
-    told = [f"{why} (line {line}, column '{column}')" for why, (line, column) in zip(flags["reason"], places, strict=True)]
+    told = [
+        f"{why} (line {line}, column '{column}')"
+        for why, (line, column) in zip(flags["reason"], places, strict=True)
+    ]
     return flags.assign(reason=told)
 
 

@@ -1,11 +1,11 @@
-"""From the names in a laboratory's table, and what the user states of them, to a mapping; questions where it is open."""
+"""From the names in a laboratory's table, and what is stated of them, to a mapping; questions where it is open."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 from margin.bench.data.cells import one_number
 from margin.bench.data.column_units import UNITS, conversion, kind_of
@@ -23,53 +23,13 @@ from margin.bench.data.vocabulary import (
     is_ambiguous,
     words_of,
 )
+from margin.bench.data.wanted import Resolved, Wanted
 from margin.bench.errors import BenchDataError, Fault
 from margin.case.units import UnitError
 
 ALIASES = {"direction": "branch", "force": "load", "unit": "sensor", "ignore": "ignored"}
 SHOWN_COLUMNS = 12
 DEFAULT_UNITS = {"time": "s", "temperature": "degC", "code": "count"}
-
-
-@dataclass(frozen=True)
-class WideStated:
-    """A wide table as the user states it; what is empty is found from the header."""
-
-    over: str
-    unit: str = ""
-    columns: tuple[str, ...] = ()
-    values: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What the user states of the columns.
-
-    columns      field -> 'COLUMN', 'COLUMN in UNIT', or '= VALUE' for a value that holds throughout
-    ignored      columns that are not read
-    wide         a table with readings side by side
-    output_unit  of the readings, where the file does not say
-    origin       name of the mapping file that states it, '' without one
-    """
-
-    columns: Mapping[str, str] = field(default_factory=dict)
-    ignored: tuple[str, ...] = ()
-    wide: WideStated | None = None
-    output_unit: str | None = None
-    origin: str = ""
-
-    @property
-    def any(self) -> bool:
-        """Whether anything is stated of the columns."""
-        return bool(self.columns or self.ignored or self.wide)
-
-
-@dataclass(frozen=True)
-class Resolved:
-    """A mapping as far as it is known, and what stands in its way."""
-
-    mapping: ColumnMapping | None
-    questions: tuple[Fault, ...]
 
 
 def resolve(
@@ -145,7 +105,11 @@ class _Resolver:
             output = self.output(beside)
         self.levels(beside)
         for name in self.repeated:
-            again = [each for each in self.named if each == name or re.fullmatch(re.escape(name) + r" \(\d+\)", each)]
+            again = [
+                each
+                for each in self.named
+                if each == name or re.fullmatch(re.escape(name) + r" \(\d+\)", each)
+            ]
             if any(taken.column in again for taken in self.taken.values()):
                 self.ask(name, None, "the column appears twice in the header", "Rename or remove one.")
         if output is None:
@@ -157,7 +121,7 @@ class _Resolver:
         notes = [f"columns as stated in {self.wanted.origin}"] if self.wanted.origin else []
         notes += [*said_of(mapping), *self.notes]
         if "run" in self.taken or (wide and wide.over == "run"):
-            name = self.taken["run"].column if "run" in self.taken else "run"
+            name = (self.taken["run"].column if "run" in self.taken else None) or "run"
             notes.append(f"'{name}' {RUN_IS_LOADING}")
         notes += [f"column '{name}' is not read" for name in [*unread, *self.ignored]]
         return Resolved(replace(mapping, notes=tuple(notes)), tuple(self.questions))
@@ -170,7 +134,9 @@ class _Resolver:
         unit = own or self.wanted.output_unit
         if unit is None:
             column = None if wide is not None else self.taken["output"].column
-            mend = "State it: --output-unit mV (or kohm, uS, mV/V, count, any other for figures of merit alone)."
+            mend = (
+                "State it: --output-unit mV (or kohm, uS, mV/V, count, any other for figures of merit alone)."
+            )
             self.ask(column, None, "the unit of the readings is not stated", mend)
         return unit
 
@@ -205,7 +171,7 @@ class _Resolver:
                 continue
             if name in OUTPUT_FIELDS:
                 kind = kind_of(taken.unit) if name == "output" and taken.unit else None
-                name = kind if kind in OUTPUT_FIELDS else name
+                name = kind if kind is not None and kind in OUTPUT_FIELDS else name
                 if output is not None:
                     mend = f"Keep one of {', '.join(OUTPUT_FIELDS)}."
                     self.ask(taken.column, None, "a second output of the sensor is stated", mend)
@@ -229,16 +195,14 @@ class _Resolver:
         return self.with_unit(name, self.named[column], unit)
 
     def constant(self, name: str, text: str) -> Taken | None:
-        if name not in UNITS:
-            return Taken(None, "", text) if text else self._bad_constant(name, text)
         found = one_number(text, "," if "," in text else ".")
-        if found is None or kind_of(found[1]) != name:
-            return self._bad_constant(name, text)
-        return Taken(None, found[1], f"{found[0]!r} {found[1]}")
-
-    def _bad_constant(self, name: str, text: str) -> None:
+        if name in UNITS and found is not None and kind_of(found[1]) == name:
+            return Taken(None, found[1], f"{found[0]!r} {found[1]}")
+        if name not in UNITS and text:
+            return Taken(None, "", text)
         example = f"= 5 {UNITS[name]}" if name in UNITS else "= A"
         self.ask(None, f"{name}= {text}", f"not a value of {name}", f'Write {name}="{example}".')
+        return None
 
     def with_unit(self, name: str, column: Named, unit: str) -> Taken | None:
         """A column with its unit: the stated one, else that of its name, of its cells, of the output."""
@@ -250,7 +214,9 @@ class _Resolver:
             unit = self.wanted.output_unit
         if not unit and not self.own_units(column, name):
             if name not in DEFAULT_UNITS:
-                example = "kg" if name == "load" else {"voltage": "mV", "resistance": "kohm"}.get(name, UNITS[name])
+                example = (
+                    "kg" if name == "load" else {"voltage": "mV", "resistance": "kohm"}.get(name, UNITS[name])
+                )
                 why = f"the unit of {name} is not stated"
                 self.ask(column.name, None, why, f'State it: --column {name}="{column.name} in {example}".')
                 return None
@@ -275,7 +241,11 @@ class _Resolver:
         """Column of that name; capitals and blanks do not count where only one fits."""
         if text in self.named:
             return text
-        like = [name for name in self.named if " ".join(name.casefold().split()) == " ".join(text.casefold().split())]
+        like = [
+            name
+            for name in self.named
+            if " ".join(name.casefold().split()) == " ".join(text.casefold().split())
+        ]
         return like[0] if len(like) == 1 else None
 
     def no_column(self, name: str, text: str) -> None:
@@ -287,7 +257,9 @@ class _Resolver:
         stated = self.wanted.wide
         if stated is None:
             return None
-        found = readings_beside(stated.over, stated.unit, stated.columns, stated.values, self.free(), self.column)
+        found = readings_beside(
+            stated.over, stated.unit, stated.columns, stated.values, self.free(), self.column
+        )
         if isinstance(found, Wide):
             return found
         self.ask(None, ", ".join(found.columns[:4]) or stated.over, found.why, found.mend)
@@ -300,7 +272,11 @@ class _Resolver:
             if name in self.taken or (wide and wide.over == name):
                 continue
             there = [each for each in self.free(beside) if each.field == name and each.kind is None]
-            exact = [each for each in there if bare(each.stem) in (name, CANONICAL[name]) or len(bare(each.stem).split()) == 1]
+            exact = [
+                each
+                for each in there
+                if bare(each.stem) in (name, CANONICAL[name]) or len(bare(each.stem).split()) == 1
+            ]
             there = exact if len(exact) == 1 else there
             if name == "branch":
                 there = [each for each in there if self.is_branch(each)]
@@ -309,10 +285,17 @@ class _Resolver:
             elif there:
                 names = ", ".join(f"'{each.name}'" for each in there)
                 why = f"{names} may each be the {name}, which decides the level that a spread counts for"
-                self.ask(None, None, why, f'State it: --column {name}="{there[0].name}", and the others as ignored.')
+                self.ask(
+                    None,
+                    None,
+                    why,
+                    f'State it: --column {name}="{there[0].name}", and the others as ignored.',
+                )
 
     def is_branch(self, column: Named) -> bool:
-        cells = {row[self.place[column.name]].strip() for row in self.sample if len(row) > self.place[column.name]}
+        cells = {
+            row[self.place[column.name]].strip() for row in self.sample if len(row) > self.place[column.name]
+        }
         return all(branch_of(cell) is not None for cell in cells if cell)
 
     def conditions(self, beside: set[str]) -> None:
@@ -359,11 +342,17 @@ class _Resolver:
             numeric = with_unit if len(with_unit) == 1 else numeric
         if len(numeric) != 1:
             names = ", ".join(f"'{each.name}'" for each in numeric)
-            why = f"{names} may each be the sensor's output" if names else "no column is read as the sensor's output"
+            why = (
+                f"{names} may each be the sensor's output"
+                if names
+                else "no column is read as the sensor's output"
+            )
             name = numeric[0].name if numeric else self.some_name()
             example = "voltage" if not numeric or numeric[0].field is None else numeric[0].field
             unit = "" if numeric and numeric[0].unit else " in mV"
-            mend = f'State it, such as --column {example}="{name}{unit}" (or one of {", ".join(OUTPUT_FIELDS)}).'
+            mend = (
+                f'State it, such as --column {example}="{name}{unit}" (or one of {", ".join(OUTPUT_FIELDS)}).'
+            )
             self.ask(None if names else "output", None, why, mend)
             return None
         column, name = numeric[0], str(numeric[0].field)
@@ -383,7 +372,11 @@ class _Resolver:
         if all(not unit for unit in wide.units) and self.wanted.output_unit:
             return "output"
         units = ", ".join(dict.fromkeys(unit or "none" for unit in wide.units))
-        why = "the unit of the readings side by side is not stated" if units == "none" else "readings in several units"
+        why = (
+            "the unit of the readings side by side is not stated"
+            if units == "none"
+            else "readings in several units"
+        )
         mend = "State what they are: --output-unit mV (or kohm, uS, mV/V, count)."
         self.ask(None, f"{', '.join(wide.columns[:4])}: {units}", why, mend)
         return None
@@ -400,7 +393,7 @@ class _Resolver:
             own = [name for name in ("sensor", "mounting", "run") if name not in self.taken]
             choices = " or ".join(f'--column {name}="{each.name}"' for name in own) or "name"
             why = (
-                "may say that another part was taken (sensor), that the part was mounted anew (mounting) or only loaded "
-                "again (run): it decides the level that this spread counts for"
+                "may say that another part was taken (sensor), that the part was mounted anew (mounting) or only "
+                "loaded again (run): it decides the level that this spread counts for"
             )
             self.ask(each.name, None, why, f'State it: {choices}, or --column ignored="{each.name}".')

@@ -29,19 +29,22 @@ def find_wide(free: Sequence[Named], taken: AbstractSet[str], output_unit: str |
 
     taken  fields that are stated already
     """
-    has_load = "load" in taken or any(each.field == "load" and each.load is None and each.numeric for each in free)
+    has_load = "load" in taken or any(
+        each.field == "load" and each.load is None and each.numeric for each in free
+    )
     loads = [each for each in free if each.load is not None and each.numeric]
-    if not has_load and len(loads) >= 2:
+    apart = any(each.kind in OUTPUT_FIELDS and each.load is None for each in free)
+    if not has_load and not apart and len(loads) >= 2:
         if any(each.load is not None and not each.load[1] for each in loads):
             names = tuple(each.name for each in loads)
             mend = 'State what they are: --wide "load in N", --wide run, --wide mounting or --wide sensor.'
             return Open(names, "columns side by side whose names are bare numbers", mend)
         return _over_load(loads, "")
     beside = [each for each in free if _is_reading(each)]
-    by_stem: dict[str, list[Named]] = {}
+    by_stem: dict[tuple[str, str | None], list[Named]] = {}
     for each in beside:
         found = group_stem(each.stem)
-        by_stem.setdefault(found[0] if found else f"={each.kind}", []).append(each)
+        by_stem.setdefault((found[0] if found else each.name, each.kind), []).append(each)
     group = max(by_stem.values(), key=len, default=[])
     with_units = [each for each in beside if each.kind in OUTPUT_FIELDS]
     if len({each.kind for each in with_units}) == 1 and len(with_units) > len(group):
@@ -52,7 +55,9 @@ def find_wide(free: Sequence[Named], taken: AbstractSet[str], output_unit: str |
     over = _over(group, taken, free)
     if over is None:
         mend = "State what they are: --wide sensor, --wide mounting, --wide run or --wide branch, or one --column."
-        why = "readings side by side that may be parts, mountings or runs: it decides the level of their spread"
+        why = (
+            "readings side by side that may be parts, mountings or runs: it decides the level of their spread"
+        )
         return Open(names, why, mend)
     return _over_label(over, group)
 
@@ -83,10 +88,14 @@ def readings_beside(
     else:
         chosen = [each for each in free if _is_reading(each) or (each.load is not None and each.numeric)]
     if len(chosen) < 2:
-        return Open(tuple(each.name for each in chosen), "fewer than two columns side by side", "Name their columns.")
+        return Open(
+            tuple(each.name for each in chosen), "fewer than two columns side by side", "Name their columns."
+        )
     if values and len(values) != len(chosen):
         names = tuple(each.name for each in chosen)
-        return Open(names, f"{len(values)} values are stated for {len(chosen)} columns", "State one a column.")
+        return Open(
+            names, f"{len(values)} values are stated for {len(chosen)} columns", "State one a column."
+        )
     if over != "load":
         found = _over_label(over, chosen)
         return Wide(over, found.columns, tuple(values) or found.values, found.units)
@@ -101,7 +110,12 @@ def readings_beside(
             mend = 'State the unit, such as --wide "load in N", or the loads in a mapping file.'
             return Open((each.name,), "not a load with its unit", mend)
         shown.append(f"{load[0]!r} {own}")
-    return Wide("load", tuple(each.name for each in chosen), tuple(shown), tuple(_output_unit(each) for each in chosen))
+    return Wide(
+        "load",
+        tuple(each.name for each in chosen),
+        tuple(shown),
+        tuple(_output_unit(each) for each in chosen),
+    )
 
 
 def _is_reading(each: Named) -> bool:
@@ -111,7 +125,9 @@ def _is_reading(each: Named) -> bool:
     if each.kind is not None:
         return each.kind in OUTPUT_FIELDS and each.field is not None
     numbered = group_stem(each.stem) is not None
-    return each.field in OUTPUT_FIELDS or (numbered and each.load is None and each.field not in ("load", "time", "temperature"))
+    return each.field in OUTPUT_FIELDS or (
+        numbered and each.load is None and each.field not in ("load", "time", "temperature")
+    )
 
 
 def _over(group: Sequence[Named], taken: AbstractSet[str], free: Sequence[Named]) -> str | None:
@@ -119,7 +135,7 @@ def _over(group: Sequence[Named], taken: AbstractSet[str], free: Sequence[Named]
     directions = [next((d for word in words_of(each.stem) if (d := branch_of(word))), None) for each in group]
     if len(group) == 2 and set(directions) == {"up", "down"}:
         return "branch"
-    stems = {stem[0] for each in group if (stem := group_stem(each.stem)) is not None}
+    stems = {found[0] for each in group if (found := group_stem(each.stem)) is not None}
     if len(stems) == 1:
         stem = stems.pop()
         if is_ambiguous(stem):
@@ -133,16 +149,22 @@ def _over(group: Sequence[Named], taken: AbstractSet[str], free: Sequence[Named]
 
 def _over_label(over: str, group: Sequence[Named]) -> Wide:
     if over == "branch":
-        values = [next((d for word in words_of(each.stem) if (d := branch_of(word))), each.stem) for each in group]
+        values = [
+            next((d for word in words_of(each.stem) if (d := branch_of(word))), each.stem) for each in group
+        ]
     else:
         values = [each.stem for each in group]
     values = values if len(set(values)) == len(values) or over == "branch" else [each.name for each in group]
-    return Wide(over, tuple(each.name for each in group), tuple(values), tuple(_output_unit(each) for each in group))
+    return Wide(
+        over, tuple(each.name for each in group), tuple(values), tuple(_output_unit(each) for each in group)
+    )
 
 
 def _over_load(loads: Sequence[Named], unit: str) -> Wide:
     shown = [f"{each.load[0]!r} {each.load[1] or unit}" for each in loads if each.load is not None]
-    return Wide("load", tuple(each.name for each in loads), tuple(shown), tuple("" for _ in loads))
+    return Wide(
+        "load", tuple(each.name for each in loads), tuple(shown), tuple(_output_unit(each) for each in loads)
+    )
 
 
 def _output_unit(each: Named) -> str:

@@ -15,7 +15,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from margin.bench.data.cells import MISSING
-from margin.bench.data.layout import MOST_COLUMNS, SAMPLE_LINES, Layout, Stated, is_number, is_units_line, told_apart
+from margin.bench.data.layout import (
+    MOST_COLUMNS,
+    SAMPLE_LINES,
+    Layout,
+    Stated,
+    is_number,
+    is_units_line,
+    told_apart,
+)
 from margin.bench.errors import BenchDataError, Fault
 
 SUFFIXES = (".xlsx", ".xlsm")
@@ -55,7 +63,9 @@ def sheet_layouts(path: Path, stated: Stated) -> list[Layout]:
         ]
     if not found:
         why = f"no header with readings below it in sheet(s) {', '.join(map(repr, names))}"
-        raise BenchDataError([Fault(str(path), None, None, stated.sheet, why, "Name another sheet or export again.")])
+        raise BenchDataError(
+            [Fault(str(path), None, None, stated.sheet, why, "Name another sheet or export again.")]
+        )
     return found
 
 
@@ -86,10 +96,14 @@ def _workbook(path: Path) -> Iterator[Any]:
         raise
     except MemoryError:
         raise
-    except Exception as error:  # the archive and its XML may be damaged anywhere, and each part has its own errors
+    except (
+        Exception
+    ) as error:  # the archive and its XML may be damaged anywhere, and each part has its own errors
         reason = str(error).strip().splitlines()[0][:120] if str(error).strip() else type(error).__name__
         why = f"the spreadsheet cannot be read: it is damaged or cut short ({reason})"
-        raise BenchDataError([Fault(str(path), None, None, None, why, "Save it again, or export it as CSV.")]) from None
+        raise BenchDataError(
+            [Fault(str(path), None, None, None, why, "Save it again, or export it as CSV.")]
+        ) from None
 
 
 def _layout(path: Path, sheet: Any) -> Layout | None:
@@ -111,7 +125,9 @@ def _layout(path: Path, sheet: Any) -> Layout | None:
             first, body = body[0][0] + 1, body[1:]
         repeated = tuple(sorted({name for name in names if name and names.count(name) > 1}))
         sample = tuple(tuple(values) for _, values in body)
-        layout = Layout(path, "", "", ".", told_apart(names), units, first, tuple(comments[:place]), sample, repeated)
+        layout = Layout(
+            path, "", "", ".", told_apart(names), units, first, tuple(comments[:place]), sample, repeated
+        )
         return replace(layout, sheet=sheet.title) if body else None
     return None
 

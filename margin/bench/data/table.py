@@ -15,9 +15,11 @@ from margin.bench.data.columns import KNOWN, OUTPUT_COLUMNS
 from margin.bench.data.layout import SAMPLE_LINES, Layout, Stated, layout_of, told_apart
 from margin.bench.data.lines import Lines, scan
 from margin.bench.data.mapping import ColumnMapping
-from margin.bench.data.resolve import Resolved, Wanted, propose, resolve
+from margin.bench.data.resolve import propose, resolve
 from margin.bench.data.spreadsheet import is_spreadsheet, sheet_chunks, sheet_layouts
 from margin.bench.data.stream import TEXT
+from margin.bench.data.vocabulary import is_ambiguous
+from margin.bench.data.wanted import Resolved, Wanted
 from margin.bench.errors import BenchDataError, Fault
 
 Chunks = Iterator[tuple[pd.DataFrame, NDArray[np.int64]]]
@@ -73,7 +75,9 @@ def propose_table(path: Path, stated: Stated, wanted: Wanted) -> tuple[Layout, R
 
 def mapped_frame(frame: pd.DataFrame, wanted: Wanted) -> tuple[pd.DataFrame, ColumnMapping]:
     """A frame as text with the mapping of its columns; rows are numbered from 1 in messages of a wide one."""
-    text = pd.DataFrame({place: frame.iloc[:, place].astype("string").fillna("") for place in range(frame.shape[1])})
+    text = pd.DataFrame(
+        {place: frame.iloc[:, place].astype("string").fillna("") for place in range(frame.shape[1])}
+    )
     names = tuple(str(column) for column in frame.columns)
     text.columns = pd.Index(told_apart(names))
     sample = [tuple(map(str, row)) for row in text.head(SAMPLE_LINES).itertuples(index=False)]
@@ -83,7 +87,12 @@ def mapped_frame(frame: pd.DataFrame, wanted: Wanted) -> tuple[pd.DataFrame, Col
 
 
 def is_canonical(header: tuple[str, ...]) -> bool:
-    """Whether a header is one of the bench's own: the load in newton and an output, or known columns alone."""
+    """Whether a header is one of the bench's own: the load in newton and an output, or known columns alone.
+
+    One with a column that may decide a level, such as 'set', is not.
+    """
+    if any(is_ambiguous(column) for column in header if column not in KNOWN):
+        return False
     own = "load_N" in header and any(column in header for column in OUTPUT_COLUMNS)
     return own or all(column in KNOWN for column in header)
 

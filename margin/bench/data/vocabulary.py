@@ -40,14 +40,16 @@ AMBIGUOUS = frozenset((
     "replicate", "wiederholung", "messung", "measurement", "session", "round", "runde", "day", "tag", "pass", "sample",
     "probe", "group", "gruppe", "essai", "prova",
 ))  # fmt: skip
-"""Words that may stand for a part, a mounting or a loading alike: they decide the level of a spread and are asked for."""
+"""Words that may stand for a part, a mounting or a loading alike: they decide a level and are asked for."""
 
 NOT_OUTPUT = frozenset((
     "supply", "versorgung", "speisung", "excitation", "vref", "uref", "vcc", "batterie", "battery", "offset", "std",
     "sd", "stabw", "uncertainty", "unsicherheit", "humidity", "feuchte",
 ))  # fmt: skip
 
-PREFERRED_LOAD = frozenset(("reference", "referenz", "ref", "actual", "ist", "istkraft", "measured", "gemessen", "cell"))
+PREFERRED_LOAD = frozenset(
+    ("reference", "referenz", "ref", "actual", "ist", "istkraft", "measured", "gemessen", "cell")
+)
 NOMINAL_LOAD = frozenset(("nominal", "soll", "sollkraft", "target", "setpoint", "sollwert", "nenn"))
 
 UP = frozenset((
