@@ -234,7 +234,9 @@ def _says(data: BenchData) -> tuple[str, ...]:
     """What the data file says of itself, and how its columns were read."""
     name = Path(data.source).name
     said = [n.replace("file says", name, 1) for n in data.notes if n.startswith("file says")]
-    return (*said, *(f"{name}: {n}" for n in data.notes if n.startswith("columns") or " read as " in n))
+    mapped = any(n.startswith("columns: ") for n in data.notes)
+    read = [f"{name}: {n}" for n in data.notes if n.startswith("columns") or " read as " in n]
+    return (*said, *(read if mapped else ()))
 
 
 def _provenance(points: pd.DataFrame, setup: dict[str, str], usual: float, t0: float) -> Provenance:
