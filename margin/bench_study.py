@@ -9,7 +9,7 @@ bench.save("report")
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ import pandas as pd
 from distributions.errors import InvalidArgument
 from margin.bench import BenchData, NotMeasurableError, Spreads, condense_bench, read_bench
 from margin.bench.circuits import circuits_file, conductances, read_circuits
+from margin.bench.data.mapping_file import statements
 from margin.bench.model_file import write_model
 from margin.bench.sensor_model import fitted_sensor
 from margin.bench.spreads import Kind
@@ -168,7 +169,7 @@ class Characterisation(BenchFigures):
         source = self.findings.data.source
         if source == "frame":
             raise InvalidArgument(
-                "a model names the file that it was fitted to: characterise a CSV file, not a frame"
+                "a model names the file that it was fitted to: characterise a file, not a frame"
             )
         setup = self.findings.setups[0]
         fitted = fitted_sensor(
@@ -198,6 +199,10 @@ def characterise(
     calibration: str | None = None,
     units: int = UNITS,
     output_unit: str | None = None,
+    columns: Mapping[str, str | Sequence[str]] | None = None,
+    mapping: str | Path | None = None,
+    sheet: str | None = None,
+    wide: str | None = None,
     condense: bool = False,
     workers: int | None = None,
     stage: Stage = no_progress,
@@ -216,7 +221,13 @@ def characterise(
     case            for the outlook on its yield, and for its circuit; or the path of its file
     calibration     option of the case whose yield is looked ahead; None: the one that leads
     units           drawn for each number of sensors looked ahead to
-    output_unit     of a column 'output'
+    output_unit     of readings whose column states no unit
+    columns         where fields are taken from, such as {"load": "Kraft in kg", "run": "Lauf",
+                    "temperature": "= 23 degC", "ignored": ["Bemerkung"]}; the rest is found from names and units
+    mapping         file that states the same (`margin.bench.data.mapping_file`); None: DATA.columns.toml beside the
+                    data
+    sheet           of a spreadsheet; None: the one that holds the readings
+    wide            of a table with readings side by side, what they are one of: 'load in N', 'sensor', 'run', ...
     condense        keep means of stays, not readings (`margin.bench.condense_bench`): a file of any length in bounded
                     memory, whose rows that cannot be read are left out and counted
     stage           called with (title, total) when something long begins; returns the counter of progress
@@ -241,8 +252,16 @@ def characterise(
         there = ", ".join(map(repr, options)) or "none without a case"
         raise InvalidArgument(f"no calibration option {calibration!r} to look ahead to; there are {there}")
     if not isinstance(path_or_frame, pd.DataFrame) and Path(path_or_frame).is_dir():
-        raise InvalidArgument(f"{path_or_frame}: a folder, not a file; name the CSV file in it")
-    data = _condensed(path_or_frame, output_unit) if condense else read_bench(path_or_frame, output_unit)
+        raise InvalidArgument(f"{path_or_frame}: a folder, not a file; name the file in it")
+    stated, wanted = statements(
+        path_or_frame, columns=columns, mapping=mapping, sheet=sheet, wide=wide, output_unit=output_unit
+    )
+    if condense and isinstance(path_or_frame, pd.DataFrame):
+        raise InvalidArgument(
+            "a frame is in memory already: give the file to condense, or leave condense out"
+        )
+    reader: Any = condense_bench if condense else read_bench
+    data: BenchData = reader(path_or_frame, output_unit, wanted=wanted, stated=stated)
     kind = kind or _kind(data, case)
     elements: Mapping[str, Any] = {}
     if kind == "thin film":
@@ -263,14 +282,6 @@ def characterise(
         lack = Missing("outlook on more measuring", "", why, measure[:1].lower() + measure[1:])
         findings, outlook = dataclasses.replace(findings, missing=(*findings.missing, lack)), None
     return Characterisation(findings, outlook, reference_load, elements)
-
-
-def _condensed(path_or_frame: str | Path | pd.DataFrame, output_unit: str | None) -> BenchData:
-    if isinstance(path_or_frame, pd.DataFrame):
-        raise InvalidArgument(
-            "a frame is in memory already: give the file to condense, or leave condense out"
-        )
-    return condense_bench(path_or_frame, output_unit)
 
 
 def _single(setup: Setup) -> dict[str, list[Any]]:

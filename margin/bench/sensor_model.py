@@ -120,8 +120,9 @@ def fitted_sensor(
         for level, count in (("lot", provenance.lots), ("unit", provenance.sensors))
         if count == 1
     )
+    tie = _tie(found, spreads) if kind == "thin film" else None  # may change the counts of the quantities
     return FittedSensor(
-        kind, tuple(found.quantities), _tie(found, spreads) if kind == "thin film" else None, provenance,
+        kind, tuple(found.quantities), tie, provenance,
         must_state, (*_says(data), *found.assumptions, *_assumptions(points, provenance, t0)),
     )  # fmt: skip
 
@@ -230,9 +231,12 @@ def _voltage(found: _Found, circuit: Any, name: str) -> None:
 
 
 def _says(data: BenchData) -> tuple[str, ...]:
-    """What the data file says of itself."""
+    """What the data file says of itself, and how its columns were read."""
     name = Path(data.source).name
-    return tuple(n.replace("file says", name, 1) for n in data.notes if n.startswith("file says"))
+    said = [n.replace("file says", name, 1) for n in data.notes if n.startswith("file says")]
+    mapped = any(n.startswith("columns: ") for n in data.notes)
+    read = [f"{name}: {n}" for n in data.notes if n.startswith("columns") or " read as " in n]
+    return (*said, *(read if mapped else ()))
 
 
 def _provenance(points: pd.DataFrame, setup: dict[str, str], usual: float, t0: float) -> Provenance:

@@ -15,14 +15,18 @@ from margin.bench.data import flags as flagging
 from margin.bench.data.columns import SERIES, Output
 from margin.bench.data.condense import Condenser, Doubtful
 from margin.bench.data.counted import counted
+from margin.bench.data.layout import Stated
 from margin.bench.data.lines import repeated_columns
-from margin.bench.data.parse import check_header, parse
+from margin.bench.data.mapping_file import statements
+from margin.bench.data.parse import check_header
 from margin.bench.data.pool import pooled
-from margin.bench.data.read import BenchData, completed, reading_notes, stated_unit
+from margin.bench.data.read import BenchData, completed, mapped, reading_notes, stated_unit
 from margin.bench.data.stays import stays_of
 from margin.bench.data.steps import LoadSteps
-from margin.bench.data.stream import BadRows, RowFile, open_rows
+from margin.bench.data.stream import KEPT_COMMENTS, BadRows, tolerant_chunks
 from margin.bench.data.suspects import without_saturated, without_stuck
+from margin.bench.data.table import Table, open_table
+from margin.bench.data.wanted import Wanted
 from margin.bench.data.weights import readings
 from margin.bench.errors import BenchDataError, Fault
 
@@ -86,9 +90,14 @@ class CondensedBench(BenchData):
 
 
 def condense_bench(
-    source: str | Path, output_unit: str | None = None, chunk_rows: int = CHUNK_ROWS
+    source: str | Path,
+    output_unit: str | None = None,
+    chunk_rows: int = CHUNK_ROWS,
+    *,
+    wanted: Wanted | None = None,
+    stated: Stated | None = None,
 ) -> CondensedBench:
-    """Read a bench file of any length into means of stays; columns as of `read_bench`.
+    """Read a bench file of any length into means of stays; files, columns and arguments as of `read_bench`.
 
     A stay is what was read at one load point of one branch, one reading after the other in its series. Kept of
     each are number of readings, means and sums of squares; of a hold its first and last reading and means over
@@ -99,48 +108,53 @@ def condense_bench(
     Rows that cannot be read are left out and counted, the first 100 kept with line and reason. What differs from
     `read_bench`: a duplicate is found only next to its original, a stuck output only over whole stays.
 
-    Raises BenchDataError for a file that is missing, not UTF-8, without the needed columns or without a row that
+    Raises BenchDataError for a file that is missing or damaged, without the needed columns or without a row that
     can be read.
     """
-    path = Path(source)
-    file = open_rows(path)
-    output, faults = check_header(file.header, str(path))
-    faults = [*faults, *repeated_columns(file.header, str(path))]
+    if stated is None and wanted is None:
+        stated, wanted = statements(source, output_unit=output_unit)
+    stated, wanted = stated or Stated(), wanted or Wanted()
+    output_unit = output_unit or wanted.output_unit
+    wanted = dataclasses.replace(wanted, output_unit=output_unit)
+    table = open_table(Path(source), stated, wanted)
+    output, faults = check_header(table.header, table.name)
+    if table.mapping is None:
+        faults = [*faults, *repeated_columns(table.layout.repeated, table.name)]
     if output is None or faults:
         raise BenchDataError(faults)
-    try:
-        return _condensed(file, output, output_unit, chunk_rows)
-    except UnicodeDecodeError as error:
-        fault = Fault(
-            str(path), None, None, None, f"not UTF-8 text ({error.reason})", "Save the file as UTF-8."
-        )
-        raise BenchDataError([fault]) from None
+    return _condensed(table, output, output_unit, chunk_rows)
 
 
-def _condensed(file: RowFile, output: Output, output_unit: str | None, chunk_rows: int) -> CondensedBench:
-    name = str(file.path)
+def _condensed(table: Table, output: Output, output_unit: str | None, chunk_rows: int) -> CondensedBench:
+    name = table.name
     steps = LoadSteps()
-    place = tuple(column for column in ("circuit", "interface", "load_N") if column in file.header)
-    for frame, _ in _readable(file, output, chunk_rows, BadRows(), place):
+    place = tuple(column for column in ("circuit", "interface", "load_N") if column in table.header)
+    for frame, _ in _readable(table, output, chunk_rows, BadRows(), place if table.mapping is None else None):
         steps.meet(_setup(frame), frame["load_N"].to_numpy(dtype=float))
     steps.close()
     bad, units = BadRows(), set[str]()
     condenser = Condenser(steps)
-    for frame, stated in _readable(file, output, chunk_rows, bad):
+    for frame, stated in _readable(table, output, chunk_rows, bad):
         condenser.take(frame)
         units |= stated
     pieces = condenser.finish()
     if pieces.empty:
         why = Fault(name, None, None, None, "the file has no readings that can be used", "Export them again.")
         raise BenchDataError([*bad.faults, why])
-    unit = stated_unit(output, output_unit, units, name)
+    unit = stated_unit(output, output_unit if table.mapping is None else None, units, name, table.mapping)
     doubtful = condenser.doubtful
     labels = pd.DataFrame(list(condenser.names), columns=list(SERIES))
     pieces = without_saturated(pieces, labels["circuit"].to_numpy()[pieces["series"]], doubtful)
+    if pieces.empty:
+        same = "all readings are the same, at several loads: the output is saturated or not connected"
+        raise BenchDataError(
+            [Fault(name, None, None, None, same, "Check circuit and wiring, and read again.")]
+        )
     pieces = without_stuck(pieces, doubtful)
-    frame = _merged(_labelled(pieces, labels), "run" in file.header)
+    frame = _merged(_labelled(pieces, labels), "run" in table.header)
     flags = _flags(frame, doubtful)
-    notes = reading_notes(file.header, file.comments, output)
+    notes = [*table.notes]
+    notes += reading_notes(table.header, table.layout.comments[:KEPT_COMMENTS], output, table.mapping)
     notes += _notes(doubtful.counts, bad, condenser.readings, len(frame))
     return CondensedBench(
         frame,
@@ -157,17 +171,21 @@ def _condensed(file: RowFile, output: Output, output_unit: str | None, chunk_row
 
 
 def _readable(
-    file: RowFile, output: Output, chunk_rows: int, bad: BadRows, columns: tuple[str, ...] | None = None
+    table: Table, output: Output, chunk_rows: int, bad: BadRows, columns: tuple[str, ...] | None = None
 ) -> Iterator[tuple[pd.DataFrame, set[str]]]:
     """Frames of the chunks less their bad rows, and the units stated in them."""
-    for raw, lines in file.chunks(chunk_rows, bad, columns):
-        frame, faults = parse(raw, lines, output, str(file.path))
+    mapping = table.mapping
+    for raw, lines in tolerant_chunks(table.layout, chunk_rows, bad, columns, as_text=mapping is not None):
+        frame, faults = mapped(raw, lines, output, table.name, mapping)
         wrong = {fault.line for fault in faults}
         bad.add(faults, len(wrong))
         stated = set[str]()
-        if "output_unit" in raw:
+        if mapping is None and "output_unit" in raw:
             stated = {str(unit).strip() for unit in raw["output_unit"].dropna().unique()}
-        yield frame[~frame["line"].isin(wrong)] if wrong else frame, stated
+        if wrong:
+            across = 1 if mapping is None else mapping.across
+            frame = frame[~((frame["line"] - 1) // across + 1).isin(wrong)]
+        yield frame, stated
 
 
 def _setup(frame: pd.DataFrame) -> pd.Series[str]:

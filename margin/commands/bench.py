@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -28,6 +29,29 @@ from margin.commands.common import faults_shown, require_place, stages
 )
 @click.option(
     "--reference-load", metavar="LOAD", help="Load at which the sensitivity is stated, such as '20 N'."
+)
+@click.option(
+    "--column",
+    "columns",
+    multiple=True,
+    metavar="FIELD=COLUMN",
+    help="Where a field is taken from, such as load='Kraft in kg', voltage='U (mV)', run='Lauf', "
+    "temperature='= 23 degC', ignored='Bemerkung'. Repeatable.",
+)
+@click.option("--wide", metavar="FIELD", help="Readings side by side, one a 'load in N', sensor, run, ...")
+@click.option("--output-unit", metavar="UNIT", help="Unit of readings whose column states none, such as mV.")
+@click.option("--sheet", metavar="NAME", help="Sheet of a spreadsheet.")
+@click.option(
+    "--mapping",
+    type=click.Path(path_type=Path),
+    metavar="FILE.toml",
+    help="File that states the columns; without it DATA.columns.toml beside the data.",
+)
+@click.option(
+    "--propose",
+    type=click.Path(path_type=Path),
+    metavar="FILE.toml",
+    help="Write what the columns are taken for to a mapping file, show it, and stop.",
 )
 @click.option(
     "--condense",
@@ -59,6 +83,12 @@ def bench(
     interface: str | None,
     circuits: Path | None,
     reference_load: str | None,
+    columns: tuple[str, ...],
+    wide: str | None,
+    output_unit: str | None,
+    sheet: str | None,
+    mapping: Path | None,
+    propose: Path | None,
     condense: bool,
     confidence: float,
     case_file: Path | None,
@@ -67,7 +97,7 @@ def bench(
     out: Path | None,
     quiet: bool,
 ) -> None:
-    """Figures of merit, fits and spreads of the sensors in DATA (CSV), and how much more to measure."""
+    """Figures of merit, fits and spreads of the sensors in DATA (text or .xlsx), and how much more to measure."""
     with faults_shown():
         from margin.bench_study import characterise
         from margin.case.load import load_case
@@ -76,8 +106,15 @@ def bench(
         load = None if reference_load is None else _load(reference_load)
         if calibration is not None and case_file is None:
             raise click.UsageError("--calibration names an option of a case: give --case CASE.toml too")
+        stated: dict[str, Any] = {
+            "columns": _columns(columns), "mapping": mapping, "sheet": sheet, "wide": wide, "output_unit": output_unit,
+        }  # fmt: skip
+        if propose is not None:
+            require_place(propose, "--propose", (data, circuits, case_file))
+            _propose(data, propose, stated, quiet)
+            return
         if model is not None:
-            require_place(model, "--model", (data, circuits, case_file))
+            require_place(model, "--model", (data, circuits, case_file, mapping))
         if out is not None:
             files.require_writable(out)
         case = None if case_file is None else load_case(case_file)
@@ -94,6 +131,7 @@ def bench(
                 calibration=calibration,
                 condense=condense,
                 stage=stage,
+                **stated,
             )
         written = None if model is None else found.save_model(model)
         page = None if out is None else found.save(out)
@@ -104,6 +142,37 @@ def bench(
             click.echo(f"\nModel: {written}")
         if page is not None:
             click.echo(f"\nReport: {page}")
+
+
+def _columns(texts: tuple[str, ...]) -> dict[str, Any]:
+    """Fields and columns as given by --column; several are ignored."""
+    found: dict[str, Any] = {}
+    for text in texts:
+        field, equals, column = text.partition("=")
+        field = field.strip()
+        if not equals or not field or not column.strip():
+            raise click.UsageError(f"--column {text!r}: write FIELD=COLUMN, such as load='Kraft in kg'")
+        if field in ("ignored", "ignore"):
+            found.setdefault("ignored", []).append(column.strip())
+        elif field in found:
+            raise click.UsageError(f"--column {text!r}: {field} is stated twice; state it once")
+        else:
+            found[field] = column.strip()
+    return found
+
+
+def _propose(data: Path, file: Path, stated: dict[str, Any], quiet: bool) -> None:
+    """Write the proposed mapping and show it."""
+    from margin.bench.data.mapping_file import mapping_text, statements
+    from margin.bench.data.table import propose_table
+
+    of_file, wanted = statements(data, **stated)
+    layout, found = propose_table(data, of_file, wanted)
+    text = mapping_text(layout, found, wanted)
+    file.write_text(text, encoding="utf-8", newline="\n")
+    if not quiet:
+        click.echo(text)
+        click.echo(f"Mapping: {file}; use it with --mapping {file}")
 
 
 def _load(text: str) -> float:

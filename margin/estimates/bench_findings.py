@@ -33,6 +33,7 @@ from margin.bench.merits.sweeps import (
     without_holds,
 )
 from margin.bench.merits.table import at_usual_temperature
+from margin.bench.one_load import spreads_at_one_load
 from margin.bench.spreads import Kind
 
 MAIN_FIGURES = (
@@ -153,7 +154,13 @@ def findings_of(
     """
     wanted = {"circuit": circuit, "interface": interface}
     chosen = _chosen(data, wanted)
-    if not (chosen.usable()["load_N"] > 0).any():
+    usable = chosen.usable()["load_N"]
+    if len(usable) and (usable <= 0).all() and (usable < 0).any():
+        raise NotMeasurableError(
+            f"{data.source}: no load is above zero, the smallest is {usable.min():g} N: a load that presses on the "
+            "sensor is positive. Reverse its sign"
+        )
+    if not (usable > 0).any():
         raise NotMeasurableError(
             f"{data.source}: no usable reading under load: load the sensors and read them"
         )
@@ -217,15 +224,31 @@ def _setups(
                 confidence=confidence,
             )  # fmt: skip
         except NotMeasurableError as error:
+            spreads = _at_one_load(data, kind, str(circuit), str(interface), confidence)
             lack = _lacking("spreads by level", where, str(error))
             mend = "measure several sensors, mountings and cycles"
-            missing.append(
-                dataclasses.replace(lack, measure=mend) if lack.measure == "measure again" else lack
-            )
+            if spreads is not None:
+                only = "only one load above zero was read"
+                missing.append(
+                    Missing("load curve and its spreads", where, only, "read several loads in each cycle")
+                )
+            else:
+                again = lack.measure == "measure again"
+                missing.append(dataclasses.replace(lack, measure=mend) if again else lack)
         setup = Setup(str(circuit), str(interface), _size(points, sensors), tuple(sensors), own, spreads)
         missing.extend(_of_merits(setup, where))
         missing.extend(_of_spreads(spreads, where))
         yield setup
+
+
+def _at_one_load(
+    data: BenchData, kind: Kind, circuit: str, interface: str, confidence: float
+) -> Spreads | None:
+    """Spreads of the output at the only load; None where there are several loads, or nothing to estimate from."""
+    try:
+        return spreads_at_one_load(data, kind, circuit=circuit, interface=interface, confidence=confidence)
+    except NotMeasurableError:
+        return None
 
 
 def _fits(points: pd.DataFrame, kind: Kind, reference_load: float | None) -> tuple[SensorFit, ...]:

@@ -16,7 +16,17 @@ from margin.report.terminal import WIDTH, Column, table_lines, wrapped
 _MOST_SETUPS = 4
 _CELL = 22
 """Columns of a setup in the table of figures; fewer where the setups are many."""
-_TOLD = ("file says", "flagged", "condensed into", "cannot be read")
+_TOLD = (
+    "file says",
+    "flagged",
+    "condensed into",
+    "cannot be read",
+    "columns",
+    "read as",
+    "read from",
+    "decimal comma",
+    "states no",
+)
 """Notes on the data that stand on the terminal too, by what they say."""
 _PLANS = (
     Column("Next measurement", 33, "left"),

@@ -173,7 +173,10 @@ def test_missing_and_undecodable_files(tmp_path) -> None:
     with pytest.raises(BenchDataError, match="no such file"):
         read_bench(tmp_path / "none.csv")
     (tmp_path / "odd.csv").write_bytes(b"load_N,code\n\xff\xfe,1\n")
-    with pytest.raises(BenchDataError, match="UTF-8"):
+    with pytest.raises(BenchDataError, match="line 2, column 'load_N': not a number"):
+        read_bench(tmp_path / "odd.csv")
+    (tmp_path / "odd.csv").write_bytes(b"load_N,code\n1,2\n\0\0\0")
+    with pytest.raises(BenchDataError, match="line 3: a NUL byte"):
         read_bench(tmp_path / "odd.csv")
 
 

@@ -71,7 +71,7 @@ def test_quiet_prints_nothing(bench: Path) -> None:
 BAD = {
     "no such file": (("absent.csv",), "there is no such file"),
     "a folder": ((".",), "a folder, not a file"),
-    "not a table": (("bench.circuits.toml",), "column 'load_N'"),
+    "not a table": (("bench.circuits.toml",), "column 'load'"),
     "unknown circuit": (("bench.csv", "--circuit", "divider"), "the data hold amplifier"),
     "unknown interface": (("bench.csv", "--interface", "wood"), "the data hold silicone"),
     "no circuits file": (("bench.csv", "--circuits", "absent.toml"), "absent.toml: cannot be read"),

@@ -82,12 +82,9 @@ def _stuck(frame: pd.DataFrame) -> Iterator[Found]:
     rows = rows[inside.loc[rows.index]]
     size = rows.groupby("streak")["load_N"].transform("size")
     rows = rows[size >= STUCK_LOADS]
-    loads = rows.groupby("streak")["load_N"].transform("nunique")
-    for line, count, value in (
-        rows.loc[loads >= STUCK_LOADS, ["line", "output"]]
-        .assign(n=loads)[["line", "n", "output"]]
-        .itertuples(index=False)
-    ):
+    rows = rows.assign(n=rows.groupby("streak")["load_N"].transform("nunique"))
+    held = rows.loc[rows["n"] >= STUCK_LOADS, ["line", "n", "output"]]
+    for line, count, value in held.itertuples(index=False):
         yield int(line), "stuck", f"output stays at {value:g} over {count:.0f} loads"
 
 

@@ -15,9 +15,14 @@ from pandas.api.types import union_categoricals
 from margin.bench.data import flags as flagging
 from margin.bench.data.columns import LABELS, SERIES, Output
 from margin.bench.data.counted import counted
-from margin.bench.data.lines import Lines, scan
+from margin.bench.data.layout import Stated
+from margin.bench.data.lines import repeated_columns
+from margin.bench.data.mapping import RUN_IS_LOADING, ColumnMapping
+from margin.bench.data.mapping_file import statements
 from margin.bench.data.parse import categories, check_header, missing_notes, parse, unknown_columns
 from margin.bench.data.sequence import branches
+from margin.bench.data.table import is_canonical, mapped_frame, open_table
+from margin.bench.data.wanted import Wanted
 from margin.bench.errors import BenchDataError, Fault
 
 CHUNK_ROWS = 100_000
@@ -92,9 +97,16 @@ class BenchData:
 
 
 def read_bench(
-    source: str | Path | pd.DataFrame, output_unit: str | None = None, chunk_rows: int = CHUNK_ROWS
+    source: str | Path | pd.DataFrame,
+    output_unit: str | None = None,
+    chunk_rows: int = CHUNK_ROWS,
+    *,
+    wanted: Wanted | None = None,
+    stated: Stated | None = None,
 ) -> BenchData:
-    """Read bench data from a CSV file or a frame with these columns, in any order.
+    """Read bench data from a text file, a spreadsheet (.xlsx) or a frame, columns in any order.
+
+    The bench's own columns are
 
     load_N            applied load, N (required)
     exactly one of    voltage_V, code, resistance_ohm, conductance_S, ratio_mV_per_V, output
@@ -105,35 +117,55 @@ def read_bench(
     time_s            s, from the start of the run (of the hold, for drift); default: not known
     temperature_degC  default 25
 
-    Lines that start with '#' and empty lines are passed over. The delimiter is ',', ';' or a tab, the decimal
-    sign a point. A resistance is turned into a conductance. The file is read in chunks of `chunk_rows` rows
+    Any other header is mapped onto these by its names and units, or as stated; `notes` lists what was taken for what.
+
+    output_unit  of readings whose column states none
+    wanted       what is stated of the columns (`margin.bench.data.wanted.Wanted`)
+    stated       what is stated of the file: sheet, separator, decimal sign, encoding; without either, what
+                 DATA.columns.toml beside the data states (`margin.bench.data.mapping_file`)
+
+    Lines that start with '#' and empty lines are passed over. Encoding, separator (',', ';', tab) and decimal sign are
+    found from the file. A resistance is turned into a conductance. The file is read in chunks of `chunk_rows` rows
     and labels are kept as categories: the frame takes about 60 bytes a row, reading and flagging it
     some 300 at their peak.
 
     Raises BenchDataError with every fault found: file, line, column, value, why, how to mend.
     """
+    if stated is None and wanted is None:
+        stated, wanted = statements(source, output_unit=output_unit)
+    stated, wanted = stated or Stated(), wanted or Wanted()
+    output_unit = output_unit or wanted.output_unit
+    wanted = dataclasses.replace(wanted, output_unit=output_unit)
+    mapping: ColumnMapping | None = None
+    said, comments = tuple[str, ...](), tuple[str, ...]()
     if isinstance(source, pd.DataFrame):
-        name, comments = "frame", list[str]()
-        header = [str(column) for column in source.columns]
-        output, faults = check_header(header, name)
+        name, header = "frame", [str(column) for column in source.columns]
         if source.empty:
-            faults.append(Fault(name, None, None, None, "there are no readings", "Give at least one row."))
-        chunks: Iterator[tuple[pd.DataFrame, NDArray[np.int64]]] = iter(
-            [(source.rename(columns=str), np.arange(len(source), dtype=np.int64))]
-        )
+            fault = Fault(name, None, None, None, "there are no readings", "Give at least one row.")
+            raise BenchDataError([*check_header(header, name)[1], fault])
+        frame, first = source.rename(columns=str), 0
+        if wanted.any or not is_canonical(tuple(header)):
+            (frame, mapping), first = mapped_frame(source, wanted), 1
+            header, said = list(mapping.header), mapping.notes
+        numbered = np.arange(first, len(source) + first, dtype=np.int64)
+        chunks: Iterator[tuple[pd.DataFrame, NDArray[np.int64]]] = iter([(frame, numbered)])
+        repeated = list[Fault]()
     else:
-        path = Path(source)
-        lines = scan(path)
-        name, header, comments = str(path), list(lines.header), list(lines.comments)
-        output, faults = check_header(header, name)
-        chunks = _chunks(path, lines, chunk_rows)
+        table = open_table(Path(source), stated, wanted)
+        name, header, said, mapping = table.name, list(table.header), table.notes, table.mapping
+        repeated = repeated_columns(table.layout.repeated, name) if mapping is None else []
+        chunks, comments = table.chunks(chunk_rows)
+    output, faults = check_header(header, name)
+    faults += repeated
     if output is None or faults:
         raise BenchDataError(faults)
-    frame, units = _gather(chunks, output, name)
-    unit = stated_unit(output, output_unit, units, name)
-    notes = reading_notes(header, comments, output)
+    frame, units = _gather(chunks, output, name, mapping)
+    unit = stated_unit(output, output_unit if mapping is None else None, units, name, mapping)
+    notes = [*said, *reading_notes(header, comments, output, mapping)]
     frame = completed(frame, "run" in header)
     flags = flagging.flag(frame)
+    if mapping is not None and mapping.wide is not None and len(flags):
+        flags = _placed(flags, mapping)
     notes += [
         f"{counted(int((flags['kind'] == kind).sum()), 'reading')} flagged '{kind}'"
         + (", set aside" if kind in flagging.SET_ASIDE else ", kept")
@@ -143,38 +175,41 @@ def read_bench(
     return BenchData(frame, tuple(notes), flags, output.quantity, unit, name)
 
 
-def _chunks(path: Path, lines: Lines, rows: int) -> Iterator[tuple[pd.DataFrame, NDArray[np.int64]]]:
-    text = {column: "str" for column in lines.header if column in TEXT}
-    reader = pd.read_csv(
-        path,
-        sep=lines.delimiter,
-        names=list(lines.header),
-        header=None,
-        skiprows=list(lines.skip),
-        chunksize=rows,
-        dtype=text,
-        skipinitialspace=True,
-        encoding="utf-8-sig",
-        low_memory=False,
-    )
-    first = 0
-    with reader:
-        for chunk in reader:
-            yield chunk, np.array(lines.numbers[first : first + len(chunk)], dtype=np.int64)
-            first += len(chunk)
+def mapped(
+    raw: pd.DataFrame, lines: NDArray[np.int64], output: Output, name: str, mapping: ColumnMapping | None
+) -> tuple[pd.DataFrame, list[Fault]]:
+    """A chunk of raw columns as the frame of `BenchData`, with its faults by their place in the file."""
+    if mapping is None:
+        return parse(raw, lines, output, name)
+    table, numbered, unread = mapping.apply(raw, lines, name)
+    frame, wrong = parse(table, numbered, output, name)
+    return frame, [*unread, *map(mapping.in_file, wrong)]
+
+
+def _placed(flags: pd.DataFrame, mapping: ColumnMapping) -> pd.DataFrame:
+    """Flags of a wide table with line and column of the file in the reason."""
+    places = [mapping.place_of(int(line)) for line in flags["line"]]
+    told = [
+        f"{why} (line {line}, column '{column}')"
+        for why, (line, column) in zip(flags["reason"], places, strict=True)
+    ]
+    return flags.assign(reason=told)
 
 
 def _gather(
-    chunks: Iterator[tuple[pd.DataFrame, NDArray[np.int64]]], output: Output, name: str
+    chunks: Iterator[tuple[pd.DataFrame, NDArray[np.int64]]],
+    output: Output,
+    name: str,
+    mapping: ColumnMapping | None,
 ) -> tuple[pd.DataFrame, set[str]]:
     parts: list[pd.DataFrame] = []
     faults: list[Fault] = []
     units: set[str] = set()
     for raw, lines in chunks:
-        part, wrong = parse(raw, lines, output, name)
+        part, wrong = mapped(raw, lines, output, name, mapping)
         parts.append(part)
         faults.extend(wrong)
-        if "output_unit" in raw:
+        if mapping is None and "output_unit" in raw:
             units.update(str(unit).strip() for unit in raw["output_unit"].dropna().unique())
     if faults:
         raise BenchDataError(faults)
@@ -184,20 +219,32 @@ def _gather(
         else np.concatenate([part[column].to_numpy() for part in parts])
         for column in parts[0].columns
     }
-    return pd.DataFrame(joined), units
+    frame = pd.DataFrame(joined)
+    if frame.empty:
+        fault = Fault(name, None, None, None, "there are no readings", "Fill in the cells of the readings.")
+        raise BenchDataError([fault])
+    return frame, units
 
 
-def reading_notes(header: Sequence[str], comments: Sequence[str], output: Output) -> list[str]:
+def reading_notes(
+    header: Sequence[str], comments: Sequence[str], output: Output, mapping: ColumnMapping | None = None
+) -> list[str]:
     """What the file says of itself, what is assumed for columns it lacks, what is converted."""
     notes = [*(f"file says: {comment}" for comment in comments), *missing_notes(header)]
-    notes += [f"column '{column}' is not read" for column in unknown_columns(header)]
+    if mapping is None:
+        notes += [f"column '{column}' is not read" for column in unknown_columns(header)]
+        notes += [f"'run' {RUN_IS_LOADING}"] if "run" in header else []
     if output.column == "resistance_ohm":
         notes.append("resistance turned into conductance: output = 1 / resistance_ohm, in S")
     return notes
 
 
-def stated_unit(output: Output, argument: str | None, column: set[str], name: str) -> str:
+def stated_unit(
+    output: Output, argument: str | None, column: set[str], name: str, mapping: ColumnMapping | None = None
+) -> str:
     """Unit of the output: the column's own, or the one stated by argument or column; else BenchDataError."""
+    if mapping is not None and output.column == "output":
+        argument = mapping.output_unit
     stated = column | ({argument} if argument is not None else set())
     if output.column != "output":
         if stated - {output.unit}:

@@ -6,16 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from io import StringIO
 from itertools import islice
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from margin.bench.data.columns import LABELS
-from margin.bench.data.counted import counted
-from margin.bench.data.lines import DELIMITERS, field_count, fields_of
-from margin.bench.errors import BenchDataError, Fault
+from margin.bench.data.layout import Layout
+from margin.bench.data.lines import is_no_row, row_fault
+from margin.bench.data.spreadsheet import sheet_chunks
+from margin.bench.errors import Fault
 
 TEXT = (*LABELS, "run", "branch")
 
@@ -35,78 +35,48 @@ class BadRows:
         self.faults += faults[: max(KEPT_FAULTS - len(self.faults), 0)]
 
 
-@dataclass(frozen=True)
-class RowFile:
-    """A bench file whose header is known; see `lines` for what counts as comment and header."""
+def tolerant_chunks(
+    layout: Layout, rows: int, bad: BadRows, columns: tuple[str, ...] | None = None, as_text: bool = False
+) -> Iterator[tuple[pd.DataFrame, NDArray[np.int64]]]:
+    """Raw columns and line numbers below the header, at most `rows` lines of the file at a time.
 
-    path: Path
-    delimiter: str
-    header: tuple[str, ...]
-    header_line: int
-    comments: tuple[str, ...]
-
-    def chunks(
-        self, rows: int, bad: BadRows, columns: tuple[str, ...] | None = None
-    ) -> Iterator[tuple[pd.DataFrame, NDArray[np.int64]]]:
-        """Raw columns and line numbers, at most `rows` lines of the file at a time.
-
-        bad      takes the lines whose number of fields differs from the header's
-        columns  to be read; None: all
-        """
-        width = len(self.header)
-        with self.path.open(encoding="utf-8-sig", newline="") as file:
-            numbered = enumerate(file, start=1)
-            for _ in islice(numbered, self.header_line):
-                pass
-            while block := list(islice(numbered, rows)):
-                lines, text, faults = [], [], []
-                for number, line in block:
-                    bare = line.strip()
-                    if not bare or bare.startswith("#"):
-                        continue
-                    count = field_count(line.rstrip("\r\n"), self.delimiter)
-                    if count != width:
-                        why = f"{counted(count, 'field')} where the header has {width}"
-                        faults.append(
-                            Fault(str(self.path), number, None, bare[:60], why, "Complete the line.")
-                        )
-                        continue
-                    lines.append(number)
-                    text.append(line)
-                bad.add(faults, len(faults))
-                if lines:
-                    yield self._parsed(text, columns), np.array(lines, dtype=np.int64)
-
-    def _parsed(self, text: list[str], columns: tuple[str, ...] | None) -> pd.DataFrame:
-        return pd.read_csv(
-            StringIO("".join(text)),
-            sep=self.delimiter,
-            names=list(self.header),
-            header=None,
-            usecols=None if columns is None else list(columns),
-            dtype={column: "str" for column in self.header if column in TEXT},
-            skipinitialspace=True,
-        )
+    bad      takes the lines whose number of fields differs from the header's
+    columns  to be read; None: all
+    as_text  all cells as text; else numbers where a column holds nothing else
+    """
+    if layout.sheet is not None:
+        yield from sheet_chunks(layout, rows)
+        return
+    name, width = str(layout.path), len(layout.header)
+    with layout.path.open(encoding=layout.encoding, newline="") as file:
+        numbered = enumerate(file, start=1)
+        for _ in islice(numbered, layout.first_line - 1):
+            pass
+        while block := list(islice(numbered, rows)):
+            lines, text, faults = [], [], []
+            for number, line in block:
+                bare = line.strip("\r\n")
+                if is_no_row(bare, layout.delimiter):
+                    continue
+                wrong = row_fault(bare, layout.delimiter, width, layout.decimal)
+                if wrong is not None:
+                    faults.append(Fault(name, number, None, bare.strip()[:60], *wrong))
+                    continue
+                lines.append(number)
+                text.append(line)
+            bad.add(faults, len(faults))
+            if lines:
+                yield _parsed(layout, text, columns, as_text), np.array(lines, dtype=np.int64)
 
 
-def open_rows(path: Path) -> RowFile:
-    """Find the header of `path`; BenchDataError for a file that is missing, not UTF-8 or has no header."""
-    name, comments = str(path), list[str]()
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            for number, line in enumerate(file, start=1):
-                bare = line.strip()
-                if bare.startswith("#"):
-                    comments.append(bare.lstrip("#").strip())
-                elif bare:
-                    delimiter = max(DELIMITERS, key=line.count)
-                    header = tuple(text.strip() for text in fields_of(line.strip("\r\n"), delimiter))
-                    return RowFile(path, delimiter, header, number, tuple(comments[:KEPT_COMMENTS]))
-    except FileNotFoundError:
-        fault = Fault(name, None, None, None, "there is no such file", "Check the path.")
-        raise BenchDataError([fault]) from None
-    except UnicodeDecodeError as error:
-        fault = Fault(name, None, None, None, f"not UTF-8 text ({error.reason})", "Save the file as UTF-8.")
-        raise BenchDataError([fault]) from None
-    fault = Fault(name, None, None, None, "the file has no header line", "Export the readings again.")
-    raise BenchDataError([fault])
+def _parsed(layout: Layout, text: list[str], columns: tuple[str, ...] | None, as_text: bool) -> pd.DataFrame:
+    return pd.read_csv(
+        StringIO("".join(text)),
+        sep=layout.delimiter,
+        names=list(layout.header),
+        header=None,
+        usecols=None if columns is None else list(columns),
+        dtype="str" if as_text else {column: "str" for column in layout.header if column in TEXT},
+        keep_default_na=not as_text,
+        skipinitialspace=True,
+    )

@@ -18,6 +18,8 @@ def without_saturated(pieces: pd.DataFrame, circuit: NDArray[np.object_], doubtf
     circuit  of each piece, (n,)
     """
     for end in ("highest", "lowest"):
+        if pieces.empty:
+            break
         by_circuit = pieces.groupby(circuit)[end]
         limit = by_circuit.transform("max" if end == "highest" else "min").to_numpy()
         held = pieces[end].to_numpy() == limit

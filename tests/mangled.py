@@ -1,0 +1,213 @@
+"""Damaged variants of bench files, made by a seeded generator, and what becomes of each."""
+
+from __future__ import annotations
+
+import io
+import traceback
+import warnings
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from lab_files import LAB_FILES
+from openpyxl import Workbook
+
+from margin.bench import BenchDataError, NotMeasurableError
+from margin.bench_study import characterise
+
+Bytes = Callable[[bytes, np.random.Generator], bytes]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a file: 'read', 'refused', or 'traceback'; with the message."""
+
+    kind: str
+    message: str
+
+
+def base_text(seed: int) -> bytes:
+    """A sound bench of three invented sensors, two cycles of five loads up and down, with the bench's own columns."""
+    rng = np.random.default_rng(seed)
+    lines = ["lot,sensor,mounting,run,branch,time_s,load_N,temperature_degC,conductance_S"]
+    for sensor in range(3):
+        gain = 1 + 0.08 * rng.standard_normal()
+        for run in (1, 2):
+            for step, load in enumerate((0, 2, 5, 10, 20, 10, 5, 2, 0)):
+                value = gain * 40e-6 * (load / 20) ** 0.85 + 1e-8 + 1e-9 * rng.standard_normal()
+                branch = "up" if step < 5 else "down"
+                lines.append(f"L,S{sensor},1,{run},{branch},{2 * step},{load},23,{value:.5e}")
+    return ("\n".join(lines) + "\n").encode()
+
+
+def base_sheet(seed: int) -> bytes:
+    """The same as a spreadsheet."""
+    book = Workbook()
+    for number, line in enumerate(base_text(seed).decode().splitlines()):
+        cells = line.split(",")
+        book.active.append(cells if not number else [*cells[:5], *map(float, cells[5:])])
+    file = io.BytesIO()
+    book.save(file)
+    return file.getvalue()
+
+
+def _lines(change: Callable[[list[str], np.random.Generator], list[str]]) -> Bytes:
+    def changed(data: bytes, rng: np.random.Generator) -> bytes:
+        return ("\n".join(change(data.decode().splitlines(), rng)) + "\n").encode()
+
+    return changed
+
+
+def _cells(change: Callable[[list[list[str]], np.random.Generator], list[list[str]]]) -> Bytes:
+    def changed(lines: list[str], rng: np.random.Generator) -> list[str]:
+        return [",".join(row) for row in change([line.split(",") for line in lines], rng)]
+
+    return _lines(changed)
+
+
+def _put(*texts: str, column: int | None = None, share: float = 0.1) -> Bytes:
+    """Some cells replaced, in one column or in any."""
+
+    def changed(rows: list[list[str]], rng: np.random.Generator) -> list[list[str]]:
+        for row in rows[1:]:
+            if rng.random() < share:
+                place = int(rng.integers(len(row))) if column is None else column
+                row[place] = str(rng.choice(texts))
+        return rows
+
+    return _cells(changed)
+
+
+def _columns(order: Callable[[int, np.random.Generator], list[int]]) -> Bytes:
+    def changed(rows: list[list[str]], rng: np.random.Generator) -> list[list[str]]:
+        places = order(len(rows[0]), rng)
+        return [[row[place] for place in places] for row in rows]
+
+    return _cells(changed)
+
+
+def _renamed(column: int, *names: str) -> Bytes:
+    def changed(rows: list[list[str]], rng: np.random.Generator) -> list[list[str]]:
+        rows[0][column] = str(rng.choice(names))
+        return rows
+
+    return _cells(changed)
+
+
+def _flipped(data: bytes, rng: np.random.Generator) -> bytes:
+    found = bytearray(data)
+    for place in rng.integers(0, len(found), 8):
+        found[place] = int(rng.integers(256))
+    return bytes(found)
+
+
+def _inserted(what: bytes) -> Bytes:
+    def changed(data: bytes, rng: np.random.Generator) -> bytes:
+        place = int(rng.integers(len(data)))
+        return data[:place] + what + data[place:]
+
+    return changed
+
+
+TEXT_DAMAGE: dict[str, Bytes] = {
+    "cut short": lambda data, rng: data[: int(rng.integers(1, len(data)))],
+    "start missing": lambda data, rng: data[int(rng.integers(1, len(data))) :],
+    "empty": lambda data, rng: b"",
+    "header alone": _lines(lambda lines, rng: lines[:1]),
+    "one row": _lines(lambda lines, rng: [lines[0], lines[int(rng.integers(1, len(lines)))]]),
+    "no header": _lines(lambda lines, rng: lines[1:]),
+    "lines shuffled": _lines(lambda lines, rng: [lines[place] for place in rng.permutation(len(lines))]),
+    "lines repeated": _lines(lambda lines, rng: [lines[0], *(line for line in lines[1:] for _ in range(3))]),
+    "columns shuffled": _columns(lambda count, rng: list(rng.permutation(count))),
+    "column missing": _columns(lambda count, rng: list(rng.permutation(count)[: count - 1])),
+    "column twice": _columns(lambda count, rng: [*range(count), int(rng.integers(count))]),
+    "few columns": _columns(lambda count, rng: list(rng.permutation(count)[:3])),
+    "text in numbers": _put("abc", "5 N", "n/a", "ca. 3", "<0.1", column=6),
+    "text in readings": _put("err", "OL", "-", "1,2,3", "##", column=8),
+    "huge numbers": _put("1e300", "-1e308", "99999999999999", "1e999", column=8),
+    "huge loads": _put("1e300", "-1e15", "1e999", column=6),
+    "NaN and infinity": _put("nan", "inf", "-inf", "NaN", ""),
+    "all readings zero": _put("0", column=8, share=1.0),
+    "all readings negative": _put("-1e-6", column=8, share=1.0),
+    "all loads zero": _put("0", column=6, share=1.0),
+    "all loads negative": _put("-5", "-10", column=6, share=1.0),
+    "readings empty": _put("", column=8, share=1.0),
+    "loads empty": _put("", column=6, share=1.0),
+    "labels empty": _put("", column=1, share=0.3),
+    "odd directions": _put("sideways", "UP", "auf", column=4),
+    "mixed units": _put("5 kg", "2 lbf", "3000 mN", "4 V", column=6, share=0.4),
+    "decimal commas": lambda data, rng: data.replace(b".", b","),
+    "semicolons and commas": lambda data, rng: data.replace(b",", b";").replace(b".", b","),
+    "wrong separator": lambda data, rng: data.replace(b",", rng.choice([b"|", b" ", b":", b"\t"])),
+    "separators mixed": _lines(
+        lambda lines, rng: [line.replace(",", ";") if rng.random() < 0.3 else line for line in lines]
+    ),
+    "NUL bytes": _inserted(b"\0\0\0"),
+    "bad UTF-8": _inserted(b"\xff\xfe\xc3"),
+    "bytes flipped": _flipped,
+    "quotes": _inserted(b'"'),
+    "quoted line break": _inserted(b'"\n"'),
+    "carriage returns": lambda data, rng: data.replace(b"\n", b"\r"),
+    "UTF-16": lambda data, rng: data.decode().encode("utf-16"),
+    "UTF-16 cut short": lambda data, rng: data.decode().encode("utf-16")[: 2 * int(rng.integers(20, 500)) + 1],
+    "load renamed": _renamed(6, "Kraft (kg)", "Last", "x", "F [mm]", ""),
+    "output renamed": _renamed(8, "G (uS)", "Signal", "y", "U [furlong]", ""),
+    "level renamed": _renamed(2, "set", "Versuch", "test", "sample"),
+    "long line": _inserted(b"x" * 200_000),
+    "many columns": _lines(lambda lines, rng: [",".join([line] + ["1"] * 3000) for line in lines]),
+    "random bytes": lambda data, rng: rng.bytes(500),
+    "ragged": _lines(lambda lines, rng: [line + "," * int(rng.integers(0, 3)) for line in lines]),
+}  # fmt: skip
+
+SHEET_DAMAGE: dict[str, Bytes] = {
+    "spreadsheet whole": lambda data, rng: data,
+    "spreadsheet cut short": lambda data, rng: data[: int(rng.integers(4, len(data)))],
+    "spreadsheet bytes flipped": _flipped,
+    "spreadsheet start only": lambda data, rng: data[:4],
+    "spreadsheet is text": lambda data, rng: base_text(1),
+    "spreadsheet with bytes between": _inserted(b"\0\xff\0"),
+}
+
+
+def variants(count: int, seed: int) -> Iterator[tuple[str, str, bytes]]:
+    """`count` damaged files as (name of the damage, suffix, bytes); each damage in its turn."""
+    rng = np.random.default_rng(seed)
+    damages = [*((name, ".csv", change) for name, change in TEXT_DAMAGE.items()),
+               *((name, ".xlsx", change) for name, change in SHEET_DAMAGE.items())]  # fmt: skip
+    bases = {suffix: make(seed) for suffix, make in ((".csv", base_text), (".xlsx", base_sheet))}
+    for number in range(count):
+        name, suffix, change = damages[number % len(damages)]
+        yield name, suffix, change(bases[suffix], rng)
+
+
+def lab_variants(folder: Path, count: int, seed: int) -> Iterator[tuple[str, str, bytes]]:
+    """Laboratory files of other layouts, cut short or with bytes changed."""
+    rng = np.random.default_rng(seed)
+    files = [lab.write(folder) for lab in LAB_FILES]
+    for number in range(count):
+        path = files[number % len(files)]
+        data = path.read_bytes()
+        if (number // len(files)) % 2:
+            yield f"{path.name}, bytes flipped", path.suffix, _flipped(data, rng)
+        else:
+            yield f"{path.name}, cut short", path.suffix, data[: int(rng.integers(1, len(data)))]
+
+
+def outcome(path: Path, condense: bool = False) -> Outcome:
+    """Characterise a file as the command does."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", RuntimeWarning)
+            found = characterise(path, condense=condense)
+            text = str(found)
+    except (BenchDataError, NotMeasurableError) as error:
+        return Outcome("refused" if str(error).strip() else "traceback", f"{type(error).__name__}: {error}")
+    except ValueError as error:
+        frames = traceback.extract_tb(error.__traceback__)
+        raised = frames[-1].line or ""
+        ours = "margin" in Path(frames[-1].filename).parts and raised.startswith("raise ValueError(")
+        return Outcome("refused" if ours else "traceback", f"ValueError: {error}")
+    except Exception as error:
+        return Outcome("traceback", f"{type(error).__name__}: {error}")
+    return Outcome("read", text)
