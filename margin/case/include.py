@@ -56,6 +56,12 @@ class Included:
         return self.model.name if own and self.model is not None else None
 
     @property
+    def unmeasured(self) -> tuple[str, ...]:
+        """Keys of the sensor's effects that the bench did not measure and the case does not state."""
+        stated = self.tables.get("sensor", {})
+        return () if self.model is None else tuple(k for k in self.model.unmeasured if k not in stated)
+
+    @property
     def readings(self) -> tuple[str, ...]:
         """Where the model comes from."""
         return () if self.model is None else (self.model.origin,)
@@ -67,9 +73,10 @@ class Included:
 
     @property
     def assumed(self) -> tuple[str, ...]:
-        """What the case denies, then what the model rests on."""
+        """What the case denies, what the bench did not measure, then what the model rests on."""
         told = [f"{each}: none (stated, not measured)" for each in self.denied]
         if self.model is not None:
+            told += [f"sensor.{key}: unmeasured by the bench of {self.model.name}" for key in self.unmeasured]
             told += [f"{self.model.name}: {each}" for each in self.model.about.assumptions]
         return tuple(told)
 

@@ -160,19 +160,41 @@ def test_one_lot_tells_nothing_of_lots() -> None:
     assert fitted(lots=2).must_state == ()
 
 
-def test_what_was_not_measured_is_said() -> None:
-    """A property without data has no key, and the assumptions say that it is taken as 0 and what to measure."""
-    sensor = fitted(warm=False, hold=False, down=False, zero=False)
-    assert {"offset_conductance", "hysteresis", "creep", "temperature_coefficient"}.isdisjoint(
-        nominal(sensor)
-    )
+def test_what_was_not_measured_is_listed_and_left_out(tmp_path: Path) -> None:
+    """An effect without data has no key, and the model lists it as data with what to measure beside it."""
+    made = {"warm": False, "hold": False, "down": False, "zero": False}
+    sensor = fitted(**made)
+    unmeasured = {each.key: each.measure for each in sensor.unmeasured}
+    assert unmeasured.keys().isdisjoint(nominal(sensor))
     for key, mend in (
         ("offset_conductance", "read the unloaded output"),
         ("hysteresis", "read the same loads going down"),
         ("creep", "keep one load for 1000 s"),
         ("temperature_coefficient", "repeat the cycles at another temperature"),
+        ("humidity_coefficient", "another humidity"),
     ):
-        assert any(line.startswith(f"{key} was not measured") and mend in line for line in sensor.assumptions)
+        assert mend in unmeasured[key]
+    assert not any("taken as 0" in line for line in sensor.assumptions)
+    data = tmp_path / "bench.csv"
+    bench(**made).to_csv(data, index=False)
+    text = write_model(tmp_path / "pad.toml", sensor, data, DAY).read_text(encoding="utf-8")
+    tables = tomllib.loads(text)
+    assert tables["model"]["unmeasured"] == list(unmeasured)
+    assert tables["sensor"].keys().isdisjoint(unmeasured)
+    assert '  "creep",  # keep one load for 1000 s' in text.splitlines()
+    case = CASE.format(kind="thin film", key="sensitivity", circuit=AMPLIFIER)
+    case = case.replace("[circuit]", 'creep = "2 %"\n[circuit]')
+    (tmp_path / "case.toml").write_text(case, encoding="utf-8")
+    read = load_case(tmp_path / "case.toml")
+    assert read.model is not None
+    assert read.model.unmeasured == tuple(unmeasured)
+    assert any("hysteresis: unmeasured by the bench" in line for line in read.assumed)
+    assert not any("creep: unmeasured by the bench" in line for line in read.assumed)
+
+
+def test_what_was_measured_is_not_listed() -> None:
+    """Only effects that no column of the bench tells are left."""
+    assert {each.key for each in fitted(scatter=0.01).unmeasured} <= {"humidity_coefficient", "ageing"}
 
 
 def test_reload_scatter_is_known_as_well_as_its_freedom() -> None:
@@ -182,7 +204,9 @@ def test_reload_scatter_is_known_as_well_as_its_freedom() -> None:
     common, unit = spread(sensor, "reload_scatter", "common"), spread(sensor, "reload_scatter", "unit")
     assert (common is None) != (unit is None)
     if common is not None:
-        assert common[0] == pytest.approx(nominal(sensor)["reload_scatter"] / np.sqrt(2 * 4 * 2 * 3))
+        assert common[0] == pytest.approx(
+            nominal(sensor)["reload_scatter"] / np.sqrt(2 * 4 * 2 * 3), rel=0.02
+        )
 
 
 def test_units_count_for_fewer_where_scatter_hides_them() -> None:
