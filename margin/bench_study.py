@@ -181,7 +181,7 @@ def characterise(
         why, _, measure = str(error).partition(". ")
         lack = Missing("outlook on more measuring", "", why, measure[:1].lower() + measure[1:])
         findings, outlook = dataclasses.replace(findings, missing=(*findings.missing, lack)), None
-    frame = path_or_frame if isinstance(path_or_frame, pd.DataFrame) else None
+    frame = path_or_frame.copy(deep=False) if isinstance(path_or_frame, pd.DataFrame) else None
     return Characterisation(findings, outlook, reference_load, elements, frame)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 import hashlib
 import itertools
@@ -16,16 +17,22 @@ from margin.bench import (
     BenchDataError,
     FittedSensor,
     circuits_file,
+    effects,
     fit_file,
     fitted_sensor,
     model_text,
     read_bench,
     read_circuits,
+    sensor_model,
     write_model,
 )
+from margin.bench.behaviour import zero_returns
 from margin.bench.components import nested_components
+from margin.bench.data import at_points
 from margin.bench.levels import units_of
 from margin.case import load_case
+from margin.chain.parameter import Value, parameter
+from margin.chain.sensors import ThinFilm
 
 FOLDER = Path(__file__).parents[2] / "cases" / "gripper_amplifier"
 LOADS = (0.0, 1.0, 2.0, 4.0, 8.0, 16.0)
@@ -190,6 +197,58 @@ def test_what_was_not_measured_is_listed_and_left_out(tmp_path: Path) -> None:
     assert read.model.unmeasured == tuple(unmeasured)
     assert any("hysteresis: unmeasured by the bench" in line for line in read.assumed)
     assert not any("creep: unmeasured by the bench" in line for line in read.assumed)
+
+
+def test_zero_return_is_what_a_cycle_leaves() -> None:
+    """Unloaded output after each cycle less that before it, as share of the output at the largest load."""
+    points = at_points(read_bench(bench(sensors=2)).usable())
+    points = points[points["run"] != "hold"]
+    last = (points["branch"] == "down") & (points["point_N"] == 0)
+    left = 0.01 * points["output"].max()
+    moved = points.assign(output=points["output"] + left * last)
+    found = zero_returns(moved, moved)
+    full = moved[moved["point_N"] == LOADS[-1]].groupby(["sensor", "mounting", "run"], observed=True)[
+        "output"
+    ]
+    assert len(found) == 2 * 2 * 6
+    assert found["value"].sum() == pytest.approx(float((left / full.mean()).sum()), rel=1e-9)
+    assert zero_returns(moved[moved["branch"] == "up"], moved).empty
+
+
+def test_zero_return_goes_into_the_model_of_a_sensor_that_has_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An element with a field zero_return gets its value; without data the effect is listed as unmeasured."""
+
+    @dataclasses.dataclass(frozen=True, kw_only=True)
+    class Returning(ThinFilm):
+        zero_return: Value = parameter("", 0.0, minimum=0.0, doc="output left after the largest load")
+
+    monkeypatch.setattr(effects, "ELEMENTS", {"thin film": Returning})
+    monkeypatch.setattr(sensor_model, "ELEMENTS", {"thin film": Returning})
+    frame = bench(warm=False)
+    after = (frame["branch"] == "down") & (frame["load_N"] == 0)
+    top = frame[frame["load_N"] == LOADS[-1]].groupby("sensor")["conductance_S"].mean()
+    left = 0.01 * (top[frame["sensor"]].to_numpy() - frame.loc[frame["load_N"] == 0, "conductance_S"].mean())
+    frame = frame.assign(conductance_S=frame["conductance_S"] + left * after)
+    found = nominal(fitted_sensor(read_bench(frame), "thin film"))
+    assert found["zero_return"] == pytest.approx(0.01, rel=0.02)
+    bare = fitted_sensor(read_bench(bench(zero=False)), "thin film")
+    assert "zero_return" in {each.key for each in bare.unmeasured}
+
+
+def test_a_zero_that_drifts_with_temperature_is_kept(tmp_path: Path) -> None:
+    """The unloaded output of warm cycles gives the change of the offset, and leaves the curve at the usual
+    temperature as it was."""
+    frame = bench()
+    drift = 1e-9 * (frame["temperature_degC"] - 23.0)
+    moved = fitted_sensor(read_bench(frame.assign(conductance_S=frame["conductance_S"] + drift)), "thin film")
+    found, still = nominal(moved), nominal(fitted())
+    assert found["offset_temperature_coefficient"] == pytest.approx(1e-9, rel=1e-6)
+    for key in ("sensitivity", "exponent", "offset_conductance"):
+        assert found[key] == pytest.approx(still[key], rel=1e-9)
+    data = tmp_path / "bench.csv"
+    frame.to_csv(data, index=False)
+    text = write_model(tmp_path / "pad.toml", moved, data, DAY).read_text(encoding="utf-8")
+    assert tomllib.loads(text)["sensor"]["offset_temperature_coefficient"].startswith("1 nS/K")
 
 
 def test_what_was_measured_is_not_listed() -> None:
