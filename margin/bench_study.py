@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +54,7 @@ class Characterisation(BenchFigures):
     outlook         from the first setup; None where there is nothing to look ahead from (`missing` says why)
     reference_load  N, as asked for
     circuits        elements that read the bench, by name, where voltages were turned into conductances
+    frame           the data as given, where they were no file
 
     >>> import margin
     >>> bench = margin.characterise("bench.csv", circuit="amplifier", interface="silicone")
@@ -61,6 +62,8 @@ class Characterisation(BenchFigures):
     ['exponent', 'sensitivity']
     >>> figure = bench.residuals_over_load()
     """
+
+    frame: pd.DataFrame | None = field(default=None, repr=False)
 
     @property
     def merits(self) -> pd.DataFrame:
@@ -159,24 +162,20 @@ class Characterisation(BenchFigures):
     def save_model(self, path: str | Path) -> Path:
         """Write the fitted sensor as a file that a case takes its sensor from; the path.
 
-        ValueError where there are several setups (characterise one of them) or the data came from a frame.
+        A model of a frame names no file; it keeps the hash of the frame's CSV text. ValueError where there are several
+        setups (characterise one of them).
         """
         if len(self.findings.setups) > 1:
             names = "; ".join(setup.name for setup in self.findings.setups)
             raise InvalidArgument(
                 f"a model is of one circuit and one interface, the data hold {names}: name one of each"
             )
-        source = self.findings.data.source
-        if source == "frame":
-            raise InvalidArgument(
-                "a model names the file that it was fitted to: characterise a file, not a frame"
-            )
         setup = self.findings.setups[0]
         fitted = fitted_sensor(
             self.findings.data, self.findings.kind, circuit=setup.circuit, interface=setup.interface,
             reference_load=self.reference_load, confidence=self.findings.confidence, circuits=self.circuits,
         )  # fmt: skip
-        return write_model(path, fitted, source)
+        return write_model(path, fitted, self.findings.data.source if self.frame is None else self.frame)
 
     def __str__(self) -> str:
         return bench_terminal.render(self.findings, self.outlook)
@@ -281,7 +280,8 @@ def characterise(
         why, _, measure = str(error).partition(". ")
         lack = Missing("outlook on more measuring", "", why, measure[:1].lower() + measure[1:])
         findings, outlook = dataclasses.replace(findings, missing=(*findings.missing, lack)), None
-    return Characterisation(findings, outlook, reference_load, elements)
+    frame = path_or_frame.copy(deep=False) if isinstance(path_or_frame, pd.DataFrame) else None
+    return Characterisation(findings, outlook, reference_load, elements, frame)
 
 
 def _single(setup: Setup) -> dict[str, list[Any]]:

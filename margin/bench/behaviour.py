@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from margin.bench.data.columns import SERIES
-from margin.bench.data.weights import means
+from margin.bench.data.weights import means, readings, repeated_scatter
 from margin.bench.merits.slow import drift_line
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, holds_of, without_holds
 from margin.chain.laws import loop_weight
@@ -26,6 +26,59 @@ def unloaded(points: pd.DataFrame) -> pd.DataFrame:
     found = means(rows, SERIES, "output")
     table: pd.DataFrame = found.rename("value").reset_index()
     return table[COLUMNS]
+
+
+def noise_unloaded(points: pd.DataFrame) -> tuple[float, float]:
+    """Variance of a cycle's unloaded output by the scatter of single readings, and its degrees of freedom.
+
+    0 and 0 where each was read once: what is reading noise is then held with the scatter from cycle to cycle.
+    """
+    rows = without_holds(points)
+    rows = rows[(rows["branch"] == "up") & (rows["point_N"].abs() <= 1e-9 * points["point_N"].abs().max())]
+    if rows.empty:
+        return 0.0, 0.0
+    squares, dof = repeated_scatter(rows, SERIES)
+    visits = rows.groupby(list(SERIES), observed=True, sort=False).ngroups
+    return (squares / dof * visits / float(readings(rows).sum()), float(dof)) if dof > 0 else (0.0, 0.0)
+
+
+def zero_returns(points: pd.DataFrame, net: pd.DataFrame) -> pd.DataFrame:
+    """Output left after each cycle, as share of the output at its largest load: unloaded after less before.
+
+    points  readings at load points; net: the same less their zero
+    """
+    rows = without_holds(points)
+    rows = rows[rows["point_N"].abs() <= 1e-9 * points["point_N"].abs().max()]
+    zeros = means(rows, [*SERIES, "branch"], "output").unstack("branch").reindex(columns=["up", "down"])
+    up = without_holds(net)
+    up = up[up["branch"] == "up"]
+    cells = means(up, [*SERIES, "point_N"], "output").reset_index()
+    top = cells.loc[cells.groupby(list(SERIES), observed=True, sort=False)["point_N"].idxmax()]
+    full = top[top["point_N"] > 0].set_index(list(SERIES))["output"].rename("full")
+    table = zeros.join(full, how="inner").reset_index()
+    table = table.assign(value=(table["down"] - table["up"]) / table["full"].where(table["full"] != 0))
+    found: pd.DataFrame = table[table["value"].notna()]
+    return found[COLUMNS]
+
+
+def warming_of_zero(points: pd.DataFrame, usual: float) -> pd.DataFrame:
+    """Change of the unloaded output per kelvin, in its unit, one row a mounting that saw another temperature.
+
+    usual  degC, temperature from which the change is counted; least squares through the origin
+    """
+    rows = without_holds(points)
+    rows = rows[(rows["branch"] == "up") & (rows["point_N"].abs() <= 1e-9 * points["point_N"].abs().max())]
+    found = []
+    for who, part in rows.groupby(MOUNTED, observed=True, sort=False):
+        heat = part["temperature_degC"].to_numpy(dtype=float) - usual
+        level, weight = part["output"].to_numpy(dtype=float), readings(part)
+        near = np.abs(heat) <= SAME_TEMPERATURE
+        if near.all() or not near.any():
+            continue
+        change = level[~near] - np.average(level[near], weights=weight[near])
+        pull = weight[~near] * heat[~near]
+        found.append((*who, float(pull @ change / (pull @ heat[~near]))))
+    return pd.DataFrame(found, columns=COLUMNS)
 
 
 def net_of_zero(frame: pd.DataFrame, zeros: pd.DataFrame) -> pd.DataFrame:
@@ -50,11 +103,26 @@ def loops(net: pd.DataFrame) -> pd.DataFrame:
     load, peak = table["point_N"].to_numpy(dtype=float), table["peak"].to_numpy(dtype=float)
     weight = np.asarray(loop_weight(load, peak))
     excess = (table["down"] / table["up"] - 1.0).to_numpy(dtype=float)
-    table = table.assign(product=weight * excess, square=weight**2)
-    sums = table.groupby(list(SERIES), observed=True, sort=False)[["product", "square"]].sum()
+    table = table.assign(product=weight * excess, square=weight**2, excess=excess**2, loads=weight > 0)
+    columns = ["product", "square", "excess", "loads"]
+    sums = table.groupby(list(SERIES), observed=True, sort=False)[columns].sum()
     sums = sums[sums["square"] > 0]
-    found: pd.DataFrame = sums.assign(value=sums["product"] / sums["square"]).reset_index()
-    return found[COLUMNS]
+    value = sums["product"] / sums["square"]
+    rest = (sums["excess"] - value * sums["product"]).clip(lower=0.0)
+    found: pd.DataFrame = sums.assign(value=value, rest=rest, dof=sums["loads"] - 1).reset_index()
+    return found[[*COLUMNS, "rest", "square", "dof"]]
+
+
+def noise_of_loops(loops: pd.DataFrame) -> tuple[float, float]:
+    """Variance of a cycle's hysteresis by the scatter of its own readings about its loop, and its degrees of freedom.
+
+    What the readings at the loads scatter independently is reload scatter and must not count as scatter of the loop.
+    The shape of the loop that is not u(1 - u) counts with it: the variance is rather too large.
+    """
+    dof = float(loops["dof"].sum())
+    if dof < 1:
+        return float("inf"), 0.0
+    return float(loops["rest"].sum()) / dof * float((1.0 / loops["square"]).mean()), dof
 
 
 def creeps(net: pd.DataFrame, t0: float) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from margin.chain.parameter import Level
 
-Written = Literal["%", "S", "%/K", "V", "N", "s", "mV/V", ""]
+Written = Literal["%", "S", "%/K", "S/K", "1/K", "V", "N", "s", "mV/V", ""]
 
 
 @dataclass(frozen=True)
@@ -15,7 +15,8 @@ class FittedSpread:
     """Spread of a quantity at one level of the case.
 
     sd     standard deviation: of the nominal value where the quantity is relative, else in its unit
-    units  how many units the knowledge of it is worth; None where it is itself what is not known (`common`)
+    units  how many units the knowledge of it is worth; None where it is itself what is not known (`common`), or
+           well known
     """
 
     level: Level
@@ -75,11 +76,20 @@ class Provenance:
 
 
 @dataclass(frozen=True)
+class Unmeasured:
+    """An effect of this kind of sensor that the bench did not measure, by its key in a case, and what to measure."""
+
+    key: str
+    measure: str
+
+
+@dataclass(frozen=True)
 class FittedSensor:
     """A fitted sensor.
 
     must_state   'sensitivity per lot': spreads that the data cannot show at all and the case has to state
     assumptions  what the fit rests on beside the data
+    unmeasured   effects that the data do not show: they have no quantity here
     """
 
     kind: str
@@ -88,3 +98,4 @@ class FittedSensor:
     provenance: Provenance
     must_state: tuple[str, ...]
     assumptions: tuple[str, ...]
+    unmeasured: tuple[Unmeasured, ...] = ()

@@ -6,10 +6,14 @@ import datetime
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import zip_longest
 from pathlib import Path
 
+import pandas as pd
+
 from margin.bench.fitted import FittedQuantity, FittedSensor, FittedSpread, Written
+from margin.case.fitted_model import IN_MEMORY
 from margin.case.units import show
 
 FORMAT = 1
@@ -17,10 +21,11 @@ SIGMAS = 2.0
 """Spreads are written as limits at two standard deviations."""
 
 
-def model_text(sensor: FittedSensor, data: Path, folder: Path, written: datetime.date) -> str:
+def model_text(sensor: FittedSensor, data: Path | pd.DataFrame, folder: Path, written: datetime.date) -> str:
     """Text of the model of `sensor`.
 
-    data     bench file, whose name relative to `folder` and whose hash the model keeps
+    data     bench file, whose name relative to `folder` and whose hash the model keeps; of a frame the hash of its
+             CSV text, as `frame.to_csv(index=False)` gives it
     folder   where the model will lie
     written  date of the fit
 
@@ -30,14 +35,18 @@ def model_text(sensor: FittedSensor, data: Path, folder: Path, written: datetime
 
 
 def write_model(
-    path: str | Path, sensor: FittedSensor, data: str | Path, written: datetime.date | None = None
+    path: str | Path,
+    sensor: FittedSensor,
+    data: str | Path | pd.DataFrame,
+    written: datetime.date | None = None,
 ) -> Path:
     """Write the model of `sensor` to `path`, whole or not at all; the path.
 
     written  date of the fit, None: today
     """
     path = Path(path)
-    text = model_text(sensor, Path(data), path.parent, written or datetime.date.today())
+    source = data if isinstance(data, pd.DataFrame) else Path(data)
+    text = model_text(sensor, source, path.parent, written or datetime.date.today())
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         part.write_text(text, encoding="utf-8", newline="\n")
@@ -47,7 +56,9 @@ def write_model(
     return path
 
 
-def _lines(sensor: FittedSensor, data: Path, folder: Path, written: datetime.date) -> Iterator[str]:
+def _lines(
+    sensor: FittedSensor, data: Path | pd.DataFrame, folder: Path, written: datetime.date
+) -> Iterator[str]:
     found = sensor.provenance
     yield "# Sensor fitted to bench data by 'margin bench': to change it, change the data or override it in the case."
     yield '# A case takes it in by  [sensor]  from = "this file".  Spreads are normal, limits at two standard'
@@ -55,9 +66,14 @@ def _lines(sensor: FittedSensor, data: Path, folder: Path, written: datetime.dat
     yield ""
     yield "[model]"
     yield f"format = {FORMAT}"
-    yield f"data = {_text(Path(os.path.relpath(data, folder)).as_posix())}"
-    with data.open("rb") as file:
-        yield f"sha256 = {_text(hashlib.file_digest(file, 'sha256').hexdigest())}"
+    if isinstance(data, pd.DataFrame):
+        yield f"data = {_text(IN_MEMORY)}  # in memory; the hash is that of its CSV text"
+        digest = hashlib.sha256(data.to_csv(index=False, lineterminator="\n").encode("utf-8")).hexdigest()
+    else:
+        yield f"data = {_text(Path(os.path.relpath(data, folder)).as_posix())}"
+        with data.open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+    yield f"sha256 = {_text(digest)}"
     yield f"written = {written.isoformat()}"
     yield f"circuit = {_text(found.circuit)}"
     yield f"interface = {_text(found.interface)}"
@@ -68,6 +84,10 @@ def _lines(sensor: FittedSensor, data: Path, folder: Path, written: datetime.dat
         yield f"{name} = {getattr(found, name)}"
     yield from _list("must_state", sensor.must_state, "what the data cannot show at all")
     yield from _list("assumptions", sensor.assumptions, "what the fit rests on beside the data")
+    yield from _list(
+        "unmeasured", tuple(each.key for each in sensor.unmeasured),
+        "effects that the bench did not measure, and what to measure", [e.measure for e in sensor.unmeasured],
+    )  # fmt: skip
     yield ""
     yield "[sensor]"
     yield f"kind = {_text(sensor.kind)}"
@@ -106,13 +126,14 @@ def _shown(value: float, unit: Written, digits: int) -> str:
     return show(value, unit, digits)
 
 
-def _list(key: str, entries: tuple[str, ...], about: str) -> Iterator[str]:
+def _list(key: str, entries: tuple[str, ...], about: str, beside: Sequence[str] = ()) -> Iterator[str]:
+    """A list over several lines; beside: a comment for each entry."""
     if not entries:
         yield f"{key} = []"
         return
     yield f"{key} = [  # {about}"
-    for entry in entries:
-        yield f"  {_text(entry)},"
+    for entry, comment in zip_longest(entries, beside):
+        yield f"  {_text(entry)}," + ("" if comment is None else f"  # {comment}")
     yield "]"
 
 

@@ -10,29 +10,55 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
-from margin.bench.behaviour import WHO, creeps, loops, net_of_zero, unloaded, warming
-from margin.bench.components import Components, UnitScatter
+from margin.bench.behaviour import (
+    WHO,
+    creeps,
+    loops,
+    net_of_zero,
+    noise_of_loops,
+    noise_unloaded,
+    unloaded,
+    warming,
+    warming_of_zero,
+    zero_returns,
+)
+from margin.bench.components import Components
 from margin.bench.data import BenchData, at_points
 from margin.bench.data.columns import SERIES
+from margin.bench.effects import ELEMENTS, has, unmeasured
 from margin.bench.errors import NotMeasurableError
 from margin.bench.fitted import FittedQuantity, FittedSensor, FittedSpread, FittedTie, Provenance, Written
 from margin.bench.levels import components_of, spreads_by_level
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, usual_temperature
+from margin.bench.reload_quantities import reload_quantities
+from margin.bench.reload_scatter import ROUNDING, reload_scatter
 from margin.bench.spreads import Kind, Spreads, cycle_parameters, one_setup, spreads_of
+from margin.chain.parameter import parameters_of
 from margin.chain.setting import Setting
 
 CLOSEST = 0.99
 """Largest correlation that is written: quantities tied wholly are one quantity."""
 
-FACTORS: dict[Written, float] = {"%": 100.0, "%/K": 100.0, "S": 1e6, "mV/V": 1e3, "": 1.0}
-"""What a value in the element's unit is multiplied by to be told in this one; conductances are told in uS."""
+FACTORS: dict[Written, tuple[float, str]] = {
+    "%": (100.0, "%"), "%/K": (100.0, "%/K"), "S": (1e6, "uS"), "S/K": (1e9, "nS/K"), "1/K": (1e6, "ppm/K"),
+    "mV/V": (1e3, "mV/V"), "": (1.0, ""),
+}  # fmt: skip
+"""What a value in the element's unit is multiplied by to be told, and the unit that it is then told in."""
+
+WELL_KNOWN = 30
+"""Degrees of freedom from which a spread per loading is taken as known: its standard error is below 13 %."""
+
+RESOLVED = 0.05
+"""Chance of a scatter per loading as large by the scatter of single readings alone, below which it is written."""
 
 
 @dataclass(frozen=True)
 class _Found:
-    """Quantities found so far, with what could not be had."""
+    """Quantities found so far, with what was assumed."""
 
+    kind: Kind
     quantities: list[FittedQuantity]
     assumptions: list[str]
     confidence: float
@@ -44,19 +70,48 @@ class _Found:
         levels: tuple[str, ...],
         residual: str,
         unit: Written,
-        lacking: str,
-    ) -> None:
-        """A quantity from a table of values; what to measure where there is none."""
+        noise: tuple[float, float] | None = None,
+    ) -> float:
+        """A quantity from a table of values, where there are two or more; its scatter per loading, 0 if not written.
+
+        noise  variance of a value by scatter that other quantities hold, and its degrees of freedom; None: nothing
+               is written per loading, since the scatter of the values is held elsewhere
+        """
         try:
             components = components_of(table, levels, residual, self.confidence)
         except NotMeasurableError:
-            self.assumptions.append(f"{key} was not measured and is taken as 0: {lacking}")
-            return
-        label = "uS" if unit == "S" else unit
-        spreads, told = spreads_by_level(components, FACTORS[unit], label)
+            return 0.0
+        factor, label = FACTORS[unit]
+        spreads, told = spreads_by_level(components, factor, label)
         if not any(spread.level == "unit" for spread in spreads):
             self.assumptions.append(f"{key} is taken to be the same in all units: the data resolve no spread")
-        self.quantities.append(FittedQuantity(key, components.mean, unit, tuple(spreads), False, tuple(told)))
+        per_loading = None if noise is None else _per_loading(components, residual, noise)
+        if per_loading is not None:
+            spreads.append(per_loading)
+            told = [line.replace(", no spread of the sensor", "") for line in told]
+            if noise is not None and noise[0] > 0:
+                told[-1] += f"; {factor * per_loading.sd:.3g} {label} beyond the scatter of single readings"
+        mean = components.mean
+        least = parameters_of(ELEMENTS[self.kind])[key].minimum
+        if least is not None and mean < least:
+            told.append(f"mean {factor * mean:.3g} {label}, taken as {factor * least:g}")
+            mean = least
+        self.quantities.append(FittedQuantity(key, mean, unit, tuple(spreads), False, tuple(told)))
+        return 0.0 if per_loading is None else per_loading.sd
+
+
+def _per_loading(components: Components, residual: str, noise: tuple[float, float]) -> FittedSpread | None:
+    """Spread from cycle to cycle beyond `noise`, where an F test tells it from that."""
+    within = components[residual]
+    if within.variance is None or within.dof < 1:
+        return None
+    variance, dof = noise
+    if within.variance <= max((ROUNDING * components.mean) ** 2, variance):
+        return None
+    if variance > 0 and stats.f.sf(within.variance / variance, within.dof, max(dof, 1.0)) > RESOLVED:
+        return None
+    units = max(int(within.dof) + 1, 2) if within.dof < WELL_KNOWN else None
+    return FittedSpread("loading", float(np.sqrt(within.variance - variance)), units)
 
 
 def fitted_sensor(
@@ -85,33 +140,53 @@ def fitted_sensor(
     """
     frame, _ = one_setup(data.usable(), circuit, interface)
     points = at_points(frame[frame["load_N"].notna()])
-    zeros = unloaded(points)
-    net = net_of_zero(points, zeros)
+    film = kind == "thin film"
     anchor = _reference_load(points) if reference_load is None else reference_load
     setup = {"circuit": str(frame["circuit"].iloc[0]), "interface": str(frame["interface"].iloc[0])}
+    heat = cycle_parameters(points, kind, anchor if film else None)[0]["temperature_degC"]
+    usual = usual_temperature(heat.to_numpy(dtype=float))
+    zeros = unloaded(_near(points, usual))
+    net = net_of_zero(points, zeros)
     spreads = spreads_of(
         dataclasses.replace(data, frame=net_of_zero(frame, zeros)),
         kind, reference_load=anchor, confidence=confidence, **setup,
     )  # fmt: skip
-    cycles, _ = cycle_parameters(net, kind, anchor if kind == "thin film" else None)
-    usual = usual_temperature(cycles["temperature_degC"].to_numpy(dtype=float))
-    at_usual = net[(net["temperature_degC"] - usual).abs() <= SAME_TEMPERATURE]
+    cycles, _ = cycle_parameters(net, kind, anchor if film else None)
+    at_usual = _near(net, usual)
     top = float(points["load_N"].max())
-    found = _Found([], [], confidence)
+    found = _Found(kind, [], [], confidence)
     _curve(found, kind, spreads, anchor, top)
     mounted = ("lot", "sensor", "mounting")
-    zero_unit: Written = "S" if kind == "thin film" else "mV/V"
-    if kind != "thin film":
-        zeros = zeros.assign(value=1e-3 * zeros["value"])
-    zero_key = "offset_conductance" if kind == "thin film" else "zero"
-    found.add(zero_key, zeros, mounted, "loading", zero_unit, "read the unloaded output before each cycle")
-    found.add("hysteresis", loops(at_usual), mounted, "loading", "%", "read the same loads going down")
-    found.add("creep", creeps(at_usual, t0), ("lot", "sensor"), "hold", "%", "keep one load for 1000 s")
+    # the scatter of a bridge's zero is among its reload scatter
+    zero_sd = found.add(
+        "offset_conductance" if film else "zero", zeros if film else zeros.assign(value=1e-3 * zeros["value"]),
+        mounted, "loading", "S" if film else "mV/V", noise_unloaded(_near(points, usual)) if film else None,
+    )  # fmt: skip
+    cold = loops(at_usual)
+    found.add("hysteresis", cold, mounted, "loading", "%", noise_of_loops(cold))
+    found.add("creep", creeps(at_usual, t0), ("lot", "sensor"), "hold", "%")
     found.quantities.append(FittedQuantity("creep_reference_time", t0, "s"))
-    heat_key = "temperature_coefficient" if kind == "thin film" else "span_temperature_coefficient"
-    lacking = "repeat the cycles at another temperature without remounting"
-    found.add(heat_key, warming(cycles, usual), ("lot", "sensor"), "change of temperature", "%/K", lacking)
-    _reload(found, spreads.reload, spreads.components["ln_sensitivity"])
+    if has(kind, "zero_return"):
+        found.add(
+            "zero_return", zero_returns(_near(points, usual), at_usual), mounted, "loading", "%", (0.0, 0.0)
+        )
+    heat_key = "temperature_coefficient" if film else "span_temperature_coefficient"
+    found.add(heat_key, warming(cycles, usual), ("lot", "sensor"), "change of temperature", "%/K")
+    drift = warming_of_zero(points, usual)
+    found.add(
+        "offset_temperature_coefficient" if film else "zero_temperature_coefficient",
+        drift if film else drift.assign(value=1e-3 * drift["value"]),
+        ("lot", "sensor"), "change of temperature", "S/K" if film else "1/K",
+    )  # fmt: skip
+    try:
+        scatter = reload_scatter(
+            at_usual, kind, anchor if film else top, zero_sd=zero_sd, confidence=confidence
+        )
+        quantities, assumptions = reload_quantities(scatter)
+        found.quantities.extend(quantities)
+        found.assumptions.extend(assumptions)
+    except NotMeasurableError:
+        pass
     if circuits is not None and setup["circuit"] in circuits:
         _voltage(found, circuits[setup["circuit"]], setup["circuit"])
     provenance = _provenance(points, setup, usual, t0)
@@ -124,7 +199,13 @@ def fitted_sensor(
     return FittedSensor(
         kind, tuple(found.quantities), tie, provenance,
         must_state, (*_says(data), *found.assumptions, *_assumptions(points, provenance, t0)),
+        unmeasured(kind, (q.key for q in found.quantities)),
     )  # fmt: skip
+
+
+def _near(frame: pd.DataFrame, usual: float) -> pd.DataFrame:
+    """Readings at the usual temperature, degC."""
+    return frame[(frame["temperature_degC"] - usual).abs() <= SAME_TEMPERATURE]
 
 
 def _reference_load(points: pd.DataFrame) -> float:
@@ -189,37 +270,6 @@ def _tie(found: _Found, spreads: Spreads) -> FittedTie | None:
     return FittedTie("sensor.sensitivity", "sensor.exponent", rank, units, told)
 
 
-def _reload(found: _Found, reload: UnitScatter | None, gain: Components) -> None:
-    """Scatter from placement to placement: its typical size, how it differs between sensors, or how well it is known.
-
-    The standard deviation of an estimated s is near s / sqrt(2 nu) (JCGM 100, E.4.3).
-    """
-    within = gain["loading"]
-    if reload is None:
-        if within.sd:
-            spread = FittedSpread("common", within.sd / np.sqrt(2.0 * max(within.dof, 1.0)), None)
-            found.quantities.append(FittedQuantity("reload_scatter", within.sd, "%", (spread,)))
-        else:
-            found.assumptions.append("reload_scatter was not measured and is taken as 0: repeat the cycles")
-        return
-    told = [
-        f"typical sd {100 * reload.typical:.3g} %, {100 * found.confidence:g} %: {100 * reload.low:.3g} to "
-        f"{100 * reload.high:.3g} %; {len(reload.units)} sensors, {reload.units['dof'].sum():.0f} degrees of freedom"
-    ]
-    if reload.spread > 0:
-        told.append(
-            f"sensors differ: sd of ln(scatter) {reload.spread:.2g}, p {reload.p_equal:.2g} (Bartlett)"
-        )
-        spread = FittedSpread("unit", reload.spread * reload.typical, len(reload.units))
-    else:
-        told.append(f"no difference between sensors resolved, p {reload.p_equal:.2g} (Bartlett)")
-        dof = float(reload.units["dof"].sum())
-        spread = FittedSpread("common", reload.typical / np.sqrt(2.0 * dof), None)
-    found.quantities.append(
-        FittedQuantity("reload_scatter", reload.typical, "%", (spread,), False, tuple(told))
-    )
-
-
 def _voltage(found: _Found, circuit: Any, name: str) -> None:
     """Voltage that the circuit of the bench puts across a thin film at its reference load, as designed."""
     sensitivity = next(q.nominal for q in found.quantities if q.key == "sensitivity")
@@ -257,7 +307,7 @@ def _assumptions(points: pd.DataFrame, found: Provenance, t0: float) -> tuple[st
         f"the spreads are normal: {found.sensors} sensors do not tell their shape",
         f"the curve was measured from {loads.min():.3g} N to {loads.max():.3g} N and is extrapolated beyond",
         "a mounting at the bench scatters like an assembly of the product",
-        f"values hold {t0:g} s after loading; humidity and ageing were not measured",
+        f"values hold {t0:g} s after loading",
     ]
     if np.ptp(heat) > SAME_TEMPERATURE:
         lines.append(

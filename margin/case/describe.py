@@ -123,8 +123,12 @@ def assumed_tie(tie: Dependence) -> str | None:
     return None if tie.measured_on is not None else f"{tie_line(tie)} (stated, not measured)"
 
 
-def assumed_line(name: str, quantity: Quantity, spread: Spread, model: str | None = None) -> str | None:
+def assumed_line(
+    name: str, quantity: Quantity, spread: Spread, model: str | None = None, bench: str | None = None
+) -> str | None:
     """A line for a spread that rests on no measurement; None for one that does.
+
+    bench  name of the fitted model whose bench did not measure the quantity; None where there is none, or it did
 
     Units of one lot tell nothing of the spread from lot to lot, so that this one always rests on a statement,
     unless it comes from a fitted model.
@@ -132,7 +136,8 @@ def assumed_line(name: str, quantity: Quantity, spread: Spread, model: str | Non
     if model is not None:
         return None
     if quantity.band is not None:
-        return f"{name}: {_range(quantity, spread)} per {spread.level} (unstated: plausible band, {quantity.band})"
+        unstated = "unstated" if bench is None else f"unmeasured by the bench of {bench}"
+        return f"{name}: {_range(quantity, spread)} per {spread.level} ({unstated}: plausible band, {quantity.band})"
     if spread.measured_on is not None and spread.level != "lot":
         return None
     note = "lot spread: stated, not measured" if spread.level == "lot" else "stated, not measured"

@@ -16,7 +16,11 @@ class ModelTable(Table):
     """Where a fitted model comes from."""
 
     format: int = Field(description="version of the file's layout")
-    data: str = Field(min_length=1, max_length=400, description="bench file, relative to the model")
+    data: str = Field(
+        min_length=1,
+        max_length=400,
+        description="bench file, relative to the model; '(frame)': a frame in memory",
+    )
     sha256: str = Field(pattern="^[0-9a-f]{64}$", description="of the bench file when it was fitted")
     written: datetime.date = Field(description="date of the fit")
     circuit: str = Field(default="", max_length=200, description="circuit that read the sensors")
@@ -31,6 +35,13 @@ class ModelTable(Table):
     readings: int = Field(ge=1, description="readings used")
     must_state: list[str] = Field(default=[], description="spreads that the data cannot show at all")
     assumptions: list[str] = Field(default=[], description="what the fit rests on beside the data")
+    unmeasured: list[str] = Field(
+        default=[], description="keys of the sensor whose effects the bench did not measure"
+    )
+
+
+IN_MEMORY = "(frame)"
+"""Name of the data of a model that was fitted to a frame, not to a file."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +53,7 @@ class FittedModel:
     about        its table [model]
     sensor       its table [sensor], as written
     dependences  its tables [[dependence]], as written
-    data         whether the data file is still the one that was fitted
+    data         whether the data file is still the one that was fitted; 'in memory': there was none
     """
 
     name: str
@@ -50,7 +61,12 @@ class FittedModel:
     about: ModelTable
     sensor: dict[str, Any]
     dependences: tuple[dict[str, Any], ...]
-    data: Literal["as fitted", "changed", "not there"]
+    data: Literal["as fitted", "changed", "not there", "in memory"]
+
+    @property
+    def unmeasured(self) -> tuple[str, ...]:
+        """Keys of the sensor's effects that the bench did not measure; none where an older model lists none."""
+        return tuple(self.about.unmeasured)
 
     @property
     def origin(self) -> str:
@@ -68,9 +84,10 @@ class FittedModel:
             "as fitted": "the data file is as it was",
             "changed": "the data file has changed",
             "not there": "the data file is not there and was not checked",
+            "in memory": "the data were in memory and cannot be checked",
         }[self.data]
         return (
-            f"{self.name}: {self.sensor.get('kind')} fitted to {about.data}"
+            f"{self.name}: {self.sensor.get('kind')} fitted to {'a frame' if self.data == 'in memory' else about.data}"
             f" (sha256 {about.sha256[:12]}...{f', {setup}' if setup else ''}; {counts}),"
             f" written {about.written.isoformat()}; {checked}"
         )

@@ -57,6 +57,12 @@ class Included:
         return self.model.name if own and self.model is not None else None
 
     @property
+    def unmeasured(self) -> tuple[str, ...]:
+        """Keys of the sensor's effects that the bench did not measure and the case does not state."""
+        stated = self.tables.get("sensor", {})
+        return () if self.model is None else tuple(k for k in self.model.unmeasured if k not in stated)
+
+    @property
     def readings(self) -> tuple[str, ...]:
         """Where the model comes from."""
         return () if self.model is None else (self.model.origin,)

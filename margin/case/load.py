@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from distributions.errors import InvalidArgument
-from margin.case import check, describe, translate
+from margin.case import check, describe, translate, units
 from margin.case.bands import PLAUSIBLE, ZERO, Bands, bands_for
 from margin.case.build import element_spec, foreign_modules, nominal_element
 from margin.case.design_curve import ReadCurve, read_design_curve, require_invertible
@@ -158,7 +158,8 @@ class _Reader:
         assumed = [
             Assumption(line, name, spread.level)
             for (name, quantity, spread), source in zip(spreads, sources, strict=True)
-            if (line := describe.assumed_line(name, quantity, spread, source)) is not None
+            if (line := describe.assumed_line(name, quantity, spread, source, self.bench_of(name)))
+            is not None
         ]
         assumed += [
             Assumption(line) for each in dependences if (line := describe.assumed_tie(each)) is not None
@@ -193,6 +194,7 @@ class _Reader:
                 *map(Assumption, taken.warnings),
                 *assumed,
                 *map(Assumption, self.chosen),
+                *map(Assumption, self.left_at_zero(elements)),
                 *map(Assumption, taken.assumed),
             ),
             elements_from=foreign_modules(elements),
@@ -265,6 +267,19 @@ class _Reader:
         conditions = (use.condition or []) if use is not None else []
         own = [{name for name, value in table if value is not None} for table in conditions]
         yield from (f"use.{name}" for name in (set.intersection(*own) if own else ()))
+
+    def bench_of(self, name: str) -> str | None:
+        """Fitted model whose bench did not measure a quantity of the sensor; None where there is none, or it did."""
+        unmeasured = name.removeprefix("sensor.") in self.included.unmeasured
+        return self.included.model.name if self.included.model is not None and unmeasured else None
+
+    def left_at_zero(self, elements: Mapping[Role, ElementSpec]) -> Iterator[str]:
+        """Effects that the bench did not measure, that the case does not state, and for which no band stands."""
+        quantities = elements["sensor"].quantities
+        for key in self.included.unmeasured:
+            if quantities[key].band is None:
+                shown = units.show(quantities[key].nominal, quantities[key].unit)
+                yield f"sensor.{key}: {shown} (unmeasured by the bench of {self.bench_of(f'sensor.{key}')})"
 
     def with_figures(self, spec: ElementSpec, load: LoadTable | None) -> ElementSpec | None:
         """The element with its datasheet figures converted; None where it has faults, or no load to refer them to."""

@@ -19,7 +19,7 @@ from pydantic import TypeAdapter, ValidationError
 from margin.case import translate
 from margin.case.faults import CaseError, Fault, choices
 from margin.case.files import tables_of, text_of
-from margin.case.fitted_model import FittedModel, ModelTable
+from margin.case.fitted_model import IN_MEMORY, FittedModel, ModelTable
 from margin.case.schema import element_model, kinds_of
 from margin.case.tables import DependenceTable
 
@@ -55,7 +55,9 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _state(data: Path, expected: str) -> Literal["as fitted", "changed", "not there"]:
+def _state(data: Path, expected: str) -> Literal["as fitted", "changed", "not there", "in memory"]:
+    if data.name == IN_MEMORY:
+        return "in memory"
     try:
         return "as fitted" if sha256_of(data) == expected else "changed"
     except OSError:

@@ -97,6 +97,23 @@ def test_a_sound_element_is_compiled(name: str) -> None:
     assert_same_counts(run(case, compiled=True), run(case, compiled=False), ("kernel", "arrays"))
 
 
+@pytest.mark.parametrize(
+    "sensor",
+    [
+        {"reload_scatter": "1.5 %", "reload_scatter_exponent": 0.6},
+        {
+            "reload_scatter": "1.5 % +/- 0.2 % (2 sigma) per common",
+            "reload_scatter_exponent": "0.6 +/- 0.2 (2 sigma) per common",
+        },
+    ],
+)
+def test_reload_scatter_that_depends_on_the_load_is_compiled(sensor: dict[str, object]) -> None:
+    """Counts with a scatter that grows with the load are those of array operations."""
+    case = pad_case(ONE_POINT, sensor={"sensitivity": "4 uS +/- 3 %", **sensor}, study={"units": 400})
+    assert why_uncompiled(model_of(case)) is None
+    assert_same_counts(run(case, compiled=True), run(case, compiled=False), ("kernel", "arrays"))
+
+
 UNSOUND: dict[str, tuple[Law, str, str]] = {
     "a branch": (lambda g, x: g if np.any(x > 2.0) else 1.01 * g, "branch", "numpy.where"),
     "plain arrays": (

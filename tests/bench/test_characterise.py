@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -201,13 +202,52 @@ def test_only_what_is_named() -> None:
         margin.characterise(frame, reference_load=0.0)
 
 
-def test_a_model_is_of_one_setup_and_one_file(whole, tmp_path: Path) -> None:
-    """The fitted sensor of one setup is written for a case; several setups and frames are refused."""
+def test_a_model_is_of_one_setup(whole, tmp_path: Path) -> None:
+    """The fitted sensor of one setup is written for a case; several setups are refused."""
     path = tmp_path / "bench.csv"
     bench_frame(sensors=2, cycles=2).to_csv(path, index=False)
     written = margin.characterise(path).save_model(tmp_path / "pad.toml")
     assert 'kind = "thin film"' in written.read_text(encoding="utf-8")
     with pytest.raises(ValueError, match="one circuit and one interface"):
         whole.save_model(tmp_path / "several.toml")
-    with pytest.raises(ValueError, match="not a frame"):
-        margin.characterise(bench_frame(sensors=1, mountings=1)).save_model(tmp_path / "frame.toml")
+
+
+CASE_OF_MODEL = """
+[case]
+reference_temperature = "23 degC"
+[load]
+range = "1 N to 20 N"
+[requirement]
+permissible_error = "2 N"
+[sensor]
+from = "pad.toml"
+sensitivity = "+/- 5 % (2 sigma) per lot"
+[circuit]
+kind = "inverting amplifier"
+reference = "1 V"
+feedback = "20 kohm"
+"""
+
+
+def test_a_frame_gives_the_model_of_its_file(tmp_path: Path) -> None:
+    """A frame is saved as the model that its CSV file gives, apart from the file's name; a case reads it and says that
+    the data were in memory."""
+    frame = bench_frame(sensors=3, cycles=2)
+    frame.to_csv(tmp_path / "bench.csv", index=False)
+    lines = {}
+    for name, source in (("file", tmp_path / "bench.csv"), ("frame", frame)):
+        path = margin.characterise(source).save_model(tmp_path / "pad.toml")
+        lines[name] = path.read_text(encoding="utf-8").splitlines()
+    different = [pair for pair in zip(lines["file"], lines["frame"], strict=True) if pair[0] != pair[1]]
+    assert [first.split(" = ")[0] for first, _ in different] == ["data"]
+    (tmp_path / "case.toml").write_text(CASE_OF_MODEL, encoding="utf-8")
+    case = margin.load(tmp_path / "case.toml")
+    assert any("fitted to a frame" in line and "in memory" in line for line in case.readings)
+
+
+def test_a_frame_of_voltages_is_saved_with_its_circuit(tmp_path: Path) -> None:
+    """Voltages in a frame become a model by circuits given as elements, which tell the sensor's voltage."""
+    frame = bench_frame(sensors=2, cycles=2, column="voltage_V", turned=lambda g: 56e3 * g)
+    amplifier = InvertingAmplifier(reference=1.0, feedback=56e3)
+    path = margin.characterise(frame, circuits={"amplifier": amplifier}).save_model(tmp_path / "pad.toml")
+    assert tomllib.loads(path.read_text(encoding="utf-8"))["sensor"]["voltage_reference"] == "1 V"

@@ -85,17 +85,44 @@ def test_reload_scatter_belongs_to_the_placement() -> None:
     assert pad.output(Contact(5.0), SETTING) == pytest.approx(1e-5 * np.array([[1.01, 0.98], [1.03, 0.94]]))
 
 
+def test_reload_scatter_follows_a_power_of_the_load() -> None:
+    """s (F/Fr)^p of the conductance: s at the reference load, 2^p s at twice it, no further change below Fr / 100."""
+    draw = np.array([[0.0], [1.0]])
+    for p in (-0.7, 0.8):
+        pad = ThinFilm(
+            sensitivity=1e-5, reference_load=5.0,
+            reload_scatter=0.02, reload_scatter_exponent=p, reload_draw=draw,
+        )  # fmt: skip
+        out = pad.output(Contact(np.array([0.001, 0.05, 5.0, 10.0])), SETTING)
+        assert out[1] / out[0] - 1.0 == pytest.approx(0.02 * np.array([0.01, 0.01, 1.0, 2.0]) ** p)
+        assert pad.output(Contact(0.0), SETTING) == pytest.approx(0.0)
+
+
+def test_reload_scatter_without_exponent_is_as_it_was() -> None:
+    """With the exponent left out or 0 the conductance is that of a factor 1 + s z, to the bit."""
+    draw = np.linspace(-3.0, 3.0, 11)
+    pad = ThinFilm(
+        sensitivity=1.7e-5, exponent=0.83, reference_load=5.0, reload_scatter=0.013, reload_draw=draw
+    )
+    force = 3.7
+    plain = 1.7e-5 * np.maximum(np.float64(force) / 5.0, 0.0) ** 0.83 * 1.0 * (1.0 * (1.0 + 0.013 * draw))
+    assert np.array_equal(np.asarray(pad.output(Contact(force), SETTING)), plain)
+
+
 @given(
     st.floats(0.5, 1.2), st.floats(0.0, 0.5), st.floats(0.0, 1000.0), st.floats(0.6, 50.0),
-    st.floats(-20.0, 40.0),
+    st.floats(-20.0, 40.0), st.sampled_from([0.0, -0.6, 0.9]),
 )  # fmt: skip
 @settings(max_examples=80)
-def test_thin_film_inverse(n: float, turn_on: float, series: float, force: float, warming: float) -> None:
+def test_thin_film_inverse(
+    n: float, turn_on: float, series: float, force: float, warming: float, p: float
+) -> None:
     """force_from(output(F)) is F for the same setting, all terms included."""
     pad = ThinFilm(
         sensitivity=2e-5, exponent=n, reference_load=5.0, turn_on=turn_on, series_resistance=series,
         offset_conductance=1e-8, temperature_coefficient=2e-3, creep=0.02, ageing=0.01,
         humidity_coefficient=1e-3, reload_scatter=0.02, reload_draw=0.5,
+        reload_scatter_exponent=p,
     )  # fmt: skip
     setting = Setting(temperature=25.0 + warming, dwell=30.0, age=100.0, humidity=70.0)
     assert pad.force_from(pad.output(Contact(force), setting), setting) == pytest.approx(force, rel=1e-9)
@@ -264,6 +291,25 @@ def test_placement_scatter_of_bridge_and_table_is_of_full_scale() -> None:
     table = TabulatedCurve(loads=LOADS, outputs=RISING, reload_scatter=0.001, reload_draw=draw)
     assert np.ptp(table.output(Contact(5.0), SETTING)) == pytest.approx(0.002 * (4.1e-5 - 1e-7))
     assert table.force_from(table.output(Contact(5.0), SETTING), SETTING) == pytest.approx([5.0, 5.0])
+
+
+def test_placement_scatter_of_the_span_grows_with_the_load() -> None:
+    """A draw of the span multiplies the output of a bridge or a table, apart from its zero."""
+    draw = np.array([0.0, 2.0])
+    cell = StrainGaugeBridge(
+        rated_load=50.0, rated_output=2e-3, zero=1e-5, reload_span_scatter=0.001, reload_span_draw=draw
+    )
+    table = TabulatedCurve(
+        loads=LOADS, outputs=RISING, zero=0.1, reload_span_scatter=0.001, reload_span_draw=draw
+    )
+    for sensor, net in (
+        (cell, lambda f: 2e-3 * f / 50.0),
+        (table, lambda f: TabulatedCurve(loads=LOADS, outputs=RISING).output(Contact(f), SETTING)),
+    ):
+        for force in (2.0, 12.0):
+            out = sensor.output(Contact(force), SETTING)
+            assert np.ptp(out) == pytest.approx(0.002 * net(force))
+            assert sensor.force_from(out, SETTING) == pytest.approx([force, force])
 
 
 def test_hysteresis_of_bridge_and_table_closes_at_the_peak() -> None:

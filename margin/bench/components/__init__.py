@@ -1,7 +1,7 @@
 """Variance components: nested levels, scatter that differs between units, parameters that move together."""
 
 from margin.bench.components.nested import Component, Components, nested_components
-from margin.bench.components.scatter import UnitScatter, scatter_by_unit
+from margin.bench.components.scatter import UnitScatter, scatter_by_unit, scatter_of_variances
 from margin.bench.components.together import (
     Between,
     Correlation,
@@ -21,4 +21,5 @@ __all__ = [
     "nested_components",
     "sampling_draws",
     "scatter_by_unit",
+    "scatter_of_variances",
 ]

@@ -56,6 +56,16 @@ def scatter_by_unit(
     dof: NDArray[np.float64] = counts.astype(np.float64)
     variance = by_unit["square"].sum().to_numpy() / np.maximum(dof, 1)
     names = np.array(list(by_unit.groups), dtype=object)
+    return scatter_of_variances(variance, dof, names, confidence)
+
+
+def scatter_of_variances(
+    variance: NDArray[np.float64],
+    dof: NDArray[np.float64],
+    names: NDArray[np.object_],
+    confidence: float = 0.95,
+) -> UnitScatter:
+    """The same from the variance within each unit and its degrees of freedom, (unit,) each."""
     kept = (dof > 0) & (variance > 0)
     if kept.sum() < 2:
         why = "scatter by unit needs two or more units with repeated values that differ"

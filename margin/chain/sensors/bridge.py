@@ -81,12 +81,13 @@ class StrainGaugeBridge:
     """Bridge ratio, V/V.
 
     ratio = zero + z_T dT + lead * m * bow(equation(GF * strain_per_newton * F))
-            + s z * ratio at rated load + r |2q - 1| * ratio at the peak load (see `zero_return`)
-    m     = (1 + s_T dT) (1 + c log10(t / t0)) (1 + h 4u(1 - u) descending) (1 - d log10(1 + age / 1 h))
+            + s z * ratio at rated load + R |2w - 1| * ratio at the peak load (see `zero_return`)
+    m     = (1 + s_T dT) (1 + c log10(t / t0)) (1 + h 4u(1 - u) descending) (1 - d log10(1 + age / 1 h)) (1 + r y)
     lead  = 1 / (1 + 2 RL / R): desensitisation by the resistance RL of each supply lead
 
     Either `rated_output` at `rated_load` (a finished, linear load cell), or `strain_per_newton` with the
-    equation of the arms. `curvature` bends the line by that share of rated output at half load.
+    equation of the arms. `curvature` bends the line by that share of rated output at half load. z and y are
+    independent normal draws for each placement of the load.
     """
 
     kind: ClassVar[str] = "strain-gauge bridge"
@@ -131,6 +132,13 @@ class StrainGaugeBridge:
     reload_scatter: Value = parameter(
         "", 0.0, minimum=0.0, cause="reloading", doc="scatter from placement to placement, of rated output"
     )
+    reload_span_scatter: Value = parameter(
+        "",
+        0.0,
+        minimum=0.0,
+        cause="reloading",
+        doc="relative scatter of the span from placement to placement",
+    )
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
     lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
@@ -140,6 +148,9 @@ class StrainGaugeBridge:
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest bridge current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest excitation; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
+    reload_span_draw: Value = draw(
+        "normal", level="loading", scales="reload_span_scatter", doc="span under this placement of the load"
+    )
     history_draw: Value = draw("uniform", level="loading", scales="zero_return", doc=HISTORY)
 
     def __post_init__(self) -> None:
@@ -224,4 +235,6 @@ class StrainGaugeBridge:
             factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
         if not absent(self.lead_resistance):
             factor = factor / (1.0 + 2.0 * self.lead_resistance / self.bridge_resistance)
+        if not absent(self.reload_span_scatter):
+            factor = factor * (1.0 + self.reload_span_scatter * self.reload_span_draw)
         return factor

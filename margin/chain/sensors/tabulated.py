@@ -21,11 +21,12 @@ from margin.chain.setting import Setting
 class TabulatedCurve:
     """Output (S or V/V) read off a measured curve y(F), with what differs from unit to unit.
 
-    output = Y [zero + zT dT + r z] + R |2q - 1| (y(peak) - first output) + m * (y(F) + Y * curvature * 4v (1 - v))
-    m      = gain * (1 + sT dT) (1 + c log10(t / t0)) (1 + h 4u (1 - u) descending)
+    output = Y [zero + zT dT + r z] + R |2w - 1| (y(peak) - first output) + m * (y(F) + Y * curvature * 4v (1 - v))
+    m      = gain * (1 + sT dT) (1 + c log10(t / t0)) (1 + h 4u (1 - u) descending) (1 + q x)
 
     Y is the span of the outputs over the table (negative where they fall) and v = (y(F) - first output) / Y.
-    z is one normal draw for each placement; R is the zero return of the loads before, see `zero_return`.
+    z and x are independent normal draws for each placement, w a uniform one; R is the zero return of the loads
+    before, see `zero_return`.
     """
 
     kind: ClassVar[str] = "tabulated"
@@ -71,6 +72,13 @@ class TabulatedCurve:
         cause="reloading",
         doc="scatter from placement to placement, of the span of outputs",
     )
+    reload_span_scatter: Value = parameter(
+        "",
+        0.0,
+        minimum=0.0,
+        cause="reloading",
+        doc="relative scatter of the output from placement to placement",
+    )
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     bridge_resistance: Value = parameter(
         "ohm", 350.0, positive=True, doc="of a bridge, between its supply corners"
@@ -78,6 +86,9 @@ class TabulatedCurve:
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest sensor current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest sensor voltage; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
+    reload_span_draw: Value = draw(
+        "normal", level="loading", scales="reload_span_scatter", doc="output under this placement of the load"
+    )
     history_draw: Value = draw("uniform", level="loading", scales="zero_return", doc=HISTORY)
 
     @property
@@ -153,4 +164,6 @@ class TabulatedCurve:
         factor = self.gain * creep_factor(self.creep, setting.dwell, self.creep_reference_time)
         if not absent(self.temperature_coefficient):
             factor = factor * (1.0 + self.temperature_coefficient * setting.warming)
+        if not absent(self.reload_span_scatter):
+            factor = factor * (1.0 + self.reload_span_scatter * self.reload_span_draw)
         return factor

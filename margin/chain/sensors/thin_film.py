@@ -12,11 +12,14 @@ from numpy.typing import NDArray
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, loop_weight, per_decade
 from margin.chain.parameter import Value, draw, parameter
-from margin.chain.sensors.branch import force_on_branch
+from margin.chain.sensors.branch import STEPS, force_on_branch
 from margin.chain.sensors.creep import creep_factor, exponential_creep
 from margin.chain.sensors.hysteresis import remembered_load
 from margin.chain.sensors.zero_return import HISTORY, RESIDUE, residue
 from margin.chain.setting import Setting
+
+LEAST_SHARE = 0.01
+"""Share of the reference load below which the reload scatter no longer changes: a power has no bound at no load."""
 
 
 def power_law(
@@ -49,13 +52,14 @@ class ThinFilm:
     """Conductance G of a thin-film pad, S.
 
     G     = Gp / (1 + Rs Gp)
-    Gp    = g0 + gz dT + r |2q - 1| Gp(peak) + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
+    Gp    = g0 + gz dT + r |2w - 1| Gp(peak) + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
     m     = (1 + h 4u(1 - u) descending) (1 + c log10(t / t0)) (1 + a dT + b dT^2) (1 + w dRH)
-            (1 + s z) (1 - d log10(1 + age / 1 h))
+            (1 + s (F/Fr)^p z) (1 - d log10(1 + age / 1 h))
 
     A, v  loaded area relative to design and unevenness of its pressure: a pad with n < 1 answers to pressure,
-          not to force alone. u = F / peak. z is one normal draw for each placement of the load. r is the zero
-          return that the loads before have left, q a uniform draw for each placement (see `zero_return`).
+          not to force alone. u = F / peak. z is one normal draw for each placement of the load; its scale s (F/Fr)^p
+          holds its value at Fr / 100 below that load. r is the zero return that the loads before have left, w a
+          uniform draw for each placement (see `zero_return`).
     The conductance holds at `voltage_reference`; `voltage_coefficient` is applied by the circuit.
     """
 
@@ -103,7 +107,19 @@ class ThinFilm:
         "1/percent_RH", 0.0, cause="humidity", doc="relative change of conductance with humidity"
     )
     reload_scatter: Value = parameter(
-        "", 0.0, minimum=0.0, cause="reloading", doc="relative scatter from placement to placement"
+        "",
+        0.0,
+        minimum=0.0,
+        cause="reloading",
+        doc="relative scatter from placement to placement, at the reference load",
+    )
+    reload_scatter_exponent: Value = parameter(
+        "",
+        0.0,
+        minimum=-2.0,
+        maximum=2.0,
+        cause="reloading",
+        doc="exponent p by which the reload scatter grows (above 0) or falls with the load; 0: the same at all loads",
     )
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
@@ -116,6 +132,8 @@ class ThinFilm:
         """Conductance, S, at `voltage_reference`."""
         pad = power_law(contact.force, self.sensitivity, self.exponent, self.reference_load, self.turn_on)
         pad = pad * self._spread_of_pressure(contact) * self._factor(setting)
+        if self._scatter_by_load:
+            pad = pad * self._reload_factor(contact.force)
         if not absent(self.hysteresis) and not absent(setting.descending):
             pad = pad * (
                 1.0 + self.hysteresis * setting.descending * loop_weight(contact.force, setting.peak)
@@ -160,6 +178,12 @@ class ThinFilm:
             return (force - self.turn_on) / self.exponent
 
         force = force_on_branch(ascending, lever, pad, self.hysteresis, setting)
+        if self._scatter_by_load and not absent(self.reload_draw):
+            for _ in range(STEPS):
+                factor = np.maximum(self._reload_factor(force), 1e-3)
+                found = force_on_branch(ascending, lever, pad / factor, self.hysteresis, setting)
+                slope = self.reload_scatter_exponent * (1.0 - 1.0 / factor) / self.exponent
+                force = force - (force - found) / np.maximum(1.0 + slope, 0.05)
         result: Value = np.where(pad > 0.0, force, 0.0)
         return result
 
@@ -185,9 +209,20 @@ class ThinFilm:
             factor = factor * (1.0 + self.humidity_coefficient * setting.moistening)
         if not absent(self.ageing):
             factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
-        if not absent(self.reload_scatter):
+        if not absent(self.reload_scatter) and not self._scatter_by_load:
             factor = factor * (1.0 + self.reload_scatter * self.reload_draw)
         return factor
+
+    @property
+    def _scatter_by_load(self) -> bool:
+        """Whether the reload scatter depends on the load."""
+        return not absent(self.reload_scatter) and not absent(self.reload_scatter_exponent)
+
+    def _reload_factor(self, force: Value) -> Value:
+        """1 + s (F/Fr)^p z: what a placement makes of the power law where its scatter depends on the load."""
+        share = np.maximum(force / self.reference_load, LEAST_SHARE)
+        result: Value = 1.0 + self.reload_scatter * share**self.reload_scatter_exponent * self.reload_draw
+        return result
 
     def _spread_of_pressure(self, contact: Contact) -> Value:
         """Effect of area and unevenness at a given force: the pad integrates (pressure)^n over the area."""

@@ -11,9 +11,9 @@ HISTORY = "how much of the zero return the loads before have left"
 
 
 def residue(zero_return: Value, history: Value, at_peak: Value) -> Value:
-    """zero_return |2q - 1| output(peak): residue of the loads before a reading, in the unit of the output.
+    """zero_return |2w - 1| output(peak): residue of the loads before a reading, in the unit of the output.
 
-    history  q, uniform in [0, 1], one draw for each placement of the load: the sensor is rested in the middle, which
+    history  w, uniform in [0, 1], one draw for each placement of the load: the sensor is rested in the middle, which
              is the nominal value, and has just been unloaded at the ends, so that the share left is uniform
     at_peak  output at the largest load of the load cycle, net of zero
 
