@@ -74,7 +74,7 @@ def test_a_cluster_run_that_was_cut_off_goes_on_in_threads(
 
     with pytest.raises(KeyboardInterrupt):
         run(everything("random"), cluster=address, resume=tmp_path, progress=stop)
-    (kept,) = (tmp_path / "chunks").glob("*.npz")
+    (kept,) = (tmp_path / "chunks").glob("*.chunk")
     written = kept.stat().st_mtime_ns
     assert_same_bits(alone, run(everything("random"), workers=2, resume=tmp_path))
     assert kept.stat().st_mtime_ns == written
