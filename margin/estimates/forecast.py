@@ -13,8 +13,9 @@ from margin.backends.compiled.choose import draft_for, evaluations, why_uncompil
 from margin.backends.compiled.machine_code import is_kept
 from margin.backends.threads import workers_for
 from margin.case.types import Case
+from margin.propagation.frame import SECTIONS
 from margin.propagation.model import model_of
-from margin.propagation.plan import LARGEST_BLOCK, SECTIONS, Block, Plan, default_block, growing_plan, plan_of
+from margin.propagation.plan import LARGEST_BLOCK, Block, Plan, default_block, growing_plan, plan_of
 from margin.propagation.run_result import Computation
 from margin.propagation.tally import Tally
 

@@ -70,10 +70,12 @@ def kept(key: str) -> bytes | None:
     except OSError:
         return None
     except NotPrivate as refusal:
-        return _refused(str(refusal))
+        _log_once(str(refusal))
+        return None
     digest, code = content[:_DIGEST], content[_DIGEST:]
     if _digest(key, code) != digest:
-        return _refused(f"{place / name} is damaged or was made otherwise; it is compiled anew")
+        _log_once(f"{place / name} is damaged or was made otherwise; it is compiled anew")
+        return None
     return code
 
 
@@ -89,10 +91,10 @@ def keep(key: str, code: bytes) -> None:
     except OSError:
         return
     except NotPrivate as refusal:
-        _refused(str(refusal))
+        _log_once(str(refusal))
 
 
-def _refused(why: str) -> None:
+def _log_once(why: str) -> None:
     if why not in _logged:
         _logged.add(why)
         _log.warning("Kept machine code not used: %s", why)
