@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache, partial
+from threading import Lock
 from typing import Literal
 
 import numpy as np
@@ -98,17 +99,43 @@ def _latin(stream: Stream, name: str, start: int, count: int, replicate: int) ->
     return ((strata + inside) / LATIN_GROUP)[offset : offset + count]
 
 
-@lru_cache(maxsize=8)
+_making = Lock()
+_directions: Bits = np.empty((0, _SOBOL_BITS), dtype=np.uint32)
+_STEP = 128
+
+
+def make_directions(dimensions: int) -> None:
+    """Make the direction numbers of so many Sobol dimensions, so that threads that are started later only read them.
+
+    They are made once in a process and by one thread, also where threads ask first. Raises ValueError for more
+    dimensions than there are.
+    """
+    _reversed_directions(dimensions)
+
+
 def _reversed_directions(dimensions: int) -> Bits:
     """Direction numbers of Joe and Kuo, 2008, with their bits reversed; shape (dimensions, 32)."""
+    global _directions
+    if len(_directions) < dimensions:
+        with _making:
+            if len(_directions) < dimensions:
+                _directions = _made_directions(dimensions)
+    return _directions[:dimensions]
+
+
+def _made_directions(least: int) -> Bits:
+    """Direction numbers of at least so many dimensions: those of one dimension do not depend on how many there are."""
     # Imported when first needed: this package takes over half a second to load.
     from scipy.stats import qmc
 
-    if dimensions > qmc.Sobol.MAXDIM:
-        raise InvalidParameter("unit_points", "names", dimensions, f"at most {qmc.Sobol.MAXDIM} for sobol")
+    most = qmc.Sobol.MAXDIM
+    if least > most:
+        raise InvalidParameter("unit_points", "names", least, f"at most {most} for sobol")
     # The library has no public accessor; the tests hold the points against those of its public generator.
-    engine = qmc.Sobol(dimensions, scramble=False, bits=_SOBOL_BITS)
-    return _reverse_bits(np.asarray(engine._sv, dtype=np.uint32))  # type: ignore[attr-defined]
+    engine = qmc.Sobol(min(-(-least // _STEP) * _STEP, most), scramble=False, bits=_SOBOL_BITS)
+    made = _reverse_bits(np.asarray(engine._sv, dtype=np.uint32))  # type: ignore[attr-defined]
+    made.flags.writeable = False
+    return made
 
 
 def _sobol(

@@ -18,6 +18,11 @@ TAKEN_OFF = 0.1
 """Share of the sensors' mean square that may be scatter from within before the sensors count for fewer."""
 
 
+LEAST_WORTH = 3
+"""Units that an unresolved spread between sensors must be worth: one worth two has no bound above that would be of
+use, and the study would draw it without end."""
+
+
 def components_of(
     table: pd.DataFrame, levels: tuple[str, ...], residual: str, confidence: float
 ) -> Components:
@@ -41,12 +46,18 @@ def units_of(component: Component, components: Components) -> int:
     return max(int(component.dof) + 1, 2)
 
 
+def _counts(level: Level, component: Component, components: Components) -> bool:
+    """Whether an estimate whose interval reaches down to 0 is a spread all the same."""
+    return level == "unit" and units_of(component, components) >= LEAST_WORTH
+
+
 def spreads_by_level(components: Components, shown: float, unit: str) -> tuple[list[FittedSpread], list[str]]:
     """Spreads that the data resolve, and a line on each level.
 
     shown, unit  the standard deviation times `shown` is told in `unit`
 
-    Between sensors any positive estimate counts; at the other levels only one whose interval leaves out 0.
+    Between sensors any positive estimate counts that is worth LEAST_WORTH units; at the other levels, and below that
+    worth, only one whose interval leaves out 0.
     """
     spreads: list[FittedSpread] = []
     told: list[str] = []
@@ -60,7 +71,7 @@ def spreads_by_level(components: Components, shown: float, unit: str) -> tuple[l
         )
         if level is None:
             told.append(f"{line}, no spread of the sensor")
-        elif component.sd > 0 and (component.low > 0 or level == "unit"):
+        elif component.sd > 0 and (component.low > 0 or _counts(level, component, components)):
             units = units_of(component, components)
             spreads.append(FittedSpread(level, component.sd, units))
             counted = f"{component.units} {component.level}s"

@@ -38,13 +38,14 @@ def draw_study(
     """
     keep_freed_memory()
     counted: Progress = (lambda units: None) if progress is None else progress
-    total = Total.empty(plan.frame, tuple(o.name for o in model.case.calibrations))
+    options = tuple(option.name for option in model.case.calibrations)
+    total = Total.empty(plan.frame, options)
     with ExitStack() as held:
         executor: Executor | None = None
         for look in range(len(plan.looks)):
             missing: list[Block] = []
             for piece in plan.blocks(chunk, look):
-                kept = None if folder is None else folder.kept(piece)
+                kept = None if folder is None else folder.kept(piece, plan.frame, options)
                 if kept is None:
                     missing.append(piece)
                 else:

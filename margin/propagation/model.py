@@ -15,7 +15,9 @@ from margin.propagation.dependence import DependentGroup, dependent_groups
 from margin.propagation.draws import StreamSource
 from margin.propagation.factors import Factor, factors_of
 from margin.propagation.grouping import Grouping
+from margin.propagation.plan import points_of
 from margin.propagation.readings import use_conditions, use_event
+from margin.propagation.sections import dimensions, make_points_ready
 
 PILOT_UNITS = 2048
 """Units of the pilot population by which classes are laid out."""
@@ -50,10 +52,13 @@ class Model:
 
 
 def model_of(case: Case) -> Model:
-    """Make a case ready: nominal chain, factors, their dependence, and the classes of sorting options."""
+    """Make a case ready: nominal chain, factors, their dependence, the classes of sorting options; and what its points
+    are computed from, while no threads run yet."""
     factors = factors_of(case)
     groups = dependent_groups(factors, case.dependences)
     nominal = nominal_of(case)
+    measured = (group.factors for group in groups if group.measured_on is not None)
+    make_points_ready(points_of(case), dimensions(factors, measured))
     classes: dict[str, Classes] = {}
     sorting = [o for o in case.calibrations if o.kind == "classes"]
     if sorting:

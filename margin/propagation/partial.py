@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import io
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,6 +19,8 @@ Counts = NDArray[np.int64]
 
 SAMPLE_UNITS = 12
 """Units whose errors are kept one by one, for the plot."""
+
+_DIGEST = hashlib.sha256().digest_size
 
 _TALLY_FIELDS = tuple(f.name for f in dataclasses.fields(BlockTally))
 
@@ -105,7 +108,7 @@ class Total:
 
 
 def packed(result: BlockResult, mark: str = "") -> bytes:
-    """The result as compressed bytes with a checksum; `mark` says what it belongs to."""
+    """The result as compressed bytes behind their digest; `mark` says what it belongs to."""
     block = result.block
     arrays: dict[str, Any] = {
         "mark": np.array(mark),
@@ -119,15 +122,20 @@ def packed(result: BlockResult, mark: str = "") -> bytes:
         arrays[f"{number}.samples"] = result.samples[name]
     stream = io.BytesIO()
     np.savez_compressed(stream, **arrays)
-    return stream.getvalue()
+    content = stream.getvalue()
+    return hashlib.sha256(content).digest() + content
 
 
 def unpacked(content: bytes) -> tuple[BlockResult, str]:
     """Result and mark from bytes of `packed`.
 
-    Raises ValueError, KeyError, EOFError, zipfile.BadZipFile or zlib.error where the bytes are damaged.
+    Nothing is parsed before the digest is found to match, and nothing that is stored is run. Raises ValueError where
+    the bytes are not those of `packed`, KeyError where an array is missing.
     """
-    with np.load(io.BytesIO(content), allow_pickle=False) as archive:
+    digest, archived = content[:_DIGEST], content[_DIGEST:]
+    if hashlib.sha256(archived).digest() != digest:
+        raise ValueError("it was cut short or changed since it was written")
+    with np.load(io.BytesIO(archived), allow_pickle=False) as archive:
         arrays = {name: archive[name] for name in archive.files}
     tallies: dict[str, BlockTally] = {}
     samples: dict[str, Array] = {}

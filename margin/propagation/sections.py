@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from distributions import Stream, points_of_pieces
+from distributions.points import make_directions
 from margin.propagation.factors import Factor
 
 Array = NDArray[np.float64]
@@ -49,6 +50,17 @@ def dimensions(
     }
 
 
+def make_points_ready(kind: Kind, named: Mapping[Instance, tuple[str, ...]]) -> None:
+    """Make what points of these names are computed from, before threads ask for them. named: see `dimensions`"""
+    if kind == "sobol":
+        make_directions(_room(named.values()))
+
+
+def _room(groups: Iterable[tuple[str, ...]]) -> int:
+    """Sobol dimensions that groups of names take up."""
+    return sum(-(-len(names) // ROOM) * ROOM for names in groups)
+
+
 def points_in_sections(
     kind: Kind,
     stream: Stream,
@@ -64,8 +76,7 @@ def points_in_sections(
     starts  first instance of every section, ascending, from 0; a section without instances starts with the next
     """
     names = named[instance]
-    before = itertools.takewhile(lambda each: each != instance, named)
-    skipped = sum(-(-len(named[each]) // ROOM) * ROOM for each in before)
+    skipped = _room(named[each] for each in itertools.takewhile(lambda each: each != instance, named))
     within = starts[(starts > first) & (starts < first + count)]
     cuts = np.unique(np.concatenate([[first], within]))
     ends = np.append(cuts[1:], first + count)

@@ -5,16 +5,15 @@
     finished.json written when all chunks are there
 
 Every file is written beside its place, then moved there, so that a kill leaves it whole or absent. A chunk that
-is damaged all the same is drawn anew. One run at a time writes to a folder.
+is damaged all the same, or is no chunk of this run, is logged and drawn anew. One run at a time writes to a folder.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import os
-import zipfile
-import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,12 +21,15 @@ from typing import Any
 from distributions.errors import MarginError
 from margin.case.types import Case
 from margin.chain.own_elements import ElementsFile
+from margin.propagation.frame import Frame
 from margin.propagation.identity import content_of, environment
 from margin.propagation.partial import BlockResult, joined, packed, unpacked
 from margin.propagation.plan import Block
+from margin.propagation.sound_part import UnsoundPart, require_sound
 
 HEADER, FINISHED, CHUNKS = "run.json", "finished.json", "chunks"
-FORMAT = {"name": "margin run", "version": 1}
+FORMAT = {"name": "margin run", "version": 2}
+_log = logging.getLogger(__name__)
 _PART = ".part"
 _SHOWN = 3
 
@@ -80,13 +82,26 @@ class RunFolder:
         (path / CHUNKS).mkdir(exist_ok=True)
         return cls(path, hashlib.sha256(text.encode()).hexdigest())
 
-    def kept(self, chunk: Block) -> BlockResult | None:
-        """Result of a finished chunk; None where it is absent, damaged or of another run."""
+    def kept(self, chunk: Block, frame: Frame, options: tuple[str, ...]) -> BlockResult | None:
+        """Result of a finished chunk; None where it is absent, damaged or no chunk of this run, which is logged."""
+        place = self._place(chunk)
         try:
-            result, mark = unpacked(self._place(chunk).read_bytes())
-        except (FileNotFoundError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
+            result, mark = unpacked(place.read_bytes())
+            if mark != self.mark:
+                raise UnsoundPart("it belongs to another run")
+            require_sound(result, chunk, frame, options)
+        except FileNotFoundError:
             return None
-        return result if mark == self.mark and result.block == chunk else None
+        except (ValueError, KeyError) as error:
+            _log.warning(
+                "%s cannot be used (%s): units %d to %d are drawn again",
+                place,
+                error,
+                chunk.start,
+                chunk.start + chunk.count - 1,
+            )
+            return None
+        return result
 
     def add(self, chunk: Block, result: BlockResult) -> None:
         """Take a block of a chunk, in the order of units; a chunk is written when it is complete."""
@@ -104,7 +119,7 @@ class RunFolder:
         _write(self.path / FINISHED, json.dumps({"format": FORMAT, "run": self.mark}).encode())
 
     def _place(self, chunk: Block) -> Path:
-        return self.path / CHUNKS / f"{chunk.start:015d}.npz"
+        return self.path / CHUNKS / f"{chunk.start:015d}.chunk"
 
 
 def _require_same(path: Path, header: dict[str, Any]) -> None:

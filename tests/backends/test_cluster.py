@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, everything, pad_case
 from same_counts import assert_same_bits
@@ -72,7 +74,7 @@ def test_a_cluster_run_that_was_cut_off_goes_on_in_threads(
 
     with pytest.raises(KeyboardInterrupt):
         run(everything("random"), cluster=address, resume=tmp_path, progress=stop)
-    (kept,) = (tmp_path / "chunks").glob("*.npz")
+    (kept,) = (tmp_path / "chunks").glob("*.chunk")
     written = kept.stat().st_mtime_ns
     assert_same_bits(alone, run(everything("random"), workers=2, resume=tmp_path))
     assert kept.stat().st_mtime_ns == written
@@ -174,6 +176,36 @@ def test_workers_are_asked_whether_they_compile_alike(address: str, monkeypatch:
     assert run(case, cluster=address).path == "arrays"
     with pytest.raises(UnlikeWorker, match=r"compiler llvmlite .*, not llvmlite 0\.1.*leave out compiled="):
         run(case, cluster=address, compiled=True)
+
+
+def listening(process: psutil.Process) -> set[str]:
+    """Addresses on which a process accepts connections over a network."""
+    return {
+        connection.laddr.ip
+        for connection in process.net_connections("inet")
+        if connection.status == psutil.CONN_LISTEN or connection.type == socket.SOCK_DGRAM
+    }
+
+
+def test_a_cluster_started_here_is_not_reached_from_elsewhere(client: Any) -> None:
+    """Scheduler, workers and their keepers listen on the loopback interface alone (RFC 1122, 3.2.1.3: addresses
+    127.x are never seen outside a host), without a dashboard."""
+    here = psutil.Process()
+    (command,) = [each for each in here.children() if "distributed.cli.dask_worker" in each.cmdline()]
+    workers = set(client.run(os.getpid).values())
+    started = [here, command, *command.children(recursive=True)]
+    assert workers <= {each.pid for each in started}
+    found = {each.pid: listening(each) for each in started}
+    assert all(found[pid] for pid in (here.pid, command.pid, *workers))
+    assert set().union(*found.values()) == {"127.0.0.1"}
+    assert client.run_on_scheduler(has_dashboard) is False
+    assert set(client.run(has_dashboard).values()) == {False}
+
+
+def has_dashboard(dask_scheduler: Any = None, dask_worker: Any = None) -> bool:
+    """Whether the web server of a scheduler or worker serves the pages of a dashboard."""
+    served = (dask_scheduler or dask_worker).http_application.applications
+    return bool(served)
 
 
 BAD: dict[str, tuple[str | int, str]] = {

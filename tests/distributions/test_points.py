@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import itertools
+import time
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy.stats import kstest, qmc
 
-from distributions import Stream, unit_points
+from distributions import Stream, points, unit_points
 from distributions.points import LATIN_GROUP, PointKind, _reverse_bits, _reversed_directions, _scramble
 
 KINDS: tuple[PointKind, ...] = ("random", "latin", "sobol")
@@ -165,3 +168,32 @@ def test_requests_that_cannot_be_met_are_refused(
     """An unknown kind, a repeated name, a negative index and an index beyond the last are errors."""
     with pytest.raises(ValueError, match=words):
         unit_points(kind, Stream(1), names, start, 10)  # type: ignore[arg-type]
+
+
+def test_direction_numbers_are_made_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many threads ask first, one makes the direction numbers; all get those of the library's generator."""
+    made: list[int] = []
+    make = points._made_directions
+
+    def counted(least: int) -> NDArray[np.uint32]:
+        made.append(least)
+        time.sleep(0.01)
+        return make(least)
+
+    monkeypatch.setattr(points, "_directions", np.empty((0, 32), dtype=np.uint32))
+    monkeypatch.setattr(points, "_made_directions", counted)
+    with ThreadPoolExecutor(8) as pool:
+        found = list(pool.map(lambda d: _reversed_directions(d), [90, 3, 12, 90, 40, 7, 1, 64]))
+    assert len(made) == 1
+    wanted = _reverse_bits(np.asarray(qmc.Sobol(90, scramble=False, bits=32)._sv, dtype=np.uint32))
+    for each in found:
+        np.testing.assert_array_equal(each, wanted[: len(each)])
+    points.make_directions(600)
+    assert made[1:] == [600]
+
+
+def test_more_dimensions_than_there_are_is_refused() -> None:
+    """Joe and Kuo, 2008, give direction numbers of 21201 dimensions; one more is refused."""
+    assert len(_reversed_directions(21201)) == 21201
+    with pytest.raises(ValueError, match="at most 21201 for sobol"):
+        points.make_directions(21202)

@@ -169,11 +169,15 @@ def test_check_shows_a_changed_case(easy: Path) -> None:
 
 
 def test_check_lists_how_a_case_was_read(easy: Path) -> None:
-    """`check` shows the reading of tolerances, defaults and assumptions."""
+    """`check` shows the reading of tolerances, defaults and assumptions, and forecasts time and memory."""
     found = invoke("check", str(easy))
     assert found.exit_code == 0
     assert "rectangular (GUM 4.3.7)" in found.output
     assert "Defaults used:" in found.output
+    assert "Forecast of `margin estimate` on this machine:" in found.output
+    assert " at most, " in found.output
+    assert "by array operations on " in found.output
+    assert "memory: about " in found.output
 
 
 def test_schema_is_json(tmp_path: Path) -> None:

@@ -19,10 +19,10 @@ def test_a_run_resumes_from_its_folder_alone(case: Path, tmp_path: Path) -> None
     """The same command goes on from the folder; with another seed it is refused in one message."""
     folder = tmp_path / "kept"
     assert invoke(case, "--resume", folder).exit_code == CONFORMS
-    chunks = {file: file.stat().st_mtime_ns for file in folder.rglob("*.npz")}
+    chunks = {file: file.stat().st_mtime_ns for file in folder.rglob("*.chunk")}
     assert chunks
     assert invoke(case, "--resume", folder).exit_code == CONFORMS
-    assert {file: file.stat().st_mtime_ns for file in folder.rglob("*.npz")} == chunks
+    assert {file: file.stat().st_mtime_ns for file in folder.rglob("*.chunk")} == chunks
     refused = invoke(case, "--resume", folder, "--seed", "9")
     assert refused.exit_code == BAD_INPUT
     assert "seed 1 there, 9 here" in refused.output

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from click.testing import CliRunner, Result
 from device_on_host import host_device
 
 import margin
+from margin.backends.compiled import kept_code, machine_code
 from margin.backends.compiled.operations import NotTraceable
 from margin.cli import cli
 from margin.commands.common import BAD_INPUT, CONFORMS
@@ -76,6 +78,26 @@ def test_what_an_accelerator_drew_is_told(
     assert "by a kernel on an accelerator" in " ".join(found.stdout.split())
     assert "by a kernel on an accelerator" in (out / "report.html").read_text(encoding="utf-8")
     assert json.loads((out / "results.json").read_text(encoding="utf-8"))["computed"]["path"] == "device"
+
+
+@needs_compiler
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no mode of a folder in this sense")
+def test_a_refused_cache_is_noted_beside_the_results(
+    case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A cache folder that others can write is logged, for the error stream by default (Python library reference,
+    logging.lastResort); the summary stays as it is."""
+    monkeypatch.setattr(kept_code, "_logged", set())
+    cache = tmp_path / "cache"
+    monkeypatch.setenv(kept_code.FOLDER_VARIABLE, str(cache))
+    clean = invoke(case, "--compiled")
+    assert caplog.messages == []
+    cache.chmod(0o777)
+    machine_code._made.clear()
+    found = invoke(case, "--compiled")
+    assert found.exit_code == CONFORMS
+    assert found.stdout == clean.stdout
+    assert f"Kept machine code not used: {cache} can be written by other users" in caplog.text
 
 
 @pytest.mark.skipif(has_cupy, reason="there is an accelerator's library")

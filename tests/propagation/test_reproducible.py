@@ -9,7 +9,9 @@ import pytest
 from pad_study import NONE, ONE_POINT, everything, pad_case
 from same_counts import assert_same_bits
 
+from distributions import points
 from margin.backends.run import run
+from margin.propagation.model import model_of
 
 
 @pytest.mark.parametrize("points", ["random", "latin", "sobol"])
@@ -22,6 +24,17 @@ def test_workers_and_blocks_change_no_bit(points: str) -> None:
     assert first.plan.frame.outer == 4
     for workers, block in ((2, None), (7, 33), (1, 50), (2, 101), (7, 400)):
         assert_same_bits(first, run(case, workers=workers, block=block))
+
+
+def test_threads_make_no_direction_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Once a case is prepared, no thread makes direction numbers of Sobol points."""
+    sensor = {"sensitivity": "4 uS +/- 6 %", "exponent": "0.85 +/- 0.02", "reload_scatter": "1 %"}
+    case = pad_case(ONE_POINT, sensor=sensor, study={"units": 60, "points": "sobol"})
+    monkeypatch.setattr(points, "_directions", np.empty((0, 32), dtype=np.uint32))
+    model = model_of(case)
+    monkeypatch.setattr(points, "_made_directions", None)
+    found = run(case, model=model, workers=2, block=20)
+    assert found.plan.frame.grouping.points == "sobol"
 
 
 def test_blocks_of_one_unit() -> None:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
 from functools import reduce
 from itertools import pairwise
 from pathlib import Path
@@ -15,18 +13,18 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pad_study import NONE, ONE_POINT, everything, pad_case
+from kept_run import chunk_files, small, units_in
+from pad_study import everything
 from same_counts import assert_same_bits
 
-from margin.backends import threads as running
-from margin.backends.arrays import evaluate_block, evaluate_blocks
+from margin.backends.arrays import evaluate_block
 from margin.backends.run import run
 from margin.backends.threads import evaluate_range
-from margin.case import Case, with_changes
+from margin.case import with_changes
 from margin.commands.common import INTERRUPTED, faults_shown
-from margin.propagation.model import Model, model_of
-from margin.propagation.partial import BlockResult, joined, packed, unpacked
-from margin.propagation.plan import Block, Plan, plan_of
+from margin.propagation.model import model_of
+from margin.propagation.partial import joined, packed, unpacked
+from margin.propagation.plan import Block, plan_of
 from margin.propagation.store import RunFolderError
 
 ROOT = Path(__file__).parents[2]
@@ -47,32 +45,6 @@ def count(units):
 
 run(read_case(json.load(open(sys.argv[1]))), workers=2, block=40, resume=sys.argv[2], progress=count)
 """
-
-
-@pytest.fixture
-def drawn_units(monkeypatch: pytest.MonkeyPatch) -> list[int]:
-    """Units of every block that is drawn in this process, as it is drawn."""
-    units: list[int] = []
-
-    def counting(model: Model, plan: Plan, blocks: Sequence[Block]) -> list[BlockResult]:
-        units.extend(block.count for block in blocks)
-        return evaluate_blocks(model, plan, blocks)
-
-    monkeypatch.setattr(running, "evaluate_blocks", counting)
-    return units
-
-
-def chunk_files(folder: Path) -> list[Path]:
-    return sorted((folder / "chunks").glob("*.npz"))
-
-
-def units_in(files: list[Path]) -> int:
-    return sum(unpacked(file.read_bytes())[0].block.count for file in files)
-
-
-def small(**study: object) -> Case:
-    sensor = {"sensitivity": "4 uS +/- 6 %", "reload_scatter": "1 %"}
-    return pad_case(NONE, ONE_POINT, sensor=sensor, load={"check": 2}, study={"units": 60, **study})
 
 
 def test_a_killed_run_goes_on_to_the_same_bits(tmp_path: Path, drawn_units: list[int]) -> None:
@@ -107,50 +79,11 @@ def test_a_finished_run_is_read_not_drawn(tmp_path: Path, drawn_units: list[int]
     assert drawn_units == []
 
 
-def torn(file: Path) -> None:
-    file.write_bytes(file.read_bytes()[: file.stat().st_size // 2])
-
-
-def emptied(file: Path) -> None:
-    file.write_bytes(b"")
-
-
-def with_a_bit_turned(file: Path) -> None:
-    content = bytearray(file.read_bytes())
-    content[len(content) // 2] ^= 4
-    file.write_bytes(bytes(content))
-
-
-def of_another_seed(file: Path) -> None:
-    other = file.parents[2] / "other"
-    run(small(seed=8), resume=other)
-    shutil.copy(other / "chunks" / file.name, file)
-
-
-def of_other_units(file: Path) -> None:
-    shutil.copy(chunk_files(file.parents[1])[0], file)
-
-
-@pytest.mark.parametrize("damage", [torn, emptied, with_a_bit_turned, of_another_seed, of_other_units])
-def test_a_damaged_chunk_is_drawn_anew(
-    damage: Callable[[Path], None], tmp_path: Path, drawn_units: list[int]
-) -> None:
-    """A chunk file that is not what was written there costs its units and nothing else."""
-    case, folder = small(), tmp_path / "run"
-    first = run(case, resume=folder)
-    last = chunk_files(folder)[-1]
-    lost = units_in([last])
-    damage(last)
-    drawn_units.clear()
-    assert_same_bits(first, run(case, resume=folder))
-    assert sum(drawn_units) == lost
-
-
 def test_what_a_kill_left_half_written_is_no_chunk(tmp_path: Path) -> None:
     """A file that was not yet moved to its place is ignored, and gone when the run is finished."""
     case, folder = small(), tmp_path / "run"
     first = run(case, resume=folder)
-    part = folder / "chunks" / ".000000000000006.npz.1.part"
+    part = folder / "chunks" / ".000000000000006.chunk.1.part"
     part.write_bytes(b"PK")
     assert_same_bits(first, run(case, resume=folder))
     assert not part.exists()

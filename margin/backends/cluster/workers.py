@@ -31,6 +31,10 @@ from margin.version import version
 PATIENCE = 30.0
 """Seconds to wait for a scheduler to answer and for a first worker to join."""
 
+LOOPBACK = "127.0.0.1"
+"""Where a scheduler and workers started here listen: Dask runs what it is sent, so that no other machine may reach
+them."""
+
 RETRIES = 2
 """Times that a chunk is tried again where a worker fails on it, as for lack of memory."""
 
@@ -197,17 +201,22 @@ def _require_listening(address: str) -> None:
 
 @contextmanager
 def _started_here(workers: int) -> Iterator[str]:
-    """Address of a scheduler in this process with workers in processes of their own.
+    """Address of a scheduler in this process with workers in processes of their own; they listen on the loopback
+    interface alone, their web servers (without a dashboard) as well.
 
     The workers are started as commands: processes forked or spawned from here would run an unguarded script of
     the user's anew. They stand in a session of their own, so that Ctrl-C is answered here.
     """
     if workers < 1:
         raise ClusterError(f"cluster = {workers}: a cluster has 1 worker or more")
-    quiet = {"silence_logs": logging.CRITICAL, "dashboard_address": "127.0.0.1:0"}
-    with _dask().LocalCluster(n_workers=0, threads_per_worker=1, **quiet) as scheduler:
+    # without an address for it, a web server listens on all interfaces though it has no dashboard to show
+    web = f"{LOOPBACK}:0"
+    local = {"host": LOOPBACK, "dashboard_address": web, "scheduler_kwargs": {"dashboard": False}}
+    quiet = {"silence_logs": logging.CRITICAL}
+    with _dask().LocalCluster(n_workers=0, threads_per_worker=1, **local, **quiet) as scheduler:
         command = [sys.executable, "-m", "distributed.cli.dask_worker", scheduler.scheduler_address]
-        command += ["--nworkers", str(workers), "--nthreads", "1", "--no-dashboard"]
+        command += ["--host", LOOPBACK, "--dashboard-address", web, "--no-dashboard"]
+        command += ["--nworkers", str(workers), "--nthreads", "1"]
         command += ["--death-timeout", f"{PATIENCE:g}"]
         process = subprocess.Popen(
             command,

@@ -206,6 +206,15 @@ class Counted:
         )
 
 
+def block_bytes(layout: Layout, count: int) -> int:
+    """Memory of what the machine code counts, draws and keeps for a block of so many units."""
+    counted = Counted.empty(layout, count, bins=True)
+    arrays: list[NDArray[Any]] = [each for each in vars(counted).values() if each is not None]
+    # bins of one option at a time as whole numbers of 64 bits
+    widened = 2 * counted.bins.nbytes // layout.options
+    return sum(each.nbytes for each in arrays) + widened + 8 * (layout.uniforms + layout.scratch)
+
+
 def keys_of(layout: Layout, stream: Stream, again: Container[str] = ()) -> NDArray[np.uint64]:
     """Keys of all streams of a kernel, one after the other; `again`: columns with other draws."""
     none = np.zeros(0, dtype=np.uint64)

@@ -40,7 +40,13 @@ def evaluations(case: Case, plan: Plan) -> int:
 
 
 def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
-    """Kernel of a case; None where array operations are to be taken.
+    """Kernel of a case; None where array operations are to be taken. As `draft_for`, and raises what it raises."""
+    draft = draft_for(model, plan, wanted)
+    return None if draft is None else draft.compiled()
+
+
+def draft_for(model: Model, plan: Plan, wanted: bool | None) -> Draft | None:
+    """What the kernel of a case is compiled from; None where array operations are to be taken.
 
     wanted  True: always, False: never, None: where the study is large enough, llvmlite is there and
             every element and calibration of the case can be compiled
@@ -63,7 +69,7 @@ def kernel_for(model: Model, plan: Plan, wanted: bool | None) -> Kernel | None:
     worth = WORTH_COMPILING * max(draft.operations / USUAL_GRAPH, 1.0)
     if wanted is None and readings < worth and not is_kept(draft.text):
         return None
-    return draft.compiled()
+    return draft
 
 
 def kernel_for_units(model: Model, frame: Frame, variants: int) -> Kernel | None:

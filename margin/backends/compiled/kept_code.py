@@ -1,16 +1,19 @@
 """Machine code kept between processes, in the user's folder for what can be made again.
 
-Nothing here fails: a folder that cannot be read or written, or a file that is damaged, is as good as none.
+It is run, so that it is taken only from a folder and a file that nobody else can write (`private_folder`), and only
+where a digest shows it to be the code that was kept for this text, compiler and processor. Nothing here fails: a folder
+that cannot be read or written, or a file that is refused, is as good as none; what is refused is logged once.
 """
 
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import sys
-import tempfile
-from contextlib import suppress
 from pathlib import Path
+
+from margin.backends.compiled.private_folder import PART, NotPrivate, PrivateFolder, private_folder
 
 FOLDER_VARIABLE = "MARGIN_CACHE"
 """Environment variable: another folder; empty, nothing is kept."""
@@ -18,7 +21,13 @@ FOLDER_VARIABLE = "MARGIN_CACHE"
 MOST_FILES = 64
 """Kept files; those used longest ago go first."""
 
+ENDING = ".kernel"
+"""Of the name of a kept file; what else lies in the folder is left alone."""
+
 _DIGEST = hashlib.sha256().digest_size
+
+_log = logging.getLogger(__name__)
+_logged: set[str] = set()
 
 
 def folder() -> Path | None:
@@ -42,7 +51,7 @@ def folder() -> Path | None:
 
 
 def key_of(*parts: str) -> str:
-    """Name of what follows from these texts alone."""
+    """Name of what follows from these texts alone: a digest of source text, compiler and processor."""
     digest = hashlib.sha256()
     for part in parts:
         digest.update(f"{len(part)}:{part}".encode())
@@ -50,19 +59,24 @@ def key_of(*parts: str) -> str:
 
 
 def kept(key: str) -> bytes | None:
-    """The code of a key; None where there is none that is whole."""
+    """The code of a key; None where there is none that may be run."""
     place = folder()
     if place is None:
         return None
-    file = place / key
+    name = f"{key}{ENDING}"
     try:
-        content = file.read_bytes()
-        # the oldest are those that have not been asked for
-        os.utime(file)
+        with private_folder(place) as open_folder:
+            content = open_folder.read(name)
     except OSError:
         return None
+    except NotPrivate as refusal:
+        _log_once(str(refusal))
+        return None
     digest, code = content[:_DIGEST], content[_DIGEST:]
-    return code if hashlib.sha256(code).digest() == digest else None
+    if _digest(key, code) != digest:
+        _log_once(f"{place / name} is damaged or was made otherwise; it is compiled anew")
+        return None
+    return code
 
 
 def keep(key: str, code: bytes) -> None:
@@ -70,20 +84,27 @@ def keep(key: str, code: bytes) -> None:
     place = folder()
     if place is None:
         return
-    with suppress(OSError):
-        place.mkdir(mode=0o700, parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=place, prefix=".", suffix=".part")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(hashlib.sha256(code).digest() + code)
-            os.replace(name, place / key)
-        except OSError:
-            os.unlink(name)
-            raise
-        _drop_oldest(place)
+    try:
+        with private_folder(place, create=True) as open_folder:
+            open_folder.write(f"{key}{ENDING}", _digest(key, code) + code)
+            _drop_oldest(open_folder)
+    except OSError:
+        return
+    except NotPrivate as refusal:
+        _log_once(str(refusal))
 
 
-def _drop_oldest(place: Path) -> None:
-    files = sorted(place.iterdir(), key=lambda file: file.stat().st_mtime_ns, reverse=True)
-    for file in files[MOST_FILES:]:
-        file.unlink(missing_ok=True)
+def _log_once(why: str) -> None:
+    if why not in _logged:
+        _logged.add(why)
+        _log.warning("Kept machine code not used: %s", why)
+
+
+def _digest(key: str, code: bytes) -> bytes:
+    """Digest of what the code was made of and of the code: a file under another's name does not pass."""
+    return hashlib.sha256(key.encode() + b"\n" + code).digest()
+
+
+def _drop_oldest(place: PrivateFolder) -> None:
+    for name in (*place.newest_first(ENDING)[MOST_FILES:], *place.newest_first(PART)[MOST_FILES:]):
+        place.delete(name)
