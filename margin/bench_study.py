@@ -80,9 +80,12 @@ class Characterisation:
         """What cannot be had, why, and what to measure next."""
         return missing_frame(self.findings.missing)
 
-    def save(self, folder: str | Path) -> Path:
-        """Write page, figures, JSON and CSV; the path of the page. FolderNotOurs over files of someone else."""
-        return bench_files.write_bench(self.findings, self.outlook, folder)
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page. FolderNotOurs over files of someone else.
+
+        replace  also in place of a report of other data
+        """
+        return bench_files.write_bench(self.findings, self.outlook, folder, replace=replace)
 
     def save_model(self, path: str | Path) -> Path:
         """Write the fitted sensor as a file that a case takes its sensor from; the path.

@@ -29,9 +29,9 @@ class RareStudy:
         """The most likely failing unit: `parts`, a frame with one row a factor, and where it fails; None if none."""
         return self.found.unit
 
-    def save(self, folder: str | Path) -> Path:
-        """Write JSON and CSV; the path of the JSON."""
-        return rare_page.write(self.found, Path(folder))
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write JSON and CSV; the path of the JSON. `replace`: also in place of the report of another case."""
+        return rare_page.write(self.found, Path(folder), replace=replace)
 
     def __str__(self) -> str:
         return rare_page.render(self.found)

@@ -62,9 +62,12 @@ class Study:
         """What each factor, frozen or halved, does to error and yield."""
         return self.results.budget
 
-    def save(self, folder: str | Path) -> Path:
-        """Write page, figures, JSON and CSV; the path of the page. See `write_report` for errors."""
-        return files.write_report(self.results, Path(folder))
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page. See `write_report` for errors.
+
+        replace  also in place of the report of another case
+        """
+        return files.write_report(self.results, Path(folder), replace=replace)
 
     def __str__(self) -> str:
         return terminal.render(self.results)
@@ -97,9 +100,12 @@ class PairedStudy:
         """One row a calibration option that both cases have."""
         return self.comparison.differences
 
-    def save(self, folder: str | Path) -> Path:
-        """Write both reports and the differences; the path of the page that compares."""
-        return files.write_comparison(self.comparison, Path(folder))
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write both reports and the differences; the path of the page that compares.
+
+        replace  also in place of a report of other cases
+        """
+        return files.write_comparison(self.comparison, Path(folder), replace=replace)
 
     def __str__(self) -> str:
         return comparison_report.render(self.comparison)
@@ -125,9 +131,12 @@ class BudgetStudy:
         """Main and total effects by factor, part, level and cause, on every output; failing units cured."""
         return self.budget.shares
 
-    def save(self, folder: str | Path) -> Path:
-        """Write page, figures, JSON and CSV; the path of the page."""
-        return budget_page.write(self.budget, Path(folder), self.option)
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page.
+
+        replace  also in place of the report of another case
+        """
+        return budget_page.write(self.budget, Path(folder), self.option, replace=replace)
 
     def __str__(self) -> str:
         return budget_page.render(self.budget, self.option)

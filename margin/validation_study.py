@@ -30,9 +30,9 @@ class ValidationStudy:
         """One row a line: family, what, source, expected, computed, low, high, agrees."""
         return validation_page.table(self.lines)
 
-    def save(self, folder: str | Path) -> Path:
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
         """Write JSON and CSV; the path of the JSON. FolderNotOurs as for a report."""
-        return validation_page.write(self.lines, self.seed, CONFIDENCE, folder)
+        return validation_page.write(self.lines, self.seed, CONFIDENCE, folder, replace=replace)
 
     def __str__(self) -> str:
         return validation_page.render(self.lines, self.seed, CONFIDENCE)

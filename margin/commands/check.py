@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import OF_ELEMENTS, Asked, faults_shown, load
+from margin.commands.common import OF_ELEMENTS, Asked, faults_shown, load, say
 
 
 @click.command()
@@ -21,6 +21,6 @@ def check(case: Path, elements: tuple[Path, ...]) -> None:
             ("Defaults used", loaded.defaults),
             ("Assumed, not measured", loaded.assumed),
         ):
-            click.echo(f"{title}:")
+            say(f"{title}:")
             for line in lines or ("nothing",):
-                click.echo(f"  {line}")
+                say(f"  {line}")

@@ -29,8 +29,13 @@ def compare(
 ) -> None:
     """Two cases on the same draws: which circuit, part or calibration is better, and by how much."""
     with faults_shown():
+        from margin.report.manifest import subject_of_pair
         from margin.study import compare as run_both
 
         one, two = (load(path, asked) for path in (first, second))
-        study = draw_and_show(lambda stage: run_both(one, two, workers=asked.workers, stage=stage), asked)
+        study = draw_and_show(
+            lambda stage: run_both(one, two, workers=asked.workers, stage=stage),
+            asked,
+            subject_of_pair(one, two),
+        )
     sys.exit(CODE_OF[study.verdict])

@@ -28,6 +28,7 @@ from margin.report.effects import (
     undefined,
 )
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.manifest import subject_of
 from margin.report.page import page
 from margin.report.summary import requirement_in_words
 from margin.report.terminal import WIDTH, Column, table_lines, wrapped
@@ -83,10 +84,13 @@ def render(budget: ErrorBudget, option: str | None = None) -> str:
     return "\n".join(line.plain.rstrip() for line in lines) + "\n"
 
 
-def write(budget: ErrorBudget, folder: str | Path, option: str | None = None) -> Path:
+def write(
+    budget: ErrorBudget, folder: str | Path, option: str | None = None, *, replace: bool = False
+) -> Path:
     """Write page, figures, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
-    require_writable(folder)
-    publish(folder, contents(budget, option))
+    subject = subject_of(budget.shares.case)
+    require_writable(folder, subject, replace=replace)
+    publish(folder, contents(budget, option), subject, replace=replace)
     return Path(folder) / "budget.html"
 
 

@@ -77,7 +77,7 @@ def test_comparison_is_written_with_both_reports(comparison: Comparison, tmp_pat
         assert (tmp_path / "second" / "report.html").is_file()
         pd.testing.assert_frame_equal(pd.read_csv(tmp_path / "differences.csv"), comparison.differences)
     listed = json.loads((tmp_path / "comparison.json").read_text())["files"]
-    assert set(listed) == {
+    assert {*listed, "manifest.json"} == {
         path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*") if path.is_file()
     }
 
@@ -86,7 +86,7 @@ def test_comparison_is_written_with_both_reports(comparison: Comparison, tmp_pat
 def test_report_takes_the_place_of_a_comparison(comparison: Comparison, tmp_path: Path) -> None:
     """A report written over an earlier comparison leaves nothing of it."""
     files.write_comparison(comparison, tmp_path)
-    files.write_report(comparison.first, tmp_path)
+    files.write_report(comparison.first, tmp_path, replace=True)
     assert not (tmp_path / "first").exists()
     assert not (tmp_path / "comparison.json").exists()
     assert (tmp_path / "report.html").is_file()
