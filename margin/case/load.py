@@ -17,7 +17,9 @@ from margin.case.faults import CaseError, Fault, ValueFault
 from margin.case.files import tables_of, text_of
 from margin.case.fitted_model import FittedModel
 from margin.case.include import Included, include
+from margin.case.limits import MOST_DEPTH, deeper_than, require_few_readings, require_few_tables
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
+from margin.case.names import name_of_file
 from margin.case.schema import (
     ABSENT,
     REQUIRED_TABLES,
@@ -68,7 +70,14 @@ def read_case(
     Raises CaseError with all its faults.
     """
     file = str(path) if path is not None else "case"
-    raw = tables_of(source, file) if isinstance(source, str) else copy.deepcopy(dict(source))
+    read = tables_of(source, file) if isinstance(source, str) else dict(source)
+    if deeper_than(read, MOST_DEPTH):
+        reason = f"tables or lists lie more than {MOST_DEPTH} deep within each other"
+        raise CaseError([Fault(file, "", "", None, reason, "is this the right file?")])
+    too_many = list(require_few_tables(read, file))
+    if too_many:
+        raise CaseError(too_many)
+    raw = copy.deepcopy(read)
     included = include(raw, path, file, model)
     reader = _Reader(file, included.tables, included, list(included.faults))
     case = reader.read(path, raw)
@@ -106,6 +115,10 @@ class _Reader:
         spreads = list(describe.all_spreads(elements, conditions))
         curve = self.design_curve(tables, elements)
         counts = self.counts(tables["requirement"], tables["use"])
+        if counts is not None and check_loads and not self.faults:
+            self.faults.extend(
+                require_few_readings(counts, len(check_loads), len(conditions), calibrations, self.file)
+            )
         study = self.study(tables["study"], counts, [spread for _, _, spread in spreads])
         if (
             self.faults
@@ -127,7 +140,7 @@ class _Reader:
         ]
         assumed += [describe.assumed_tie(each) for each in dependences]
         return Case(
-            name=about.name or (path.stem if path is not None else "case"),
+            name=about.name.strip() or (name_of_file(path) if path is not None else "case"),
             path=path,
             notes=about.notes,
             data=about.data,
