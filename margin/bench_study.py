@@ -9,6 +9,7 @@ bench.save("report")
 from __future__ import annotations
 
 import dataclasses
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -164,8 +165,8 @@ def characterise(
     if calibration is not None and calibration not in options:
         there = ", ".join(map(repr, options)) or "none without a case"
         raise ValueError(f"no calibration option {calibration!r} to look ahead to; there are {there}")
-    if not isinstance(path_or_frame, pd.DataFrame) and Path(path_or_frame).is_dir():
-        raise ValueError(f"{path_or_frame}: a folder, not a file; name the CSV file in it")
+    if not isinstance(path_or_frame, pd.DataFrame):
+        _require_file(Path(path_or_frame))
     data = _condensed(path_or_frame, output_unit) if condense else read_bench(path_or_frame, output_unit)
     kind = kind or _kind(data, case)
     elements: Mapping[str, Any] = {}
@@ -187,6 +188,14 @@ def characterise(
         lack = Missing("outlook on more measuring", "", why, measure[:1].lower() + measure[1:])
         findings, outlook = dataclasses.replace(findings, missing=(*findings.missing, lack)), None
     return Characterisation(findings, outlook, reference_load, elements)
+
+
+def _require_file(path: Path) -> None:
+    """ValueError for a folder, and for what would never end: a device, pipe or socket."""
+    if path.is_dir():
+        raise ValueError(f"{path}: a folder, not a file; name the CSV file in it")
+    if os.path.lexists(path) and not path.is_file():
+        raise ValueError(f"{path}: a device, pipe, socket or broken link, not a file; name a CSV file")
 
 
 def _condensed(path_or_frame: str | Path | pd.DataFrame, output_unit: str | None) -> BenchData:
@@ -223,6 +232,7 @@ def _circuits(
     if isinstance(given, Mapping):
         return given
     if given is not None:
+        _require_file(Path(given))
         return read_circuits(Path(given))
     if not isinstance(source, pd.DataFrame) and circuits_file(source).is_file():
         return read_circuits(circuits_file(source))

@@ -45,7 +45,7 @@ def _one_line(text: str) -> str:
         text
         if text.isprintable()
         else "".join(
-            each if unicodedata.category(each) not in ("Cc", "Cs", "Zl", "Zp") else ascii(each)[1:-1]
+            each if unicodedata.category(each) not in ("Cc", "Cf", "Cs", "Zl", "Zp") else ascii(each)[1:-1]
             for each in text
         )
     )

@@ -73,7 +73,7 @@ def require_few_readings(
 def deeper_than(value: Any, most: int) -> bool:
     """Whether tables and lists lie deeper within each other than `most`; counted without recursion."""
     level = [value]
-    for _ in range(most + 1):
+    for _ in range(most):
         level = [
             part
             for each in level

@@ -19,6 +19,7 @@ from margin.case.fitted_model import FittedModel
 from margin.case.include import Included, include
 from margin.case.limits import MOST_DEPTH, deeper_than, require_few_readings, require_few_tables
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
+from margin.case.measured_curve import beyond_curve, require_curve
 from margin.case.names import name_of_file
 from margin.case.schema import (
     ABSENT,
@@ -139,6 +140,7 @@ class _Reader:
             describe.assumed_line(*each, source) for each, source in zip(spreads, sources, strict=True)
         ]
         assumed += [describe.assumed_tie(each) for each in dependences]
+        assumed.append(beyond_curve(elements["sensor"], *load.range))
         return Case(
             name=about.name.strip() or (name_of_file(path) if path is not None else "case"),
             path=path,
@@ -200,6 +202,10 @@ class _Reader:
             if role == "converter" and role in self.raw and spec.options.get("bits") == 0:
                 mend = "write 1 or more; without the table [converter] it is ideal"
                 self.faults.append(Fault(self.file, role, "bits", 0, "a converter has no 0 bits", mend))
+                continue
+            curve = list(require_curve(spec, self.raw.get(role, {}), self.file)) if role == "sensor" else []
+            if curve:
+                self.faults.extend(curve)
                 continue
             try:
                 nominal[role] = nominal_element(spec)

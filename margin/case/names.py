@@ -7,7 +7,7 @@ import unicodedata
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import AfterValidator
+from pydantic import AfterValidator, Field
 
 from margin.case.faults import ValueFault
 
@@ -62,4 +62,5 @@ def name_of_file(path: Path) -> str:
 
 
 OneLine = Annotated[str, AfterValidator(require_one_line)]
+ShortName = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(require_one_line)]
 Printable = Annotated[str, AfterValidator(require_printable)]

@@ -12,7 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSche
 from margin.case import units
 from margin.case.faults import ValueFault, as_written
 from margin.case.grammar import read_text
-from margin.case.names import OneLine, Printable
+from margin.case.names import OneLine, Printable, ShortName
 from margin.case.requirement import EXAMPLE, PermissibleError, read_permissible_error
 from margin.chain.parameter import Level
 
@@ -269,7 +269,7 @@ class CalibrationTable(Table):
     kind: Literal["none", "tare", "one-point", "two-point", "multi-point", "lot-curve", "classes"] = Field(
         description="how much is measured at each unit"
     )
-    name: OneLine | None = Field(default=None, min_length=1, max_length=80, description="default: the kind")
+    name: ShortName | None = Field(default=None, description="default: the kind")
     space: Literal["force", "signal", "output", "logarithm"] = Field(
         default="force",
         description="where the correction is a straight line or curve; a tare alone: output unless stated",
