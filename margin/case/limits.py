@@ -8,10 +8,10 @@ from typing import Any
 from margin.case.faults import Fault
 from margin.case.types import CalibrationSpec
 
-MOST_READINGS = 100_000
+MOST_READINGS = 1_000_000
 """Readings by which a unit is judged, or that are taken at its calibration."""
 
-MOST_SAMPLED = 1_000_000
+MOST_SAMPLED = 10_000_000
 """Readings by which the curve of a lot is found."""
 
 MOST_TABLES = {"calibration": 50, "use.condition": 50, "shared": 200, "dependence": 500}

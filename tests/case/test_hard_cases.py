@@ -131,7 +131,7 @@ def test_depth_is_counted_exactly() -> None:
         (case_text("[use]\nconditions = 1000\nloadings = 1000"), "7000000 readings of each unit"),
         (
             case_text('[[calibration]]\nkind = "one-point"\nreloads = 1000\nsamples = 1000000\n'),
-            "2000000000 readings of each unit; at most 100000",
+            "2000000000 readings of each unit; at most 1000000",
         ),
         (
             case_text('[[calibration]]\nkind = "none"\n' * 51),
