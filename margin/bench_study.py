@@ -9,6 +9,7 @@ bench.save("report")
 from __future__ import annotations
 
 import dataclasses
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -155,9 +156,12 @@ class Characterisation(BenchFigures):
         """
         return missing_frame(self.findings.missing)
 
-    def save(self, folder: str | Path) -> Path:
-        """Write page, figures, JSON and CSV; the path of the page. FolderNotOurs over files of someone else."""
-        return bench_files.write_bench(self.findings, self.outlook, folder)
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page. FolderNotOurs over files of someone else.
+
+        replace  also in place of a report of other data
+        """
+        return bench_files.write_bench(self.findings, self.outlook, folder, replace=replace)
 
     def save_model(self, path: str | Path) -> Path:
         """Write the fitted sensor as a file that a case takes its sensor from; the path.
@@ -250,8 +254,8 @@ def characterise(
     if calibration is not None and calibration not in options:
         there = ", ".join(map(repr, options)) or "none without a case"
         raise InvalidArgument(f"no calibration option {calibration!r} to look ahead to; there are {there}")
-    if not isinstance(path_or_frame, pd.DataFrame) and Path(path_or_frame).is_dir():
-        raise InvalidArgument(f"{path_or_frame}: a folder, not a file; name the file in it")
+    if not isinstance(path_or_frame, pd.DataFrame):
+        _require_file(Path(path_or_frame))
     stated, wanted = statements(
         path_or_frame, columns=columns, mapping=mapping, sheet=sheet, wide=wide, output_unit=output_unit
     )
@@ -284,6 +288,14 @@ def characterise(
     return Characterisation(findings, outlook, reference_load, elements, frame)
 
 
+def _require_file(path: Path) -> None:
+    """InvalidArgument for a folder, and for what would never end: a device, pipe or socket."""
+    if path.is_dir():
+        raise InvalidArgument(f"{path}: a folder, not a file; name the file in it")
+    if os.path.lexists(path) and not path.is_file():
+        raise InvalidArgument(f"{path}: a device, pipe, socket or broken link, not a file; name a file")
+
+
 def _single(setup: Setup) -> dict[str, list[Any]]:
     """Figures of single sensors by name."""
     found: dict[str, list[Any]] = {}
@@ -312,6 +324,7 @@ def _circuits(
     if isinstance(given, Mapping):
         return given
     if given is not None:
+        _require_file(Path(given))
         return read_circuits(Path(given))
     if not isinstance(source, pd.DataFrame) and circuits_file(source).is_file():
         return read_circuits(circuits_file(source))

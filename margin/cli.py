@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
+
 import click
 
 from margin.commands.bench import bench
 from margin.commands.budget import budget
 from margin.commands.check import check
-from margin.commands.common import EXIT_CODES
+from margin.commands.common import EXIT_CODES, faults_shown
 from margin.commands.compare import compare
 from margin.commands.estimate import estimate
 from margin.commands.rare import rare
@@ -35,8 +37,16 @@ cli.add_command(validate)
 
 
 def main() -> None:
-    """Entry point."""
-    cli()
+    """Entry point. Whatever goes wrong outside of a command is told as it is inside of one."""
+    with faults_shown():
+        try:
+            code = cli(standalone_mode=False)
+        except click.ClickException as error:
+            error.show()
+            code = error.exit_code
+        except click.Abort:
+            raise KeyboardInterrupt from None
+    sys.exit(code or 0)
 
 
 if __name__ == "__main__":

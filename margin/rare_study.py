@@ -73,9 +73,9 @@ class RareStudy(Shown):
             raise InvalidArgument("no failing unit was seen: there is none to draw")
         return drawn(lambda: rare_figures.failing_unit_by_factor(unit, most=most))
 
-    def save(self, folder: str | Path) -> Path:
-        """Write JSON and CSV; the path of the JSON."""
-        return rare_page.write(self.found, Path(folder))
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write JSON and CSV; the path of the JSON. `replace`: also in place of the report of another case."""
+        return rare_page.write(self.found, Path(folder), replace=replace)
 
     def __str__(self) -> str:
         return rare_page.render(self.found)

@@ -141,9 +141,12 @@ class Study(StudyFigures):
         """
         return frames.checks_frame(self.results)
 
-    def save(self, folder: str | Path) -> Path:
-        """Write page, figures, JSON and CSV; the path of the page. See `write_report` for errors."""
-        return files.write_report(self.results, Path(folder))
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page. See `write_report` for errors.
+
+        replace  also in place of the report of another case
+        """
+        return files.write_report(self.results, Path(folder), replace=replace)
 
     def __str__(self) -> str:
         return terminal.render(self.results)
@@ -214,9 +217,12 @@ class PairedStudy(PairedFigures):
         """
         return self.comparison.checks
 
-    def save(self, folder: str | Path) -> Path:
-        """Write both reports and the differences; the path of the page that compares."""
-        return files.write_comparison(self.comparison, Path(folder))
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write both reports and the differences; the path of the page that compares.
+
+        replace  also in place of a report of other cases
+        """
+        return files.write_comparison(self.comparison, Path(folder), replace=replace)
 
     def __str__(self) -> str:
         return comparison_report.render(self.comparison)
@@ -303,9 +309,12 @@ class BudgetStudy(BudgetFigures):
         """Effects in full: sums, at fixed temperatures, of pairs, Shapley effects, and what was evaluated."""
         return self.budget.shares
 
-    def save(self, folder: str | Path) -> Path:
-        """Write page, figures, JSON and CSV; the path of the page."""
-        return budget_page.write(self.budget, Path(folder), self.option)
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write page, figures, JSON and CSV; the path of the page.
+
+        replace  also in place of the report of another case
+        """
+        return budget_page.write(self.budget, Path(folder), self.option, replace=replace)
 
     def __str__(self) -> str:
         return budget_page.render(self.budget, self.option)

@@ -49,9 +49,9 @@ class ValidationStudy(Shown):
         """
         return validation_page.table(self.lines)
 
-    def save(self, folder: str | Path) -> Path:
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
         """Write JSON and CSV; the path of the JSON. FolderNotOurs as for a report."""
-        return validation_page.write(self.lines, self.seed, CONFIDENCE, folder)
+        return validation_page.write(self.lines, self.seed, CONFIDENCE, folder, replace=replace)
 
     def __str__(self) -> str:
         return validation_page.render(self.lines, self.seed, CONFIDENCE)

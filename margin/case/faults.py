@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -11,6 +12,7 @@ from typing import Any
 from distributions.errors import MarginError
 
 LONGEST_VALUE = 70
+LONGEST_LINE = 900
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,20 @@ class Fault:
                 place += f" = {as_written(self.value)}"
         place = place.strip()
         head = f"{self.file}: {place}: " if place else f"{self.file}: "
-        return head + self.reason + (f"; {self.mend}" if self.mend else "")
+        return _one_line(head + self.reason + (f"; {self.mend}" if self.mend else ""))
+
+
+def _one_line(text: str) -> str:
+    """A text with control characters, of keys in quotes say, written out, and cut short where it is very long."""
+    shown = (
+        text
+        if text.isprintable()
+        else "".join(
+            each if unicodedata.category(each) not in ("Cc", "Cf", "Cs", "Zl", "Zp") else ascii(each)[1:-1]
+            for each in text
+        )
+    )
+    return shown if len(shown) <= LONGEST_LINE else shown[: LONGEST_LINE - 4] + " ..."
 
 
 class CaseError(MarginError, ValueError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -13,23 +14,34 @@ LARGEST_FILE = 1_000_000
 
 
 def text_of(path: Path) -> str:
-    """Text of a file. Raises CaseError where there is none to be had."""
+    """Text of a file. Raises CaseError where there is none to be had; waits for no pipe or device."""
     file = str(path)
     try:
         if path.is_dir():
             raise CaseError([Fault(file, "", "", None, "is a folder", "name the case file in it")])
-        if not path.exists():
-            raise CaseError([Fault(file, "", "", None, "there is no such file", "check the path")])
-        size = path.stat().st_size
-        if size > LARGEST_FILE:
-            reason = f"{size} bytes are too many for a case (at most {LARGEST_FILE})"
+        kind = path.stat()
+        if not stat.S_ISREG(kind.st_mode):
+            raise CaseError([Fault(file, "", "", None, "is a device, pipe or socket", "name a file")])
+        if kind.st_size > LARGEST_FILE:
+            reason = f"{kind.st_size} bytes are too many for a case (at most {LARGEST_FILE})"
             raise CaseError([Fault(file, "", "", None, reason, "is this the right file?")])
-        content = path.read_bytes()
+        with path.open("rb") as opened:
+            content = opened.read(LARGEST_FILE + 1)
+    except FileNotFoundError as error:
+        raise CaseError([Fault(file, "", "", None, "there is no such file", "check the path")]) from error
     except (OSError, ValueError) as error:
         if isinstance(error, CaseError):
             raise
         reason = f"cannot be read ({getattr(error, 'strerror', None) or error})"
         raise CaseError([Fault(file, "", "", None, reason, "check the path and its permissions")]) from error
+    return _decoded(content, file)
+
+
+def _decoded(content: bytes, file: str) -> str:
+    """UTF-8 text; CaseError that names the other encoding where it can be told."""
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in content[:200]:
+        reason = "is UTF-16 or UTF-32 text, or no text at all"
+        raise CaseError([Fault(file, "", "", None, reason, "save it as UTF-8")])
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:

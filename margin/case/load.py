@@ -20,7 +20,10 @@ from margin.case.files import tables_of, text_of
 from margin.case.fitted_model import FittedModel
 from margin.case.full_scale import FullScale, full_scale, rated_load, with_figures
 from margin.case.include import Included, include
+from margin.case.limits import MOST_DEPTH, deeper_than, require_few_readings, require_few_tables
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
+from margin.case.measured_curve import beyond_curve, require_curve
+from margin.case.names import name_of_file
 from margin.case.schema import (
     ABSENT,
     REQUIRED_TABLES,
@@ -87,7 +90,14 @@ def read_case(
     Raises CaseError with all its faults.
     """
     file = str(path) if path is not None else "case"
-    raw = tables_of(source, file) if isinstance(source, str) else copy.deepcopy(dict(source))
+    read = tables_of(source, file) if isinstance(source, str) else dict(source)
+    if deeper_than(read, MOST_DEPTH):
+        reason = f"tables or lists lie more than {MOST_DEPTH} deep within each other"
+        raise CaseError([Fault(file, "", "", None, reason, "is this the right file?")])
+    too_many = list(require_few_tables(read, file))
+    if too_many:
+        raise CaseError(too_many)
+    raw = copy.deepcopy(read)
     included = include(raw, path, file, model)
     bands, faults = _bands(raw, path, file)
     reader = _Reader(file, included.tables, included, bands, [*included.faults, *faults])
@@ -139,6 +149,10 @@ class _Reader:
         spreads = list(describe.all_spreads(elements, conditions))
         curve = self.design_curve(tables, elements)
         counts = self.counts(tables["requirement"], tables["use"])
+        if counts is not None and check_loads and not self.faults:
+            self.faults.extend(
+                require_few_readings(counts, len(check_loads), len(conditions), calibrations, self.file)
+            )
         study = self.study(tables["study"], counts, [spread for _, _, spread in spreads])
         if (
             self.faults
@@ -164,8 +178,10 @@ class _Reader:
         assumed += [
             Assumption(line) for each in dependences if (line := describe.assumed_tie(each)) is not None
         ]
+        if (line := beyond_curve(elements["sensor"], *load.range)) is not None:
+            assumed.append(Assumption(line))
         return Case(
-            name=about.name or (path.stem if path is not None else "case"),
+            name=about.name.strip() or (name_of_file(path) if path is not None else "case"),
             path=path,
             notes=about.notes,
             data=about.data,
@@ -238,6 +254,10 @@ class _Reader:
                 if converted is None:
                     continue
                 spec = converted
+            curve = list(require_curve(spec, self.raw.get(role, {}), self.file)) if role == "sensor" else []
+            if curve:
+                self.faults.extend(curve)
+                continue
             try:
                 nominal[role] = nominal_element(spec)
             except ValueError as error:

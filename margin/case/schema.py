@@ -25,6 +25,7 @@ from margin.case import units
 from margin.case.datasheet import LINE_NAMES, LOOPS, OF, WRITTEN, example
 from margin.case.faults import ValueFault, as_written
 from margin.case.grammar import read_text
+from margin.case.names import OneLine
 from margin.case.quantity import Place
 from margin.case.spread_table import SHAPES, TABLE_KEYS, read_any
 from margin.case.tables import (
@@ -142,7 +143,7 @@ def element_model(role: Role, kind: str, cls: type) -> type[BaseModel]:
 
 def _condition_model() -> type[BaseModel]:
     fields: dict[str, Any] = {
-        "name": (str, Field(min_length=1, max_length=80, description="name of the condition"))
+        "name": (OneLine, Field(min_length=1, max_length=80, description="name of the condition"))
     }
     for name in quantities_of(Use):
         place = Place("use", name, parameters_of(Use)[name])

@@ -12,6 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSche
 from margin.case import units
 from margin.case.faults import ValueFault, as_written
 from margin.case.grammar import read_text
+from margin.case.names import OneLine, Printable, ShortName
 from margin.case.requirement import EXAMPLE, PermissibleError, read_permissible_error
 from margin.chain.parameter import Level
 
@@ -196,9 +197,9 @@ Permissible = Annotated[PermissibleError, BeforeValidator(read_permissible_error
 class CaseTable(Table):
     """What the case is about, and the climate at which all nominal values hold."""
 
-    name: str = Field(default="", max_length=200, description="name of the case, as the report shows it")
-    notes: str = Field(default="", max_length=20_000, description="anything worth remembering")
-    data: str = Field(
+    name: OneLine = Field(default="", max_length=200, description="name of the case, as the report shows it")
+    notes: Printable = Field(default="", max_length=20_000, description="anything worth remembering")
+    data: OneLine = Field(
         default="not stated", max_length=200, description='"invented", "measured" or where from'
     )
     reference_temperature: Temperature = Field(default=25.0, description="nominal values hold here")
@@ -289,7 +290,7 @@ class CalibrationTable(Table):
     kind: Literal["none", "tare", "one-point", "two-point", "multi-point", "lot-curve", "classes"] = Field(
         description="how much is measured at each unit"
     )
-    name: str | None = Field(default=None, min_length=1, max_length=80, description="default: the kind")
+    name: ShortName | None = Field(default=None, description="default: the kind")
     space: Literal["force", "signal", "output", "logarithm"] = Field(
         default="force",
         description="where the correction is a straight line or curve; a tare alone: output unless stated",

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from margin.commands.common import faults_shown, require_place, stages
+from margin.commands.common import OF_REPLACE, faults_shown, require_place, say, stages
 
 
 @click.command(epilog="Exit codes: 0 characterised, 2 bad input, 130 interrupted.")
@@ -75,6 +75,7 @@ from margin.commands.common import faults_shown, require_place, stages
     help="Write the fitted sensor for a case.",
 )
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there.")
+@OF_REPLACE
 @click.option("--quiet", is_flag=True, help="No progress and no summary: exit code and files only.")
 def bench(
     data: Path,
@@ -95,6 +96,7 @@ def bench(
     calibration: str | None,
     model: Path | None,
     out: Path | None,
+    replace: bool,
     quiet: bool,
 ) -> None:
     """Figures of merit, fits and spreads of the sensors in DATA (text or .xlsx), and how much more to measure."""
@@ -102,6 +104,7 @@ def bench(
         from margin.bench_study import characterise
         from margin.case.load import load_case
         from margin.report import files
+        from margin.report.manifest import subject_of_bench
 
         load = None if reference_load is None else _load(reference_load)
         if calibration is not None and case_file is None:
@@ -116,7 +119,7 @@ def bench(
         if model is not None:
             require_place(model, "--model", (data, circuits, case_file, mapping))
         if out is not None:
-            files.require_writable(out)
+            files.require_writable(out, subject_of_bench(data), replace=replace)
         case = None if case_file is None else load_case(case_file)
         with stages(quiet) as stage:
             found = characterise(
@@ -133,15 +136,14 @@ def bench(
                 stage=stage,
                 **stated,
             )
-        written = None if model is None else found.save_model(model)
-        page = None if out is None else found.save(out)
-        if quiet:
-            return
-        click.echo(str(found), nl=False)
-        if written is not None:
-            click.echo(f"\nModel: {written}")
-        if page is not None:
-            click.echo(f"\nReport: {page}")
+        if not quiet:
+            say(str(found), nl=False)
+        for kind, place in (
+            ("Model", None if model is None else found.save_model(model)),
+            ("Report", None if out is None else found.save(out, replace=replace)),
+        ):
+            if place is not None and not quiet:
+                say(f"\n{kind}: {place}")
 
 
 def _columns(texts: tuple[str, ...]) -> dict[str, Any]:

@@ -31,6 +31,7 @@ def budget(
     """What sets the error of CASE: effects of causes, the failing units they cure, and what changing them brings."""
     with faults_shown():
         from margin.estimates.shares import RUNS
+        from margin.report.manifest import subject_of
         from margin.study import budget as run_budget
 
         loaded = load(case, asked)
@@ -45,4 +46,5 @@ def budget(
                 stage=stage,
             ),
             asked,
+            subject_of(loaded),
         )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import OF_CHANGES, OF_ELEMENTS, Asked, faults_shown, load
+from margin.commands.common import OF_CHANGES, OF_ELEMENTS, Asked, faults_shown, load, say
 
 
 @click.command()
@@ -26,9 +26,9 @@ def check(case: Path, changes: tuple[str, ...], elements: tuple[Path, ...]) -> N
             ("Defaults used", loaded.defaults),
             ("Assumed, not measured", loaded.assumed),
         ):
-            click.echo(f"{title}:")
+            say(f"{title}:")
             for line in lines or ("nothing",):
-                click.echo(f"  {line}")
-        click.echo("Forecast of `margin estimate` on this machine:")
+                say(f"  {line}")
+        say("Forecast of `margin estimate` on this machine:")
         for line in forecast_lines(forecast_of(loaded)):
-            click.echo(f"  {line}")
+            say(f"  {line}")

@@ -6,6 +6,7 @@ Heavy imports wait until a command runs, so that `--help` answers at once.
 from __future__ import annotations
 
 import os
+import stat
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -17,22 +18,35 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from margin.commands.failures import BAD_INPUT, INTERNAL_ERROR, INTERRUPTED, TRACEBACK, faults_shown
+from margin.commands.output import say
+
 if TYPE_CHECKING:
     from margin.case.types import Case
     from margin.estimates.stages import Stage
+    from margin.rare_study import RareStudy
     from margin.study_results import BudgetStudy, PairedStudy, Study
+    from margin.validation_study import ValidationStudy
 
-CONFORMS, DOES_NOT_CONFORM, BAD_INPUT, UNDECIDED, INTERNAL_ERROR, INTERRUPTED = 0, 1, 2, 3, 70, 130
+__all__ = [
+    "BAD_INPUT", "CODE_OF", "CONFORMS", "DOES_NOT_CONFORM", "EXIT_CODES", "INTERNAL_ERROR", "INTERRUPTED",
+    "OF_CHANGES", "OF_ELEMENTS", "OF_OUT", "OF_QUIET", "OF_REPLACE", "OF_SEED", "OF_UNITS", "OF_WORKERS", "UNDECIDED",
+    "Asked", "draw_and_show", "faults_shown", "load", "require_place", "say", "shown_and_saved", "stages",
+    "study_options",
+]  # fmt: skip
+
+CONFORMS, DOES_NOT_CONFORM, UNDECIDED = 0, 1, 3
 
 CODE_OF = {"conforms": CONFORMS, "does not conform": DOES_NOT_CONFORM, "undecided": UNDECIDED}
 
 EXIT_CODES = (
-    "Exit codes: 0 the design conforms, 1 it does not, 2 bad input, 3 undecided by the units drawn, 70 internal error, "
-    "130 interrupted."
+    "Exit codes: 0 the design conforms, 1 it does not, 2 bad input, 3 undecided by the units drawn, 70 internal error "
+    f"({TRACEBACK}=1 shows its traceback), 130 interrupted."
 )
 
 Command = Callable[..., Any]
 Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
+Saved = TypeVar("Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "ValidationStudy")
 
 
 OF_UNITS = click.option(
@@ -71,6 +85,9 @@ OF_WORKERS = click.option(
 OF_OUT = click.option(
     "--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there."
 )
+OF_REPLACE = click.option(
+    "--replace", is_flag=True, help="Replace the report of another case, too, if --out holds one."
+)
 OF_QUIET = click.option("--quiet", is_flag=True, help="No progress and no summary: exit code and files only.")
 
 
@@ -85,6 +102,7 @@ class Asked:
     elements: tuple[Path, ...] = ()
     workers: int | None = None
     out: Path | None = None
+    replace: bool = False
     quiet: bool = False
 
 
@@ -97,29 +115,53 @@ def study_options(command: Command) -> Command:
         asked = Asked(**{name: given.pop(name) for name in names})
         return command(asked=asked, **given)
 
-    for decorate in (OF_QUIET, OF_OUT, OF_WORKERS, OF_ELEMENTS, OF_CHANGES, OF_SEED, OF_ALL_UNITS, OF_UNITS):
+    for decorate in (
+        OF_QUIET,
+        OF_REPLACE,
+        OF_OUT,
+        OF_WORKERS,
+        OF_ELEMENTS,
+        OF_CHANGES,
+        OF_SEED,
+        OF_ALL_UNITS,
+        OF_UNITS,
+    ):
         gathered = decorate(gathered)
     return gathered
 
 
-def draw_and_show(draw: Callable[[Stage], Finished], asked: Asked) -> Finished:
-    """Draw with progress, write the report, print the summary. A folder that is not ours is refused first.
+def draw_and_show(draw: Callable[[Stage], Finished], asked: Asked, subject: str) -> Finished:
+    """Draw with progress, print the summary, write the report. A folder that is not ours is refused first.
 
-    The time goes to the error stream, as progress does: what is written and printed is the same for every run.
+    The summary comes before the files, so that it is there whatever becomes of them. The time goes to the error
+    stream, as progress does: what is written and printed is the same for every run.
+
+    subject  what the report is of, as its manifest names it
     """
+    start = time.perf_counter()
+    study = shown_and_saved(draw, subject, out=asked.out, replace=asked.replace, quiet=asked.quiet)
+    if not asked.quiet:
+        say(f"Took {time.perf_counter() - start:.3g} s", err=True)
+    return study
+
+
+def shown_and_saved(
+    draw: Callable[[Stage], Saved], subject: str, *, out: Path | None, replace: bool, quiet: bool
+) -> Saved:
+    """What `draw` gives: printed, then saved to the folder `out`, which is checked before anything is drawn."""
     from margin.report import files
 
-    if asked.out is not None:
-        files.require_writable(asked.out)
-    start = time.perf_counter()
-    with stages(asked.quiet) as stage:
+    if out is not None:
+        files.require_writable(out, subject, replace=replace)
+    with stages(quiet) as stage:
         study = draw(stage)
-    page = None if asked.out is None else study.save(asked.out)
-    if not asked.quiet:
-        click.echo(str(study))
-        if page is not None:
-            click.echo(f"Report: {page}")
-        click.echo(f"Took {time.perf_counter() - start:.3g} s", err=True)
+    if not quiet:
+        text = str(study)
+        say(text, nl=not text.endswith("\n"))
+    if out is not None:
+        page = study.save(out, replace=replace)
+        if not quiet:
+            say(f"\nReport: {page}")
     return study
 
 
@@ -149,27 +191,22 @@ def load(path: Path, asked: Asked) -> Case:
     return with_changes(case, wanted) if wanted else case
 
 
-def _interrupted(resume: Path | None) -> str:
-    if resume is None or not resume.is_dir():
-        return "Interrupted: nothing was written."
-    return f"Interrupted: finished parts are kept in {resume}, the same command goes on from them. No report."
-
-
-def _in_words(error: OSError) -> str:
-    """'report/page.html: Permission denied; check the path, ...' for a fault of the file system."""
-    if error.filename is None or error.strerror is None:
-        return str(error)
-    place = Path(os.fsdecode(error.filename if error.filename2 is None else error.filename2))
-    if place.suffix in (".part", ".margin-part"):  # half of a file, under a name that nobody asked for
-        place = place.parent
-    return f"{place}: {error.strerror}; check the path, the rights to it and the room on its disk"
-
-
 def require_place(path: Path, option: str, read: tuple[Path | None, ...] = ()) -> None:
     """UsageError unless a file may be written to `path`, said before anything long begins.
 
     read  files that the command reads, and must not write over
     """
+    try:
+        kind = path.lstat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        kind = None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise click.UsageError(f"{option} {path}: {why}; name another") from error
+    if kind is not None and stat.S_ISLNK(kind):
+        raise click.UsageError(f"{option} {path}: is a symbolic link; name the file itself")
+    if kind is not None and not stat.S_ISREG(kind) and not stat.S_ISDIR(kind):
+        raise click.UsageError(f"{option} {path}: is a device, pipe or socket; name a file")
     if any(file is not None and path.resolve() == file.resolve() for file in read):
         raise click.UsageError(f"{option} {path}: is a file that is read here; name another")
     if path.is_dir() or not path.name:
@@ -178,27 +215,6 @@ def require_place(path: Path, option: str, read: tuple[Path | None, ...] = ()) -
         raise click.UsageError(f"{option} {path}: there is no folder {path.parent}")
     if not os.access(path.parent, os.W_OK | os.X_OK):
         raise click.UsageError(f"{option} {path}: {path.parent} may not be written; name another folder")
-
-
-@contextmanager
-def faults_shown(resume: Path | None = None) -> Iterator[None]:
-    """One clear message for a fault of the user's; no traceback. `resume`: folder that keeps parts of a run."""
-    try:
-        yield
-    except KeyboardInterrupt:
-        click.echo(_interrupted(resume), err=True)
-        sys.exit(INTERRUPTED)
-    except click.ClickException:
-        raise
-    except OSError as error:
-        click.echo(_in_words(error), err=True)
-        sys.exit(BAD_INPUT)
-    except ValueError as error:
-        click.echo(str(error), err=True)
-        sys.exit(BAD_INPUT)
-    except Exception as error:
-        click.echo(f"internal error: {type(error).__name__}: {error}; nothing was written", err=True)
-        sys.exit(INTERNAL_ERROR)
 
 
 @contextmanager
@@ -213,7 +229,7 @@ def stages(quiet: bool) -> Iterator[Stage]:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     with Progress(
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),
         BarColumn(),
         MofNCompleteColumn(),
         TimeRemainingColumn(),

@@ -38,11 +38,16 @@ def compare(
     A file may be given twice, with changes for one side. --change applies to both.
     """
     with faults_shown():
+        from margin.report.manifest import subject_of_pair
         from margin.study import compare as run_both
 
         one, two = (
             load(path, dataclasses.replace(asked, changes=(*asked.changes, *own)))
             for path, own in ((first, change_first), (second, change_second))
         )
-        study = draw_and_show(lambda stage: run_both(one, two, workers=asked.workers, stage=stage), asked)
+        study = draw_and_show(
+            lambda stage: run_both(one, two, workers=asked.workers, stage=stage),
+            asked,
+            subject_of_pair(one, two),
+        )
     sys.exit(CODE_OF[study.verdict])

@@ -51,6 +51,7 @@ def estimate(
 ) -> None:
     """Draw, calibrate and judge the units of CASE, and say which calibration to choose."""
     with faults_shown(resume), _options_named():
+        from margin.report.manifest import subject_of
         from margin.study import estimate as run_study
 
         loaded = load(case, asked)
@@ -66,6 +67,7 @@ def estimate(
                 stage=stage,
             ),
             asked,
+            subject_of(loaded),
         )
     sys.exit(CODE_OF[study.verdict])
 

@@ -12,11 +12,12 @@ from margin.commands.common import (
     OF_ELEMENTS,
     OF_OUT,
     OF_QUIET,
+    OF_REPLACE,
     OF_SEED,
     Asked,
     faults_shown,
     load,
-    stages,
+    shown_and_saved,
 )
 
 
@@ -46,6 +47,7 @@ def whole_number(ctx: click.Context, param: click.Parameter, value: str) -> int:
 @OF_CHANGES
 @OF_ELEMENTS
 @OF_OUT
+@OF_REPLACE
 @OF_QUIET
 def rare(
     case: Path,
@@ -55,6 +57,7 @@ def rare(
     changes: tuple[str, ...],
     elements: tuple[Path, ...],
     out: Path | None,
+    replace: bool,
     quiet: bool,
 ) -> None:
     """How rarely a unit of CASE fails, down to 1e-7, and which unit most likely does."""
@@ -62,15 +65,14 @@ def rare(
     with faults_shown():
         from margin.estimates.rare import require_budget
         from margin.rare_study import rare as run_rare
-        from margin.report import files
+        from margin.report.manifest import subject_of
 
         require_budget(budget)
         loaded = load(case, asked)
-        if out is not None:
-            files.require_writable(out)
-        with stages(quiet) as stage:
-            study = run_rare(loaded, option, budget=budget, stage=stage)
-        if out is not None:
-            study.save(out)
-        if not quiet:
-            click.echo(str(study))
+        shown_and_saved(
+            lambda stage: run_rare(loaded, option, budget=budget, stage=stage),
+            subject_of(loaded),
+            out=out,
+            replace=replace,
+            quiet=quiet,
+        )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import faults_shown, require_place
+from margin.commands.common import faults_shown, require_place, say
 
 
 @click.command()
@@ -19,7 +19,7 @@ def schema(out: Path | None) -> None:
         from margin.case.schema import schema_json
 
         if out is None:
-            click.echo(schema_json())
+            say(schema_json())
             return
         from margin.report.files import write_text
 

@@ -12,9 +12,10 @@ from margin.commands.common import (
     DOES_NOT_CONFORM,
     OF_OUT,
     OF_QUIET,
+    OF_REPLACE,
     OF_WORKERS,
     faults_shown,
-    stages,
+    shown_and_saved,
 )
 
 
@@ -22,23 +23,23 @@ from margin.commands.common import (
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Seed of the draws.")
 @OF_WORKERS
 @OF_OUT
+@OF_REPLACE
 @OF_QUIET
-def validate(seed: int, workers: int | None, out: Path | None, quiet: bool) -> None:
+def validate(seed: int, workers: int | None, out: Path | None, replace: bool, quiet: bool) -> None:
     """Compare the program with exact values: closed forms, published results, worked equations.
 
     Cases whose yield and lower bound are known exactly are drawn on this machine by the ordinary engine. Each line
     shows quantity, source, expected and computed value, interval, and whether they agree.
     """
     with faults_shown():
-        from margin.report import files
+        from margin.report.manifest import VALIDATION
         from margin.validation_study import validate as run_validation
 
-        if out is not None:
-            files.require_writable(out)
-        with stages(quiet) as stage:
-            study = run_validation(seed=seed, workers=workers, stage=stage)
-        if out is not None:
-            study.save(out)
-        if not quiet:
-            click.echo(str(study), nl=False)
+        study = shown_and_saved(
+            lambda stage: run_validation(seed=seed, workers=workers, stage=stage),
+            VALIDATION,
+            out=out,
+            replace=replace,
+            quiet=quiet,
+        )
     sys.exit(CONFORMS if study.agrees else DOES_NOT_CONFORM)

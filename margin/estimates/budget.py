@@ -60,6 +60,13 @@ NEGLIGIBLE = 0.01
 """A change of the error by certainly less than that share of it is settled too, where a study asks for its causes."""
 
 
+BUDGET_COLUMNS = (
+    "option", "by", "factor", "part", "level", "change", "yield", "yield_change", "yield_change_low",
+    "yield_change_high", "error_N", "error_change_N", "error_change_N_low",
+    "error_change_N_high", "rank", "verdict", "units",
+)  # fmt: skip
+
+
 @dataclass(frozen=True)
 class _Line:
     cause: Cause
@@ -110,7 +117,7 @@ def budget_of(
     is 'resolved' is at most 1 - confidence (Holm), and that the cause which leads does not rank first, alone or
     tied, half of that.
 
-    Raises EvaluationError where the case as it is gives no number.
+    Without rows where nothing varies. Raises EvaluationError where the case as it is gives no number.
     """
     case = model.case
     lines = [
@@ -120,6 +127,8 @@ def budget_of(
         for change in changes
         if cause.scales(change)
     ]
+    if not lines:
+        return pd.DataFrame(columns=list(BUDGET_COLUMNS))
     variants = [Variant(), *(Variant(line.cause.scales(line.change)) for line in lines)]
     whole = budget_frame(case)
     engine = unit_engine(model, whole, len(variants))

@@ -60,7 +60,8 @@ def with_intervals(
     deviation = scale * np.sqrt((residual**2).sum(axis=0)) / sizes.sum(axis=0)
     reach = stdtrit(number - 1.0, 0.5 * (1.0 + confidence)) * deviation / (q * (1.0 - q))
     centre = np.log(q / (1.0 - q))
-    ends = [1.0 / (1.0 + np.exp(-(centre + side * reach))) for side in (-1.0, 1.0)]
+    with np.errstate(over="ignore"):  # an interval that leaves nothing out ends at 0
+        ends = [1.0 / (1.0 + np.exp(-(centre + side * reach))) for side in (-1.0, 1.0)]
     lower, upper = (
         np.concatenate(
             [

@@ -17,7 +17,7 @@ from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
 from margin.case.types import LEAST_INNER, CalibrationSpec, Case
 from margin.estimates.advice.advise import advise
-from margin.estimates.budget import budget_of
+from margin.estimates.budget import BUDGET_COLUMNS, budget_of
 from margin.estimates.budget_plan import BUDGET_UNITS
 from margin.estimates.decision import recommend
 from margin.estimates.design_checks import design_checks, saturation_frame
@@ -169,13 +169,6 @@ def _inner(model: Model, ways: dict[str, Any]) -> int | None:
         return None
     apart = replace(model, seed=case.study.seed ^ PILOT_SEED)
     return inner_size(run(case, plan=pilot_plan(case), model=apart, **ways))
-
-
-BUDGET_COLUMNS = (
-    "option", "by", "factor", "part", "level", "change", "yield", "yield_change", "yield_change_low",
-    "yield_change_high", "error_N", "error_change_N", "error_change_N_low",
-    "error_change_N_high", "rank", "verdict", "units",
-)  # fmt: skip
 
 
 def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None = None) -> Results:

@@ -42,6 +42,7 @@ def _by_load(marks: Marks) -> NDArray[np.int64]:
     return counted
 
 
+@np.errstate(all="ignore")  # what is not a number is found in the errors and refused there
 def block_errors(
     model: Model, source: Source, count: int, means: Mapping[str, Array] | None = None
 ) -> Errors:

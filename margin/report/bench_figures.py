@@ -54,7 +54,7 @@ def loops(setup: Setup, unit: str) -> list[Axes]:
                 axes.plot(load[read], scale.factor * values[read], label=branch, **look)
         width = next(m for m in setup.merits if m.sensor == sensor.name and m.name == "hysteresis")
         told = "not unloaded" if width.value is None else f"loop {width.value:.2g} % of full scale"
-        axes.set_title(f"{sensor.name}\n{told}", loc="left")
+        axes.set_title(f"{style.label(sensor.name)}\n{told}", loc="left")
     panels[0].set_ylim(bottom=min(0.0, panels[0].get_ylim()[0]))
     _label_outer(panels, "Load (N)", f"Output ({scale.unit})")
     panels[0].legend(frameon=False, fontsize=8, loc="upper left", handlelength=2.6)

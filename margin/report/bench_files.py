@@ -17,6 +17,7 @@ from margin.report import bench_page
 from margin.report import bench_words as words
 from margin.report.document import to_json
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.manifest import subject_of_bench
 from margin.report.page import pictures
 from margin.version import version
 
@@ -29,14 +30,17 @@ def schema_path() -> Path:
     return Path(__file__).with_name("bench.schema.json")
 
 
-def write_bench(findings: Findings, outlook: NextMeasurement | None, folder: str | Path) -> Path:
+def write_bench(
+    findings: Findings, outlook: NextMeasurement | None, folder: str | Path, *, replace: bool = False
+) -> Path:
     """Write the report to `folder` and return the path of its page.
 
-    FolderNotOurs (a ValueError) if the folder holds anything but an earlier report. All files are written or
-    none.
+    FolderNotOurs (a ValueError) if the folder holds anything but an earlier report of these data, or of others
+    unless `replace`. All files are written or none.
     """
-    require_writable(folder)
-    publish(folder, bench_contents(findings, outlook))
+    subject = subject_of_bench(findings.data.source)
+    require_writable(folder, subject, replace=replace)
+    publish(folder, bench_contents(findings, outlook), subject, replace=replace)
     return Path(folder) / "bench.html"
 
 

@@ -44,7 +44,14 @@ def _stack(axes: Axes, x: Array, parts: list[tuple[str, Array, str, str]]) -> No
     for name, share, colour, hatch in parts:
         top = bottom + 100.0 * share
         axes.fill_between(
-            x, bottom, top, facecolor=colour, edgecolor=style.BLACK, lw=0.4, hatch=hatch, label=name
+            x,
+            bottom,
+            top,
+            facecolor=colour,
+            edgecolor=style.BLACK,
+            lw=0.4,
+            hatch=hatch,
+            label=style.label(name, 60),
         )
         bottom = top
     axes.set_xlim(float(x[0]), float(x[-1]))
@@ -184,7 +191,7 @@ def _dots(
         axes.plot(
             value, place + shift, ls="", marker=marker, ms=5, mfc=fill, color=colour, label=f"{kind} effect"
         )
-    labels = [str(name) for name in shown["group"]]
+    labels = [style.label(str(name), 60) for name in shown["group"]]
     rest = len(rows) - len(shown)
     if rest:
         labels.append(f"{rest} more, {len(rows) - len(resolved)} of them below resolution")
@@ -228,7 +235,7 @@ def action_bars(
         low, high = own["error_change_N_low"].to_numpy(), own["error_change_N_high"].to_numpy()
         axes.hlines(place, base + low, base + high, color=style.BLACK, lw=0.9)
     axes.axvline(base, color=style.BLACK, lw=0.9)
-    axes.set_yticks(place, [str(name) for name in table.index])
+    axes.set_yticks(place, [style.label(str(name), 60) for name in table.index])
     axes.set_ylim(len(table) - 0.4, -0.6)
     axes.set_xlabel("95 % of |error| stays below (N)")
     axes.legend(frameon=False, fontsize=8, loc="lower right")

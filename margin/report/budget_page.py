@@ -28,6 +28,7 @@ from margin.report.effects import (
     undefined,
 )
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.manifest import subject_of
 from margin.report.page import page
 from margin.report.requirement_words import requirement_in_words
 from margin.report.shown import listing, paragraph
@@ -114,10 +115,13 @@ def _notes(budget: ErrorBudget, name: str) -> list[tuple[str, str, int]]:
     ]
 
 
-def write(budget: ErrorBudget, folder: str | Path, option: str | None = None) -> Path:
+def write(
+    budget: ErrorBudget, folder: str | Path, option: str | None = None, *, replace: bool = False
+) -> Path:
     """Write page, figures, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
-    require_writable(folder)
-    publish(folder, contents(budget, option))
+    subject = subject_of(budget.shares.case)
+    require_writable(folder, subject, replace=replace)
+    publish(folder, contents(budget, option), subject, replace=replace)
     return Path(folder) / "budget.html"
 
 

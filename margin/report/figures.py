@@ -59,7 +59,7 @@ def error_over_load(
     axes.set_xlabel("Load (N)")
     axes.set_ylabel("Force error (N)")
     verdict_line = found.verdict
-    axes.set_title("\n".join([*textwrap.wrap(option, 26), verdict_line]), loc="left")
+    axes.set_title("\n".join([*textwrap.wrap(style.label(option), 26), verdict_line]), loc="left")
     return axes
 
 
@@ -134,9 +134,9 @@ def yield_against_limit(results: Results, ax: Axes | None = None, *, failing: bo
         axes.fill_between(multiple, factor * low, factor * high, color=look.colour, alpha=0.25, lw=0)
         axes.plot(
             multiple, factor * middle, color=look.colour, ls=look.line, marker=look.marker, ms=3.5, lw=1.5,
-            markevery=max(1, multiple.size // 8), label=option.name,
+            markevery=max(1, multiple.size // 8), label=style.label(option.name),
         )  # fmt: skip
-        ends.append((float(multiple[-1]), float(factor * middle[-1]), option.name, look.colour))
+        ends.append((float(multiple[-1]), float(factor * middle[-1]), style.label(option.name), look.colour))
     target = results.case.requirement.target
     axes.axvline(1.0, color=style.BLACK, lw=0.8)
     axes.axhline(
@@ -179,7 +179,9 @@ def budget_bars(results: Results, option: str, ax: Axes | None = None, *, most: 
         if len(same):
             _bar(axes, place - 0.19, same.iloc[0], "white", look.colour)
         _bar(axes, place + 0.19, row, look.colour, look.colour)
-        labels.append(f"{rank_shown(row, results.budget)}  {row['factor']}\n{row['part']}, {row['level']}")
+        labels.append(
+            f"{rank_shown(row, results.budget)}  {style.label(row['factor'], 60)}\n{row['part']}, {row['level']}"
+        )
     rest = len(halved) - len(shown)
     if rest:
         unresolved = len(halved) - len(resolved)
@@ -188,7 +190,7 @@ def budget_bars(results: Results, option: str, ax: Axes | None = None, *, most: 
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(len(labels) - 0.4, -0.6)
     axes.set_xlabel("Change of yield (percentage points)")
-    axes.set_title(f"{option}: open bar cause frozen, full bar spread halved", loc="right")
+    axes.set_title(f"{style.label(option)}: open bar cause frozen, full bar spread halved", loc="right")
     return axes
 
 
@@ -218,7 +220,7 @@ def worst_case_ways(results: Results, option: str, ax: Axes | None = None) -> Ax
     axes.set_xticks(place, [f"{load:g}" for load in rows["load_N"]])
     axes.set_xlabel("Load (N)")
     axes.set_ylabel("Force error (N)")
-    axes.set_title(f"{option}: horizontal strokes are the permissible error", loc="left")
+    axes.set_title(f"{style.label(option)}: horizontal strokes are the permissible error", loc="left")
     axes.legend(frameon=False, fontsize=8, loc="upper left")
     return axes
 
@@ -239,10 +241,12 @@ def error_by_condition(results: Results, option: str, ax: Axes | None = None) ->
             sign * rows["permissible_N"], place, ls=(0, (6, 2)), lw=1.1, color=style.BLACK, label="_limit"
         )
     axes.axvline(0.0, color=style.GREY, lw=0.6)
-    axes.set_yticks(place, ["all together" if name == "all" else name for name in rows["condition"]])
+    axes.set_yticks(
+        place, ["all together" if name == "all" else style.label(name) for name in rows["condition"]]
+    )
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlabel(f"Force error at {load:g} N (N)")
-    axes.set_title(f"{option}: dashes are the permissible error", loc="left")
+    axes.set_title(f"{style.label(option)}: dashes are the permissible error", loc="left")
     return axes
 
 
@@ -253,9 +257,17 @@ def largest_error(results: Results, ax: Axes | None = None) -> Axes:
         look = style.look(results, option.name)
         largest = option.largest
         axes.hlines(place, largest.low, largest.high, color=look.colour, lw=1.6)
-        axes.plot(largest.value, place, ls="", marker=look.marker, ms=6, color=look.colour, label=option.name)
+        axes.plot(
+            largest.value,
+            place,
+            ls="",
+            marker=look.marker,
+            ms=6,
+            color=look.colour,
+            label=style.label(option.name),
+        )
     axes.axvline(1.0, color=style.BLACK, lw=1.0)
-    axes.set_yticks(range(len(results.options)), [option.name for option in results.options])
+    axes.set_yticks(range(len(results.options)), [style.label(option.name) for option in results.options])
     axes.set_ylim(len(results.options) - 0.4, -0.6)
     axes.set_xlim(left=0.0)
     axes.set_xlabel("Largest error of a unit (multiple of the permissible error)")

@@ -20,6 +20,7 @@ from margin.report.frames import (
     worst_case_frame,
     yields_frame,
 )
+from margin.report.manifest import subject_of, subject_of_pair
 
 __all__ = [
     "FolderNotOurs",
@@ -42,23 +43,25 @@ def schema_path() -> Path:
     return Path(__file__).with_name("results.schema.json")
 
 
-def write_report(results: Results, folder: str | Path) -> Path:
+def write_report(results: Results, folder: str | Path, *, replace: bool = False) -> Path:
     """Write the report to `folder` and return the path of its page.
 
-    FolderNotOurs (a ValueError) if the folder holds anything but an earlier report. All files are written or
-    none.
+    FolderNotOurs (a ValueError) if the folder holds anything but an earlier report of this case, or of another one
+    unless `replace`. All files are written or none.
     """
-    require_writable(folder)
-    publish(folder, report_contents(results))
+    subject = subject_of(results.case)
+    require_writable(folder, subject, replace=replace)
+    publish(folder, report_contents(results), subject, replace=replace)
     return Path(folder) / "report.html"
 
 
-def write_comparison(comparison: Comparison, folder: str | Path) -> Path:
+def write_comparison(comparison: Comparison, folder: str | Path, *, replace: bool = False) -> Path:
     """Write both reports (`first/`, `second/`) and the differences; the path of the page that compares.
 
-    FolderNotOurs (a ValueError) if the folder holds anything but an earlier report.
+    FolderNotOurs (a ValueError) as for a report.
     """
-    require_writable(folder)
+    subject = subject_of_pair(comparison.first.case, comparison.second.case)
+    require_writable(folder, subject, replace=replace)
     contents = {
         f"{place}/{name}": text
         for place, results in (("first", comparison.first), ("second", comparison.second))
@@ -76,7 +79,7 @@ def write_comparison(comparison: Comparison, folder: str | Path) -> Path:
         "checks": json.loads(comparison.checks.to_json(orient="records")),
     }
     contents["comparison.json"] = to_json(listing)
-    publish(folder, contents)
+    publish(folder, contents, subject, replace=replace)
     return Path(folder) / "comparison.html"
 
 

@@ -2,125 +2,232 @@
 
 from __future__ import annotations
 
-import json
 import os
-from collections.abc import Mapping
-from pathlib import Path, PurePosixPath
+import shutil
+import stat
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from itertools import count
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from distributions.errors import MarginError
+from margin.report.manifest import MANIFEST, PART, contents_of, manifest_for
 
 if TYPE_CHECKING:
     import pandas as pd
 
-MANIFESTS = {
-    "bench.json": "margin bench",
-    "results.json": "margin results",
-    "comparison.json": "margin comparison",
-    "budget.json": "margin budget",
-    "rare.json": "margin rare failures",
-    "validation.json": "margin validation",
-}
-"""Files that list what was written beside them, with the name of their format."""
-
-_PART = ".margin-part"
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+"""First characters by which a spreadsheet takes a cell for a formula (OWASP, 'CSV injection', from memory)."""
 
 
 class FolderNotOurs(MarginError, ValueError):
-    """The folder holds files that no report wrote, is no folder, or may not be written."""
+    """The folder holds files that no report wrote, or another report, is no folder, or may not be written."""
 
 
-def require_writable(folder: str | Path) -> None:
-    """FolderNotOurs unless a report may be written to `folder`: new, empty, or an earlier report alone."""
-    folder = Path(folder)
-    if folder.exists() and not folder.is_dir():
-        raise FolderNotOurs(f"{folder}: a file, not a folder; name another folder for the report")
-    foreign = sorted(_present(folder) - _own(folder))
-    if foreign:
-        shown = ", ".join(foreign[:3]) + (f" and {len(foreign) - 3} more" if len(foreign) > 3 else "")
-        raise FolderNotOurs(
-            f"{folder}: holds files that no earlier report wrote ({shown}); nothing was written. "
-            "Name a new or empty folder"
-        )
-    there = next(parent for parent in (folder, *folder.absolute().parents) if parent.exists())
-    if not there.is_dir():
-        raise FolderNotOurs(f"{folder}: {there} is a file, not a folder; name another folder for the report")
-    if not os.access(there, os.W_OK | os.X_OK):
-        raise FolderNotOurs(f"{folder}: {there} may not be written; name another folder for the report")
+def require_writable(folder: str | Path, subject: str | None = None, *, replace: bool = False) -> None:
+    """FolderNotOurs unless a report may be written to `folder`: new, empty, or an earlier report as it was written.
 
-
-def publish(folder: str | Path, contents: Mapping[str, str]) -> None:
-    """Write `contents` (text by relative path) to `folder`, in place of an earlier report.
-
-    Every file is first written beside its place, then all are moved there. One of them is a manifest with the
-    list of all files under `files`. After an exception the folder is as it was before.
+    subject  what the report is of; an earlier report of another subject is refused, unless `replace`. None: any.
     """
     folder = Path(folder)
-    require_writable(folder)
-    manifests = [name for name in contents if name in MANIFESTS]
-    stale = _own(folder) - set(contents)
+    _require_folder(folder)
+    found = contents_of(folder)
+    if found.foreign:
+        raise FolderNotOurs(
+            f"{folder}: holds files that no earlier report wrote ({_listed(found.foreign)}); nothing was written. "
+            "Name a new or empty folder"
+        )
+    if found.changed:
+        raise FolderNotOurs(
+            f"{folder}: files of the report there were changed since it was written ({_listed(found.changed)}); "
+            "nothing was written. Name another folder, or move them away"
+        )
+    other = found.manifest is not None and subject is not None and found.manifest.subject != subject
+    if found.manifest is not None and other and not replace:
+        raise FolderNotOurs(
+            f"{folder}: holds the report of another subject ({found.manifest.subject}); nothing was written. Name "
+            "another folder, or give --replace (in Python replace=True) to replace that report"
+        )
+
+
+def publish(
+    folder: str | Path, contents: Mapping[str, str], subject: str = "", *, replace: bool = False
+) -> None:
+    """Write `contents` (text by relative path) and their manifest to `folder`, in place of an earlier report.
+
+    All files are written to a folder of their own first. A new folder takes its name in one step; in one that
+    exists, the earlier files are moved aside and the new ones to their places, and after an exception everything is
+    moved back: the folder is then as it was before. OSError names the file, or the folder, that could not be written.
+    """
+    folder = Path(folder)
+    require_writable(folder, subject, replace=replace)
+    texts = {**contents, MANIFEST: manifest_for(subject, contents).text()}
     made: list[Path] = []
-    parts: dict[str, Path] = {}
+    there = folder.is_dir()
     try:
-        for name, text in contents.items():
-            target = folder / name
-            _make(target.parent, made)
-            parts[name] = target.with_name(f".{target.name}.{os.getpid()}{_PART}")
-            with parts[name].open("w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
+        with _naming(folder):
+            _make(folder if there else folder.absolute().parent, made)
+            staging = _new_folder(folder if there else folder.absolute().parent, made)
+            for name, text in texts.items():
+                _write(staging / "new" / name, text, folder / name)
+            if there:
+                _swap(folder, staging, tuple(texts))
+            else:
+                os.replace(staging / "new", folder)
     except BaseException:
-        for part in parts.values():
-            part.unlink(missing_ok=True)
         for directory in reversed(made):
-            directory.rmdir()
+            _discard(directory)
         raise
-    for name in stale:
-        _remove(folder, name)
-    for name in (*manifests, *(name for name in contents if name not in manifests)):
-        os.replace(parts[name], folder / name)
+    _discard(staging, finished=True)
 
 
 def csv_text(frame: pd.DataFrame) -> str:
-    """A frame as CSV, the same to the byte on every system."""
-    return frame.to_csv(index=False, lineterminator="\n")
+    """A frame as CSV, the same to the byte on every system; no text in it is taken for a formula.
+
+    A text that a spreadsheet would run, because it begins with one of = + - @, a tab or a carriage return, gets an
+    apostrophe in front.
+    """
+    shown = frame.rename(columns=_no_formula)
+    for place, dtype in enumerate(frame.dtypes):
+        if str(dtype).startswith(("object", "str", "category")):
+            shown.isetitem(place, [_no_formula(value) for value in shown.iloc[:, place]])
+    return shown.to_csv(index=False, lineterminator="\n")
+
+
+def _no_formula(value: object) -> object:
+    if not isinstance(value, str) or not value.startswith(_FORMULA):
+        return value
+    try:
+        float(value)
+    except ValueError:
+        return f"'{value}"
+    return value
 
 
 def write_text(path: str | Path, text: str) -> None:
-    """Write one file, whole or not at all."""
+    """Write one file, whole or not at all. OSError names the file."""
     path = Path(path)
-    part = path.with_name(f".{path.name}.{os.getpid()}{_PART}")
+    part = path.with_name(f".{os.getpid()}{PART}")
     try:
-        with part.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        os.replace(part, path)
+        with _naming(path):
+            _write(part, text, path)
+            os.replace(part, path)
     except BaseException:
         part.unlink(missing_ok=True)
         raise
 
 
-def _present(folder: Path) -> set[str]:
-    if not folder.is_dir():
-        return set()
-    found = (path for path in folder.rglob("*") if path.is_symlink() or not path.is_dir())
-    return {path.relative_to(folder).as_posix() for path in found if not path.name.endswith(_PART)}
+def _require_folder(folder: Path) -> None:
+    """FolderNotOurs unless `folder` is one that may be written, or could be made."""
+    elsewhere = "name another folder for the report"
+    try:
+        kind = folder.lstat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        kind = None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise FolderNotOurs(f"{folder}: {why}; {elsewhere}") from error
+    if kind is not None and stat.S_ISLNK(kind):
+        raise FolderNotOurs(f"{folder}: a symbolic link; name the folder itself")
+    if kind is not None and not stat.S_ISDIR(kind):
+        what = "a file" if stat.S_ISREG(kind) else "a device, pipe or socket"
+        raise FolderNotOurs(f"{folder}: {what}, not a folder; {elsewhere}")
+    there = next(parent for parent in (folder, *folder.absolute().parents) if os.path.lexists(parent))
+    if not there.is_dir():
+        raise FolderNotOurs(f"{folder}: {there} is a file, not a folder; {elsewhere}")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise FolderNotOurs(f"{folder}: {there} may not be written; {elsewhere}")
 
 
-def _own(folder: Path) -> set[str]:
-    """Relative paths that the manifest of an earlier report lists, with the manifest."""
-    own: set[str] = set()
-    for manifest, name in MANIFESTS.items():
+def _listed(names: frozenset[str]) -> str:
+    first = sorted(names)[:3]
+    return ", ".join(first) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+
+
+@contextmanager
+def _naming(place: Path) -> Iterator[None]:
+    """An OSError that names the place which was asked for, not a passing name."""
+    try:
+        yield
+    except OSError as error:
+        named = [error.filename2, error.filename]
+        passing = any(PART in os.fsdecode(each) for each in named if isinstance(each, str | bytes))
+        if passing or error.filename is None:
+            raise OSError(error.errno, error.strerror or str(error), str(place)) from error
+        raise
+
+
+def _write(path: Path, text: str, place: Path) -> None:
+    """Write a file, and have it refused by the disk here if at all."""
+    with _naming(place):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+
+
+def _swap(folder: Path, staging: Path, names: tuple[str, ...]) -> None:
+    """Move the earlier report aside and the new one to its place; after an exception everything is back."""
+    earlier = contents_of(folder)
+    aside = [*earlier.own, *([MANIFEST] if earlier.manifest is not None else [])]
+    moved: list[tuple[Path, Path]] = []
+    made: list[Path] = []
+    try:
+        for name, source, target in (
+            *((name, folder, staging / "old") for name in aside),
+            *((name, staging / "new", folder) for name in names),
+        ):
+            _make((target / name).parent, made)
+            with _naming(folder / name):
+                os.replace(source / name, target / name)
+            moved.append((source / name, target / name))
+    except BaseException:
+        for source, target in reversed(moved):
+            _move_back(target, source)
+        for directory in reversed(made):
+            if folder in directory.parents and staging not in directory.parents:
+                _drop_if_empty(directory)
+        raise
+    for parent in {(folder / name).parent for name in aside} - {folder}:
+        _drop_if_empty(parent)
+
+
+def _move_back(source: Path, target: Path) -> None:
+    """Undo a move; by copying where moving is refused. What cannot be moved back stays where it is."""
+    try:
+        os.replace(source, target)
+    except OSError:
+        with suppress(OSError):
+            shutil.copyfile(source, target)
+            source.unlink()
+
+
+def _discard(directory: Path, *, finished: bool = False) -> None:
+    """Remove a folder made here: with what was written to it, but for files that could not be moved back."""
+    old = directory / "old"
+    kept = not finished and old.is_dir() and any(not path.is_dir() for path in old.rglob("*"))
+    if directory.name.endswith(PART) and not kept:
+        shutil.rmtree(directory, ignore_errors=True)
+    with suppress(OSError):
+        _drop_if_empty(directory)
+
+
+def _drop_if_empty(directory: Path) -> None:
+    if directory.is_dir() and not directory.is_symlink() and not any(directory.iterdir()):
+        directory.rmdir()
+
+
+def _new_folder(parent: Path, made: list[Path]) -> Path:
+    """A folder of this process alone for what is being written."""
+    for number in count():
+        place = parent / f".{os.getpid()}-{number}{PART}"
         try:
-            document = json.loads((folder / manifest).read_text(encoding="utf-8"))
-            if document["format"]["name"] == name:
-                own |= {manifest, *(str(file) for file in document["files"] if _inside(str(file)))}
-        except (OSError, ValueError, KeyError, TypeError):
+            place.mkdir()
+        except FileExistsError:
             continue
-    return own
-
-
-def _inside(name: str) -> bool:
-    path = PurePosixPath(name)
-    return not path.is_absolute() and ".." not in path.parts
+        made.append(place)
+        return place
+    raise AssertionError("unreachable")
 
 
 def _make(directory: Path, made: list[Path]) -> None:
@@ -131,12 +238,3 @@ def _make(directory: Path, made: list[Path]) -> None:
     for path in reversed(missing):
         path.mkdir()
         made.append(path)
-
-
-def _remove(folder: Path, name: str) -> None:
-    """Remove an earlier file and the folder that it leaves empty."""
-    path = folder / name
-    path.unlink(missing_ok=True)
-    parent = path.parent
-    if parent != folder and parent.is_dir() and not any(parent.iterdir()):
-        parent.rmdir()

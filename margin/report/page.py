@@ -113,7 +113,7 @@ def options_table(summary: Summary) -> Table:
 
 def _causes_table(summary: Summary) -> Table | Text:
     if not summary.causes:
-        return Text("Leading causes: not determined (no budget was computed).")
+        return Text("Leading causes: not determined (no budget was computed, or nothing varies).")
     rows = tuple(
         (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, cause.change)
         for cause in summary.causes

@@ -15,6 +15,7 @@ from margin.estimates.rare import CrossCheck
 from margin.estimates.rare_failures import RareFailures
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.manifest import subject_of
 from margin.report.shown import listing
 from margin.report.terminal import WIDTH, wrapped
 
@@ -84,12 +85,13 @@ def cross_check_in_words(check: CrossCheck) -> str:
     )
 
 
-def write(found: RareFailures, folder: str | Path) -> Path:
+def write(found: RareFailures, folder: str | Path, *, replace: bool = False) -> Path:
     """Write `rare.json` and `failing_unit.csv`; FolderNotOurs as for a report."""
-    require_writable(folder)
+    subject = subject_of(found.case)
+    require_writable(folder, subject, replace=replace)
     contents = {"failing_unit.csv": csv_text(_parts(found))}
     contents["rare.json"] = to_json(document(found, (*contents, "rare.json")))
-    publish(folder, contents)
+    publish(folder, contents, subject, replace=replace)
     return Path(folder) / "rare.json"
 
 

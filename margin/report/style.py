@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -52,6 +53,17 @@ def look(results: Results, option: str) -> Look:
     return Look(_COLOURS[place % len(_COLOURS)], _MARKERS[place % len(_MARKERS)], _LINES[place % len(_LINES)])
 
 
+def label(name: str, most: int = 44) -> str:
+    """A name of the case or the data as a figure shows it: cut where it is long, and never taken for a formula.
+
+    matplotlib sets text between dollar signs as mathematics, and leaves a name that begins with an underscore out of
+    the legend.
+    """
+    shown = name if len(name) <= most else f"{name[: most - 1]}…"
+    shown = f" {shown}" if shown.startswith("_") else shown
+    return shown.replace("$", r"\$")
+
+
 def new_figure(width: float, height: float) -> Figure:
     """An empty figure (inches) that belongs to no window and no global state."""
     from margin.report.drawing import Drawing
@@ -87,7 +99,10 @@ def svg(figure: Figure, name: str) -> str:
 
     buffer = io.StringIO()
     none = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    with settings(), mpl.rc_context({"svg.hashsalt": name}):
+    with settings(), mpl.rc_context({"svg.hashsalt": name}), warnings.catch_warnings():
+        # text stays text, which the reader's own fonts show: what the measuring font lacks does not matter
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
         # laid out once here: the writing would do it twice
         engine = figure.get_layout_engine()
         if engine is not None:

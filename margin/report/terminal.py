@@ -182,7 +182,7 @@ def _recommendation(summary: Summary, width: int, most: int) -> list[Text]:
 def _causes(summary: Summary, width: int) -> list[Text]:
     out = wrapped(f"{summary.causes_of!r}, spread of one cause halved:", "yield", width, 1)
     if not summary.causes:
-        return [*out, Text("  not determined (no budget was computed)")]
+        return [*out, Text("  not determined (no budget was computed, or nothing varies)")]
     return out + table_lines(_CAUSES, [_cause_row(cause) for cause in summary.causes])
 
 

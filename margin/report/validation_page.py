@@ -15,6 +15,7 @@ import pandas as pd
 from margin.estimates import numbers
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.manifest import VALIDATION
 from margin.report.shown import listing
 from margin.report.shown import table as html_table
 from margin.validation.line import Line
@@ -90,12 +91,14 @@ def _number(value: float) -> str:
     return f"{value:.5g}" if np.isfinite(value) else numbers.NOT_DETERMINED
 
 
-def write(lines: Sequence[Line], seed: int, confidence: float, folder: str | Path) -> Path:
+def write(
+    lines: Sequence[Line], seed: int, confidence: float, folder: str | Path, *, replace: bool = False
+) -> Path:
     """Write `validation.json` and `validation.csv`; FolderNotOurs as for a report."""
-    require_writable(folder)
+    require_writable(folder, VALIDATION, replace=replace)
     contents = {"validation.csv": csv_text(table(lines))}
     contents["validation.json"] = to_json(document(lines, seed, confidence, (*contents, "validation.json")))
-    publish(folder, contents)
+    publish(folder, contents, VALIDATION, replace=replace)
     return Path(folder) / "validation.json"
 
 

@@ -33,7 +33,8 @@ def worst_cases(results: Results) -> Section:
     for (verdict, loads), names in _warnings(results, scale).items():
         blocks.append(Text(f"At {loads} with {' and '.join(map(repr, names))}: {verdict}.", warning=True))
     blocks += [_worst_case_table(option, scale) for option in results.options]
-    blocks.append(_corner_table(focus, scale))
+    if len(focus.extremes):  # none where nothing varies
+        blocks.append(_corner_table(focus, scale))
     axes = figures.worst_case_ways(results, focus.name)
     text = "Worst case by three methods at each check load."
     alternative = f"Three ranges at each load for {focus.name}, against the permissible error."

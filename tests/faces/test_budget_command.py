@@ -121,7 +121,7 @@ def test_the_python_face_gives_the_same(case: Path, tmp_path: Path) -> None:
     assert set(study.actions["option"]) == {"none", "one-point"}
     assert set(study.shares.effects["by"]) == {"factor", "part", "level", "cause"}
     assert study.option == study.budget.leading_option == "one-point"
-    assert str(study) == invoke(str(case), "--runs", "1000").stdout.removesuffix("\n")
+    assert str(study) == invoke(str(case), "--runs", "1000").stdout
     assert study.save(tmp_path / "saved").exists()
     with pytest.raises(ValueError, match="no calibration option 'two'"):
         margin.budget(margin.load(case), option="two")

@@ -332,7 +332,7 @@ def test_half_of_a_file_is_told_by_its_folder(capsys: pytest.CaptureFixture[str]
     """A fault while writing names the folder, not the passing name of a half-written file."""
     with pytest.raises(SystemExit), faults_shown():
         raise OSError(28, "No space left on device", "report/.page.html.17.margin-part")
-    assert capsys.readouterr().err.startswith("report: No space left on device; check the path")
+    assert capsys.readouterr().err.startswith("report: No space left on device; the disk is full")
 
 
 def test_a_file_that_is_read_is_not_written_over(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -292,7 +292,7 @@ def test_a_budget_is_written_and_a_foreign_folder_is_refused(constant: ErrorBudg
     page = budget_page.write(constant, tmp_path / "budget")
     assert page == tmp_path / "budget" / "budget.html"
     listed = json.loads(page.with_name("budget.json").read_text(encoding="utf-8"))["files"]
-    assert {path.name for path in page.parent.iterdir()} == set(listed)
+    assert {path.name for path in page.parent.iterdir()} == {*listed, "manifest.json"}
     assert len(pd.read_csv(page.with_name("actions.csv"))) == len(constant.actions)
     (page.parent / "notes.txt").write_text("mine", encoding="utf-8")
     with pytest.raises(FolderNotOurs, match=r"notes\.txt"):

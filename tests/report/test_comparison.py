@@ -109,7 +109,7 @@ def test_comparison_is_written_with_both_reports(comparison: Comparison, tmp_pat
     document = json.loads((tmp_path / "comparison.json").read_text())
     assert [row["check"] for row in document["checks"]] == list(comparison.checks["check"])
     listed = json.loads((tmp_path / "comparison.json").read_text())["files"]
-    assert set(listed) == {
+    assert {*listed, "manifest.json"} == {
         path.relative_to(tmp_path).as_posix() for path in tmp_path.rglob("*") if path.is_file()
     }
 
@@ -118,7 +118,7 @@ def test_comparison_is_written_with_both_reports(comparison: Comparison, tmp_pat
 def test_report_takes_the_place_of_a_comparison(comparison: Comparison, tmp_path: Path) -> None:
     """A report written over an earlier comparison leaves nothing of it."""
     files.write_comparison(comparison, tmp_path)
-    files.write_report(comparison.first, tmp_path)
+    files.write_report(comparison.first, tmp_path, replace=True)
     assert not (tmp_path / "first").exists()
     assert not (tmp_path / "comparison.json").exists()
     assert (tmp_path / "report.html").is_file()

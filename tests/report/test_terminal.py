@@ -65,7 +65,7 @@ def test_narrow_terminal_is_kept(results: Results) -> None:
 def test_missing_budget_is_said(results: Results) -> None:
     """Without a budget the screen says that the causes are not determined."""
     without = replace(results, budget=results.budget.iloc[:0])
-    assert "not determined (no budget was computed)" in terminal.render(without)
+    assert "not determined (no budget was computed, or nothing varies)" in terminal.render(without)
 
 
 def test_no_number_is_shown_as_nan(results: Results) -> None:

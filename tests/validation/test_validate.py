@@ -109,7 +109,11 @@ def test_command_writes_what_it_prints(quick: Callable[[float], None], tmp_path:
         found = CliRunner().invoke(cli, ["validate", "--out", str(out), "--seed", seed])
         assert found.exit_code == CONFORMS, found.output
         assert "All 3 lines agree." in found.output
-    assert sorted(path.name for path in out.iterdir()) == ["validation.csv", "validation.json"]
+    assert sorted(path.name for path in out.iterdir()) == [
+        "manifest.json",
+        "validation.csv",
+        "validation.json",
+    ]
     document = json.loads((out / "validation.json").read_text(encoding="utf-8"))
     assert document["agrees"] and document["computed"]["seed"] == 2
     rows = list(csv.DictReader((out / "validation.csv").read_text(encoding="utf-8").splitlines()))
