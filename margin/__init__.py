@@ -1,5 +1,6 @@
 """Force error, calibration decision and yield of force-sensing pads and their front ends.
 
+draft     write a first case of a kind of sensor and circuit
 load      read a case file
 change    the same case with other values
 estimate  draw, calibrate and judge its units
@@ -20,17 +21,19 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from margin.bench_study import characterise
     from margin.chain.registry import register
+    from margin.drafted_case import draft
     from margin.estimates.shares.salib_problem import problem
     from margin.rare_study import rare
     from margin.study import budget, change, compare, estimate, load
     from margin.validation_study import validate
 
 __all__ = [
-    "budget", "change", "characterise", "compare", "estimate", "load", "problem", "rare", "register",
+    "budget", "change", "characterise", "compare", "draft", "estimate", "load", "problem", "rare", "register",
     "validate",
 ]  # fmt: skip
 
 _HOME = dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study")
+_HOME["draft"] = "margin.drafted_case"
 _HOME["register"] = "margin.chain.registry"
 _HOME["problem"] = "margin.estimates.shares.salib_problem"
 _HOME["rare"] = "margin.rare_study"

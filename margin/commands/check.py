@@ -15,6 +15,8 @@ from margin.commands.common import OF_ELEMENTS, Asked, faults_shown, load
 def check(case: Path, elements: tuple[Path, ...]) -> None:
     """Read CASE and show how it was read: tolerances, defaults, what is assumed. Draws nothing."""
     with faults_shown():
+        from margin.case.describe import at_bands
+
         loaded = load(case, Asked(elements=elements))
         for title, lines in (
             ("How tolerances were read", loaded.readings),
@@ -24,3 +26,11 @@ def check(case: Path, elements: tuple[Path, ...]) -> None:
             click.echo(f"{title}:")
             for line in lines or ("nothing",):
                 click.echo(f"  {line}")
+        unstated = at_bands(loaded.elements)
+        if unstated:
+            count = (
+                "1 quantity counts at a plausible band"
+                if unstated == 1
+                else (f"{unstated} quantities count at plausible bands")
+            )
+            click.echo(f"{count}: state yours, or 0 for no such effect")

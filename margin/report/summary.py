@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from margin.case.types import Case, Requirement
+from margin.chain.interface import DirectInterface
 from margin.estimates import numbers
 from margin.estimates.decision import bound_in_words
 from margin.estimates.results import DesignCheck, OptionResult, Results
@@ -71,6 +72,7 @@ class Summary:
     checks_exceeded: tuple[str, ...]
     checks_other: str
     assumed: str
+    ideal: tuple[str, ...]
     cautions: tuple[str, ...]
     next_step: str
     computed: str
@@ -98,6 +100,7 @@ def summarise(results: Results) -> Summary:
         checks_exceeded=tuple(check_in_words(c) for c in results.checks if c.verdict == "exceeded"),
         checks_other=_other_checks(results.checks),
         assumed=assumed_in_words(results.case),
+        ideal=ideal_in_words(results.case),
         cautions=results.cautions,
         next_step=next_step(results),
         computed=computed_in_words(results),
@@ -259,6 +262,17 @@ def assumed_in_words(case: Case) -> str:
     more = f"; and {rest} more" if rest > 0 else ""
     shown = "; ".join(first[:FIRST_ASSUMED])
     return f"{len(case.assumed)} not measured, {len(case.defaults)} by default: {shown}{more}"
+
+
+def ideal_in_words(case: Case) -> tuple[str, ...]:
+    """'Converter: none stated, ...' and 'Interface: direct, ...': parts of the chain that are taken as ideal."""
+    found = []
+    converter, interface = case.elements.get("converter"), case.elements.get("interface")
+    if converter is not None and converter.options.get("bits") == 0:
+        found.append("Converter: none stated, taken as ideal: no quantisation, no noise")
+    if interface is not None and interface.kind == DirectInterface.kind:
+        found.append("Interface: direct, the whole load reaches the sensor evenly")
+    return tuple(found)
 
 
 def next_step(results: Results) -> str:
