@@ -34,6 +34,9 @@ PREFERRED = tuple(step * 10.0**decade for decade in range(-1, 7) for step in E24
 SENSITIVE: Mapping[str, float] = {"conductance": 1.5, "ratio": 1.1}
 """Output of a sensitive unit relative to the nominal one, by kind of output (common practice, no source)."""
 
+TOLERANCE: Mapping[str, str] = {"conductance": "1 %", "ratio": "0.1 %"}
+"""Grade of the resistor that sets the gain, by kind of output (common practice, no source)."""
+
 ROOM = 0.05
 """Share of the range of the output that the top load of a sensitive unit leaves free."""
 
@@ -80,7 +83,7 @@ def _curve(low: float, high: float, output_kind: str) -> dict[str, Example]:
         middle = middle_load(low, high)
         outputs = [units.show(20e-6 * (load / middle) ** 0.9, "S") for load in loads]
     return {
-        "output_kind": Example(output_kind, "what the outputs are"),
+        "output_kind": Example(output_kind),
         "loads": Example([units.show(load, "N") for load in loads]),
         "outputs": Example(outputs),
     }
@@ -140,7 +143,8 @@ def circuit_examples(
         circuit = element_of("circuit", kind, cls, {**found, gain: first})
         top = max(high, float(getattr(sensor, "rated_load", high)))
         value, note = _resistor(interface, sensor, circuit, gain, (max(low, _LEAST * top), top))
-        tolerance = " +/- 1 %" if parameters_of(cls)[gain].grades == "tolerance" else ""
+        grade = TOLERANCE.get(sensor.output_kind, "1 %")
+        tolerance = f" +/- {grade}" if parameters_of(cls)[gain].grades == "tolerance" else ""
         found[gain] = Example(f"{units.show(value, 'ohm')}{tolerance}", note)
     return _in_order(cls, found)
 
