@@ -91,8 +91,8 @@ def compose(request: Request, path: Path | None = None) -> Drafted:
     class_named("interface", request.interface)
     try:
         low, high = read_range(request.loads)
-    except ValueFault as fault:
-        raise ValueError(f"range {request.loads!r}: {fault}") from fault
+    except ValueFault as wrong:
+        raise ValueError(f"range {request.loads!r}: {wrong}") from wrong
     place = path.parent / request.unstated if path is not None and request.unstated else None
     kept = request.unstated if place is not None and place.exists() else None
     bands = bands_for(kept or PLAUSIBLE, path, request.unstated or SHIPPED.name)
@@ -140,13 +140,15 @@ class _Tables:
         """Example values of the circuit; not sized to a sensor or interface that refuses its own example values."""
         request, cls = self.request, self.classes["circuit"]
         try:
-            interface, sensor = (
-                element_of(role, kind, self.classes[role], self.examples[role])
-                for role, kind in (("interface", request.interface), ("sensor", request.sensor))
-            )
+            interface = self.made("interface", request.interface)
+            sensor = self.made("sensor", request.sensor)
             return circuit_examples(request.circuit, cls, sensor, interface, self.low, self.high)
         except (ValueError, ArithmeticError):
             return stated_as_shown("circuit", cls)
+
+    def made(self, role: Role, kind: str) -> Any:
+        """The element with its example values. Raises ValueError where it refuses them."""
+        return element_of(role, kind, self.classes[role], self.examples[role])
 
     def head(self, fault: str | None, name: str) -> Iterator[str]:
         """What the file of this name is, and what to do with it."""
