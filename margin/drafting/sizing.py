@@ -34,6 +34,9 @@ PREFERRED = tuple(step * 10.0**decade for decade in range(-1, 7) for step in E24
 SENSITIVE: Mapping[str, float] = {"conductance": 1.5, "ratio": 1.1}
 """Output of a sensitive unit relative to the nominal one, by kind of output (common practice, no source)."""
 
+_OTHERWISE = 1.5
+"""The same for an output of any other kind."""
+
 TOLERANCE: Mapping[str, str] = {"conductance": "1 %", "ratio": "0.1 %"}
 """Grade of the resistor that sets the gain, by kind of output (common practice, no source)."""
 
@@ -157,18 +160,24 @@ def _resistor(
     best = max(choices, key=lambda each: each.rank)
     if not math.isfinite(best.top):
         return 10e3, ""
-    limit = units.show(best.limit, "V", 3)
-    return best.value, f"nominal top load at {units.show(best.top, 'V', 3)}, a sensitive unit within {limit}"
+    if best.rank[0] == 0:
+        return best.value, "no preferred value keeps the whole range within swing and reference"
+    factor = SENSITIVE.get(sensor.output_kind, _OTHERWISE)
+    reached = f"{units.show(best.top, 'V', 3)} at {units.show(loads[1], 'N')}"
+    return best.value, f"{reached}, room for a unit {factor:g} times as sensitive"
 
 
 @dataclass(frozen=True)
 class _Signal:
-    """What one value of the resistor makes of the range: V at the nominal top load, the limit it goes towards, how
-    far the signal spans, and the room left at the top load (near) and at the lowest (far), of the whole range."""
+    """What one value of the resistor makes of the range.
+
+    top        V at the top load, nominal
+    span       of the nominal signal over the loads, as a share of the range of the output
+    near, far  room left at the top and at the lowest load, as a share of that range; negative beyond it
+    """
 
     value: float
     top: float
-    limit: float
     span: float
     near: float
     far: float
@@ -187,7 +196,7 @@ def _signal(
 ) -> _Signal:
     setting = Setting(peak=loads[1])
     chain = Chain(interface, sensor, dataclasses.replace(circuit, **{key: value}), Converter(bits=12))
-    factor = SENSITIVE.get(sensor.output_kind, 1.5)
+    factor = SENSITIVE.get(sensor.output_kind, _OTHERWISE)
 
     def volts(share: float) -> tuple[float, float]:
         output = chain.sensor.output(interface.transmit(np.asarray(loads), setting), setting) * share
@@ -204,11 +213,10 @@ def _signal(
     rising = last >= first
     near = highest - sensitive[1] if rising else sensitive[1] - lowest
     far = min(sensitive[0], dull[0]) - lowest if rising else highest - max(sensitive[0], dull[0])
-    limit = highest if rising else lowest
     shares = (abs(last - first) / span, near / span, far / span)
     if not all(map(math.isfinite, (last, *shares))):
-        return _Signal(value, math.nan, limit, -math.inf, -math.inf, -math.inf)
-    return _Signal(value, last, limit, *shares)
+        return _Signal(value, math.nan, -math.inf, -math.inf, -math.inf)
+    return _Signal(value, last, *shares)
 
 
 def stated_as_shown(role: Role, cls: type, found: Mapping[str, Example] | None = None) -> dict[str, Example]:
