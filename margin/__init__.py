@@ -1,5 +1,6 @@
 """Force error, calibration decision and yield of force-sensing pads and their front ends.
 
+draft     write a first case of a kind of sensor and circuit
 load      read a case file
 change    the same case with other values
 estimate  draw, calibrate and judge its units
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from margin.bench_study import Characterisation, characterise
     from margin.case.types import Case
     from margin.chain.registry import register
+    from margin.drafted_case import draft
     from margin.estimates.shares.salib_problem import problem
     from margin.rare_study import RareStudy, rare
     from margin.study import budget, change, compare, estimate, load
@@ -51,7 +53,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BudgetStudy", "Case", "Characterisation", "PairedStudy", "RareStudy", "Study", "ValidationStudy", "budget",
-    "change", "characterise", "compare", "errors", "estimate", "load", "problem", "rare", "register", "validate",
+    "change", "characterise", "compare", "draft", "errors", "estimate", "load", "problem", "rare", "register",
+    "validate",
 ]  # fmt: skip
 
 _HOME = {
@@ -61,6 +64,7 @@ _HOME = {
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
     "Case": "margin.case.types",
+    "draft": "margin.drafted_case",
     "problem": "margin.estimates.shares.salib_problem",
     "register": "margin.chain.registry",
 }

@@ -11,6 +11,7 @@ from margin.commands.budget import budget
 from margin.commands.check import check
 from margin.commands.common import EXIT_CODES, faults_shown
 from margin.commands.compare import compare
+from margin.commands.draft import draft
 from margin.commands.estimate import estimate
 from margin.commands.rare import rare
 from margin.commands.schema import schema
@@ -22,10 +23,11 @@ from margin.commands.validate import validate
 def cli() -> None:
     """Force error, calibration decision and yield of force-sensing pads and their front ends.
 
-    Start with: margin estimate CASE.toml --out report
+    Start with: margin draft for a first case, then margin estimate CASE.toml --out report
     """
 
 
+cli.add_command(draft)
 cli.add_command(estimate)
 cli.add_command(budget)
 cli.add_command(compare)

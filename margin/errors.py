@@ -16,6 +16,7 @@ RareEventError       a failure probability that cannot be estimated from what wa
 NotComparable        two cases without a common option, or with different requirements or loads
 BenchDataError       bench data that cannot be read; `faults` holds each fault with line, column and value
 NotMeasurableError   an estimate that the bench data cannot give; the message says what to measure
+FileExists           a file that a draft would overwrite
 FolderNotOurs        a folder that holds files of someone else, or may not be written
 RunFolderError       a folder of kept parts that belongs to another run
 UnreadableResults    a file that is no results document, or one of another version
@@ -75,6 +76,7 @@ _HOME = {
     "ElementError": "margin.chain.registry",
     "EvaluationError": "margin.propagation.tally",
     "FailedEvaluations": "margin.estimates.sensitivity.evaluations",
+    "FileExists": "margin.drafted_case",
     "FolderNotOurs": "margin.report.folder",
     "GpuUnavailable": "margin.backends.device.space",
     "InvalidArgument": "distributions.errors",
@@ -94,8 +96,8 @@ _HOME = {
 
 __all__ = [
     "BadDesign", "BenchDataError", "CannotCompile", "CaseError", "ClusterError", "DependentGroups", "ElementError",
-    "EvaluationError", "FailedEvaluations", "FolderNotOurs", "GpuUnavailable", "InvalidArgument", "InvalidParameter",
-    "MarginError", "NoDensity", "NotComparable", "NotMeasurableError", "NotOnDevice", "NotPositiveDefinite",
+    "EvaluationError", "FailedEvaluations", "FileExists", "FolderNotOurs", "GpuUnavailable", "InvalidArgument",
+    "InvalidParameter", "MarginError", "NoDensity", "NotComparable", "NotMeasurableError", "NotOnDevice", "NotPositiveDefinite",
     "RareEventError", "RunFolderError", "UnitError", "UnlikeWorker", "UnreadableResults",
 ]  # fmt: skip
 

@@ -30,12 +30,14 @@ class Band:
     choice    of the element's choices; None for a quantity
     source    where the band comes from
     needs     'use.age': the key without which the band has no effect and is left out; None without one
+    written   value as the table has it
     """
 
     quantity: Quantity | None
     choice: str | None
     source: str
     needs: str | None = None
+    written: Any = None
 
 
 @dataclass(frozen=True)
@@ -155,10 +157,11 @@ def _band(role: Role, cls: type, key: str, entry: Any) -> Band:
     if choice is not None and choice.choices is not None:
         if entry["value"] not in choice.choices:
             raise ValueFault("is none of the choices", f"write one of {', '.join(map(str, choice.choices))}")
-        return Band(None, str(entry["value"]), source, needs)
+        return Band(None, str(entry["value"]), source, needs, entry["value"])
     declared = parameters_of(cls).get(key)
     if declared is None or declared.draw is not None:
         raise ValueFault("is not a quantity of this kind", "leave it out")
     if declared.default is None:
         raise ValueFault("has no band: every case must state it", "leave it out")
-    return Band(read_any(entry["value"], Place(role, key, declared)), None, source, needs)
+    quantity = read_any(entry["value"], Place(role, key, declared))
+    return Band(quantity, None, source, needs, entry["value"])

@@ -77,6 +77,13 @@ def all_spreads(
                 yield f"{quantity.name} ({condition.name})", quantity, spread
 
 
+def at_bands(elements: Mapping[Role, ElementSpec]) -> int:
+    """How many quantities of the elements count at plausible bands."""
+    return sum(
+        quantity.band is not None for spec in elements.values() for quantity in spec.quantities.values()
+    )
+
+
 def reading_line(name: str, quantity: Quantity, spread: Spread, model: str | None = None) -> str:
     """'circuit.feedback: -1 % to +1 %, rectangular (GUM 4.3.7), per unit'.
 

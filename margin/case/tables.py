@@ -53,7 +53,8 @@ def _load(value: Any) -> float:
     return load
 
 
-def _range(value: Any) -> tuple[float, float]:
+def read_range(value: Any) -> tuple[float, float]:
+    """Lowest and highest load, N, of a text such as '2 N to 60 N'. Raises ValueFault."""
     mend = 'write for example "2 N to 60 N"'
     if not isinstance(value, str):
         raise ValueFault("is not a range of loads", mend)
@@ -63,7 +64,7 @@ def _range(value: Any) -> tuple[float, float]:
     try:
         low, high = (units.to_si(end.value, end.unit, "N") for end in written.ends)
     except units.UnitError as error:
-        reason = str(error) if written.ends[0].unit else "a force needs a unit"
+        reason = str(error) if all(end.unit for end in written.ends) else "a force needs a unit"
         raise ValueFault(reason, mend) from error
     if low < 0.0:
         raise ValueFault("a load cannot be negative", mend)
@@ -174,7 +175,7 @@ _LOADS = {"type": "array", "items": {"type": "string", "examples": ["10 N"]}, "m
 _SHARE = {"anyOf": [{"type": "string"}, {"type": "number"}], "examples": ["95 %", 0.95]}
 
 Loads = Annotated[tuple[float, ...], BeforeValidator(_ascending), WithJsonSchema(_LOADS)]
-Range = Annotated[tuple[float, float], BeforeValidator(_range), _as_text("2 N to 60 N")]
+Range = Annotated[tuple[float, float], BeforeValidator(read_range), _as_text("2 N to 60 N")]
 CheckLoads = Annotated[
     int | tuple[float, ...],
     BeforeValidator(_check),

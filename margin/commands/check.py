@@ -17,6 +17,7 @@ def check(case: Path, changes: tuple[str, ...], elements: tuple[Path, ...]) -> N
     """Read CASE and show how it was read: tolerances, defaults, what is assumed. Forecast time and memory of its study
     from a pilot of some hundred units; its results are not shown."""
     with faults_shown():
+        from margin.case.describe import at_bands
         from margin.estimates.forecast import forecast_of
         from margin.report.forecast import forecast_lines
 
@@ -29,6 +30,14 @@ def check(case: Path, changes: tuple[str, ...], elements: tuple[Path, ...]) -> N
             say(f"{title}:")
             for line in lines or ("nothing",):
                 say(f"  {line}")
+        unstated = at_bands(loaded.elements)
+        if unstated:
+            count = (
+                "1 quantity counts at a plausible band"
+                if unstated == 1
+                else (f"{unstated} quantities count at plausible bands")
+            )
+            say(f"{count}: state yours, or 0 for no such effect")
         say("Forecast of `margin estimate` on this machine:")
         for line in forecast_lines(forecast_of(loaded)):
             say(f"  {line}")

@@ -81,6 +81,7 @@ def first_page(results: Results) -> Section:
             *exceeded,
             Text(f"Other design checks: {summary.checks_other}."),
             Text(f"Assumed: {summary.assumed}."),
+            *(Text(f"{line}.") for line in summary.ideal),
             Text(f"Next step: {summary.next_step}."),
             *_trials(results),
             shown,

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from margin.case.types import Case
+from margin.chain.interface import DirectInterface
 from margin.estimates import numbers
 from margin.estimates.assumptions import by_weight, cancelling
 from margin.estimates.decision import bound_in_words
@@ -74,6 +76,7 @@ class Summary:
     checks_exceeded: tuple[str, ...]
     checks_other: str
     assumed: str
+    ideal: tuple[str, ...]
     cautions: tuple[str, ...]
     cancels: str
     next_step: str
@@ -102,6 +105,7 @@ def summarise(results: Results) -> Summary:
         checks_exceeded=tuple(check_in_words(c) for c in results.checks if c.verdict == "exceeded"),
         checks_other=_other_checks(results.checks),
         assumed=assumed_in_words(results),
+        ideal=ideal_in_words(results.case),
         cautions=results.cautions,
         cancels=cancelling_in_words(results),
         next_step=next_step(results),
@@ -233,6 +237,17 @@ def cancelling_in_words(results: Results) -> str:
     if not names:
         return ""
     return f"cancels: {', '.join(names)} (the ratiometric converter shares the reference)"
+
+
+def ideal_in_words(case: Case) -> tuple[str, ...]:
+    """'Converter: none stated, ...' and 'Interface: direct, ...': parts of the chain that are taken as ideal."""
+    found = []
+    converter, interface = case.elements.get("converter"), case.elements.get("interface")
+    if converter is not None and converter.options.get("bits") == 0:
+        found.append("Converter: none stated, taken as ideal: no quantisation, no noise")
+    if interface is not None and interface.kind == DirectInterface.kind:
+        found.append("Interface: direct, the whole load reaches the sensor evenly")
+    return tuple(found)
 
 
 _PATH_WORDS = {

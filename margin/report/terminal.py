@@ -197,6 +197,8 @@ def _notes(summary: Summary, width: int, most: int) -> list[Text]:
         out.extend(wrapped("Checks EXCEEDED:", "; ".join(summary.checks_exceeded), width, most, _BAD))
     out.extend(wrapped("Other checks:", summary.checks_other, width, 1))
     out.extend(wrapped("Assumed:", summary.assumed, width, min(most, 2)))
+    for label, _, text in (line.partition(" ") for line in summary.ideal):
+        out.extend(wrapped(label, text, width, 1))
     if summary.cautions:
         out.extend(wrapped(f"Cautions ({len(summary.cautions)}):", " | ".join(summary.cautions), width, 1))
     if summary.cancels:
@@ -248,6 +250,7 @@ def notebook_html(results: Results) -> str:
         *(("Check exceeded", line) for line in summary.checks_exceeded),
         ("Other checks", summary.checks_other),
         ("Assumed", summary.assumed),
+        *((label, text) for label, _, text in (line.partition(": ") for line in summary.ideal)),
         *(("Caution", line) for line in summary.cautions),
         *((("Note", summary.cancels),) if summary.cancels else ()),
         ("Next", summary.next_step),

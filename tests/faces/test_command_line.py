@@ -178,6 +178,41 @@ def test_check_lists_how_a_case_was_read(easy: Path) -> None:
     assert " at most, " in found.output
     assert "by array operations on " in found.output
     assert "memory: about " in found.output
+    assert "plausible band" not in found.output
+
+
+def test_check_counts_what_stands_at_plausible_bands(easy: Path) -> None:
+    """A film without any effect stated counts six of its own and three conditions of use at bands."""
+    text = easy.read_text(encoding="utf-8")
+    easy.write_text(text.replace('unstated = "zero"', 'unstated = "plausible bands"'), encoding="utf-8")
+    found = invoke("check", str(easy)).output
+    assert "\n9 quantities count at plausible bands: state yours, or 0 for no such effect\n" in found
+
+
+def test_a_first_case_is_drafted_and_checked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`draft` prints a case, or writes it and says what to replace; `check` reads it; a second one is refused."""
+    monkeypatch.chdir(tmp_path)
+    words = ["draft", "--sensor", "thin film", "--circuit", "inverting amplifier", "--range", "2 N to 60 N"]
+    printed = invoke(*words)
+    assert printed.exit_code == 0 and printed.output.startswith("# First case")
+    assert not list(tmp_path.iterdir())
+    written = invoke(*words, "--out", "pad.toml", "--bands", "ours.toml")
+    assert written.exit_code == 0
+    assert "Written: pad.toml" in written.output and "circuit.feedback" in written.output
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["ours.toml", "pad.toml"]
+    assert invoke("check", "pad.toml").exit_code == 0
+    again = invoke(*words, "--out", "pad.toml")
+    assert again.exit_code == BAD_INPUT
+    assert "pad.toml: exists already; name another file, or replace it by --replace" in again.output
+    assert invoke(*words, "--out", "pad.toml", "--replace").exit_code == 0
+
+
+def test_an_incomplete_draft_is_answered_by_the_kinds_there_are() -> None:
+    """Missing options are named, with each sensor and the circuits that accept it."""
+    found = invoke("draft", "--sensor", "thin film")
+    assert found.exit_code == BAD_INPUT
+    assert "name --circuit, --range too" in found.output
+    assert "strain-gauge bridge  bridge amplifier" in found.output
 
 
 def test_schema_is_json(tmp_path: Path) -> None:

@@ -10,8 +10,10 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
+from margin.case import read_case
 from margin.estimates.results import Results
-from margin.report import terminal
+from margin.report import page, terminal
+from tests.case.case_texts import case_text
 
 
 @pytest.mark.parametrize("which", ["results", "failing"])
@@ -91,3 +93,23 @@ def test_notebook_shows_the_same_and_escapes(results: Results) -> None:
     assert "<b>x</b>" not in html
     assert html.count("<table>") == 2
     assert results.cautions[0] in html
+
+
+@pytest.mark.parametrize("which", ["results", "failing"])
+def test_ideal_parts_of_the_chain_are_named(which: str, request: pytest.FixtureRequest) -> None:
+    """A converter that was left out and a direct interface are told plainly on the screen and on the page."""
+    results: Results = request.getfixturevalue(which)
+    ideal = read_case(case_text()).elements
+    shown = replace(results, case=replace(results.case, elements=ideal))
+    text = terminal.render(shown)
+    assert len(text.splitlines()) <= 40 and "seed" in text
+    for line in (
+        "Converter: none stated, taken as ideal: no quantisation, no noise",
+        "Interface: direct, the whole load reaches the sensor evenly",
+    ):
+        assert f"\n{line}\n" in text
+        assert line in page.render(shown)
+        assert line in terminal.notebook_html(shown)
+    stated = read_case(case_text(converter="bits = 12", interface='kind = "load concentrator"')).elements
+    quiet = terminal.render(replace(results, case=replace(results.case, elements=stated)))
+    assert "Converter:" not in quiet and "Interface:" not in quiet
