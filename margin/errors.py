@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     from margin.case.faults import CaseError
     from margin.case.units import UnitError
     from margin.chain.registry import ElementError
+    from margin.drafted_case import FileExists
     from margin.estimates.compare import NotComparable
     from margin.estimates.rare.limit import RareEventError
     from margin.estimates.sensitivity.evaluations import FailedEvaluations
@@ -97,8 +98,8 @@ _HOME = {
 __all__ = [
     "BadDesign", "BenchDataError", "CannotCompile", "CaseError", "ClusterError", "DependentGroups", "ElementError",
     "EvaluationError", "FailedEvaluations", "FileExists", "FolderNotOurs", "GpuUnavailable", "InvalidArgument",
-    "InvalidParameter", "MarginError", "NoDensity", "NotComparable", "NotMeasurableError", "NotOnDevice", "NotPositiveDefinite",
-    "RareEventError", "RunFolderError", "UnitError", "UnlikeWorker", "UnreadableResults",
+    "InvalidParameter", "MarginError", "NoDensity", "NotComparable", "NotMeasurableError", "NotOnDevice",
+    "NotPositiveDefinite", "RareEventError", "RunFolderError", "UnitError", "UnlikeWorker", "UnreadableResults",
 ]  # fmt: skip
 
 
