@@ -21,6 +21,10 @@ def scaled(distribution: Distribution, factor: float) -> Distribution:
 
     Raises InvalidParameter for a factor of 0, and for a negative one where the shape has no mirror image (gamma,
     lognormal, half-normal, ...).
+
+    >>> from distributions import Normal, scaled
+    >>> scaled(Normal(1.0, 0.5), -2.0)
+    Normal(mean=-2.0, sd=1.0)
     """
     if factor == 0.0:
         raise InvalidParameter("scaled", "factor", factor, "other than 0")

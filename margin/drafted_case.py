@@ -68,6 +68,11 @@ def draft(
     Raises FileExists for an existing file, ValueError for unknown kinds, a circuit that does not accept the sensor,
     a range that is none and a place for `bands` that is none; ElementError for a faulty file of elements; OSError
     where a file cannot be written.
+
+    >>> import margin
+    >>> drafted = margin.draft("thin film", "inverting amplifier", "2 N to 60 N")
+    >>> drafted.case.load_high, "circuit.feedback" in drafted.replace
+    (60.0, True)
     """
     files = list(elements)
     for file in files:

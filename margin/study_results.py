@@ -208,12 +208,16 @@ class PairedStudy(PairedFigures):
         """Design checks of both cases side by side, one row a check that either has.
 
         Columns:
-            check                         [text] name of the check
-            unit                          [text] SI unit of value and limit
-            value_first, value_second     [SI]   of the unit that 99.9 % are better than; none without the check
-            limit_first, limit_second     [SI]   held against; none where nothing is
-            margin_first, margin_second   [1]    relative distance to the limit, positive where it is passed
-            verdict_first, verdict_second [text] verdict of the check in each case
+            check          [text] name of the check
+            unit           [text] SI unit of value and limit
+            value_first    [SI]   first case: value of the unit that 99.9 % are better than; none without the check
+            limit_first    [SI]   held against; none where nothing is
+            margin_first   [1]    relative distance to the limit, positive where the check is passed
+            verdict_first  [text] verdict of the check
+            value_second   [SI]   the same of the second case
+            limit_second   [SI]   the same of the second case
+            margin_second  [1]    the same of the second case
+            verdict_second [text] the same of the second case
         """
         return self.comparison.checks
 

@@ -35,10 +35,9 @@ def by_weight(results: Results) -> tuple[Weighed, ...]:
 
 
 def _weighed(assumption: Assumption, rows: pd.DataFrame) -> Weighed:
-    about = rows[[assumption.is_of(str(name)) for name in rows["factor"]]]
-    if about.empty:
+    row = next((row for _, row in rows.iterrows() if assumption.is_of(str(row["factor"]))), None)
+    if row is None:
         return Weighed(assumption, math.nan, False)
-    row = about.iloc[0]
     return Weighed(assumption, float(row["error_change_N"]), row["verdict"] == "resolved")
 
 
@@ -53,7 +52,9 @@ def cancelling(results: Results) -> tuple[str, ...]:
         return ()
     rows = results.budget
     rows = rows[(rows["option"] == results.focus.name) & (rows["change"] == "frozen")]
-    rows = rows[[str(name).startswith("circuit.reference") for name in rows["factor"]]]
+    rows = rows[rows["factor"].astype(str).str.startswith("circuit.reference")]
+    if rows.empty:
+        return ()
     within = (
         rows[["error_change_N_low", "error_change_N_high"]].abs().max(axis=1) < CANCELLED * rows["error_N"]
     )

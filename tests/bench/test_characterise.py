@@ -19,6 +19,8 @@ from margin.estimates.next_measurement import SPAN_COEFFICIENT, SPREAD_TOGETHER
 from margin.estimates.yield_with_more import measured_levels, with_more
 
 CASE = """
+[case]
+unstated = "zero"
 [load]
 range = "2 N to 20 N"
 check = ["2 N", "10 N", "20 N"]
@@ -214,6 +216,7 @@ def test_a_model_is_of_one_setup(whole, tmp_path: Path) -> None:
 
 CASE_OF_MODEL = """
 [case]
+unstated = "zero"
 reference_temperature = "23 degC"
 [load]
 range = "1 N to 20 N"

@@ -195,8 +195,10 @@ def test_what_was_not_measured_is_listed_and_left_out(tmp_path: Path) -> None:
     read = load_case(tmp_path / "case.toml")
     assert read.model is not None
     assert read.model.unmeasured == tuple(unmeasured)
-    assert any("hysteresis: unmeasured by the bench" in line for line in read.assumed)
-    assert not any("creep: unmeasured by the bench" in line for line in read.assumed)
+    said = [line for line in read.assumed if "unmeasured by the bench of pad.toml" in line]
+    assert any(line.startswith("sensor.hysteresis: 2 % to 10 % per common") for line in said)
+    assert any(line.startswith("sensor.offset_conductance: 0 S (") for line in said)
+    assert not any(line.startswith("sensor.creep") for line in said)
 
 
 def test_zero_return_is_what_a_cycle_leaves() -> None:

@@ -54,8 +54,8 @@ EXPECTED: dict[Role, dict[str, str]] = {
         "humidity": "humidity_coefficient",
         "creep": "creep creep_reference_time",
         "ageing": "ageing",
-        "load history": "hysteresis",
-        "reloading": "reload_scatter reload_draw",
+        "load history": "hysteresis zero_return history_draw",
+        "reloading": "reload_scatter reload_draw reload_scatter_exponent reload_span_scatter reload_span_draw",
     },
     "circuit": {
         "circuit tolerances": (

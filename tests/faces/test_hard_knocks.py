@@ -150,7 +150,10 @@ def test_a_full_standard_output_is_named(case: Path) -> None:
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "utf-8"])
 def test_an_encoding_that_lacks_characters_gets_readable_ones(encoding: str, case: Path) -> None:
     """Names of other scripts and signs of ours come out in any encoding of the terminal."""
-    text = '[case]\nname = "x"\n' + case.read_text(encoding="utf-8") + '[[calibration]]\nkind = "one-point"\n'
+    text = (
+        case.read_text(encoding="utf-8").replace("[case]", '[case]\nname = "x"')
+        + '[[calibration]]\nkind = "one-point"\n'
+    )
     case.write_text(text + 'name = "5 ± 1 → é 力"\nloads = ["10 N"]\n', encoding="utf-8")
     found = process("check", str(case).replace("case.toml", "case.toml"), PYTHONIOENCODING=encoding)
     assert found.returncode == 0, found.stderr

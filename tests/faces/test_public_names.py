@@ -90,7 +90,7 @@ def every_error() -> set[type[BaseException]]:
     return found
 
 
-INTERNAL = {"BudgetEnded", "NotTraceable", "ValueFault"}
+INTERNAL = {"BudgetEnded", "NoSuchFigure", "NotPrivate", "NotTraceable", "UnsoundPart", "ValueFault"}
 """Caught where they are raised: none of them reaches a caller."""
 
 

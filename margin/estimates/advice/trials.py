@@ -12,6 +12,7 @@ from margin.estimates.advice.result import Action, Trial
 from margin.estimates.intervals import section_half_width
 from margin.estimates.yield_result import Estimate, Yield
 from margin.estimates.yields import decisive_shares, yield_of
+from margin.propagation.plan import growing_plan
 from margin.propagation.run_result import RunResult
 
 TRIAL_UNITS = 20_000
@@ -31,8 +32,8 @@ def trial_case(case: Case, option: str, units: int = TRIAL_UNITS) -> Case:
 
 
 def drawn(case: Case, workers: int | None) -> RunResult:
-    """Units of a trial."""
-    return run(case, workers=workers)
+    """Units of a trial: those of the first look of a study that draws on, which is large enough for a bound."""
+    return run(case, plan=growing_plan(case).upto(0), workers=workers)
 
 
 def yield_in(found: RunResult) -> Yield:
