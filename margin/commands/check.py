@@ -14,6 +14,8 @@ from margin.commands.common import OF_ELEMENTS, Asked, faults_shown, load
 @OF_ELEMENTS
 def check(case: Path, elements: tuple[Path, ...]) -> None:
     """Read CASE and show how it was read: tolerances, defaults, what is assumed. Draws nothing."""
+    from margin.report.layout import page_width, wrap
+
     with faults_shown():
         loaded = load(case, Asked(elements=elements))
         for title, lines in (
@@ -23,4 +25,4 @@ def check(case: Path, elements: tuple[Path, ...]) -> None:
         ):
             click.echo(f"{title}:")
             for line in lines or ("nothing",):
-                click.echo(f"  {line}")
+                click.echo("\n".join(wrap(line, page_width(), first="  ", rest="    ")))

@@ -1,33 +1,33 @@
-"""The findings of a bench on the terminal, 80 columns, and in a notebook."""
+"""The findings of a bench on the terminal and in a notebook."""
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Sequence
 from html import escape
 
 from rich.text import Text
 
-from margin.estimates.bench_findings import MAIN_FIGURES, Findings
+from margin.estimates import numbers
+from margin.estimates.bench_findings import MAIN_FIGURES, Findings, Setup
 from margin.estimates.bench_tables import components_frame
 from margin.estimates.next_measurement import NextMeasurement
 from margin.report import bench_words as words
-from margin.report.terminal import WIDTH, Column, table_lines, wrapped
+from margin.report.layout import Column, Row, page_width, plain_text, table_lines, wrap, wrapped
 
-_MOST_SETUPS = 4
-_CELL = 22
-"""Columns of a setup in the table of figures; fewer where the setups are many."""
+_SETUPS_BESIDE = 4
 _TOLD = ("file says", "flagged", "condensed into", "cannot be read")
 """Notes on the data that stand on the terminal too, by what they say."""
 _PLANS = (
-    Column("Next measurement", 33, "left"),
-    Column("readings", 8),
-    Column("interval", 20),
-    Column("narrower by", 16),
+    Column("Next measurement", "left"),
+    Column("Readings"),
+    Column("Interval"),
+    Column("Narrower by"),
 )
 
 
-def render(findings: Findings, outlook: NextMeasurement | None, width: int = WIDTH) -> str:
-    """The findings as plain text, each line at most `width` columns."""
+def render(findings: Findings, outlook: NextMeasurement | None, width: int | None = None) -> str:
+    """The findings as plain text, by default as wide as the terminal."""
+    width = width or page_width()
     blocks = [
         _head(findings, width),
         _merits(findings, width),
@@ -37,47 +37,40 @@ def render(findings: Findings, outlook: NextMeasurement | None, width: int = WID
         _missing(findings, width),
         _outlook(outlook, width),
     ]
-    return "\n\n".join("\n".join(line.plain.rstrip() for line in block) for block in blocks if block) + "\n"
+    return "\n".join(plain_text(block) for block in blocks if block)
 
 
 def _head(findings: Findings, width: int) -> list[Text]:
-    out = [Text(words.title(findings))]
-    out += wrapped("Measured:", words.extent(findings), width, 6)
+    out = [Text(line) for line in wrap(words.title(findings), width)]
+    out += wrapped("Measured:", words.extent(findings), width)
     said = [note for note in findings.data.notes if any(word in note for word in _TOLD)]
-    return out + (wrapped("Data:", "; ".join(said), width, 4) if said else [])
+    return out + (wrapped("Data:", "; ".join(said), width) if said else [])
 
 
 def _merits(findings: Findings, width: int) -> list[Text]:
-    """Pooled figures, each with its interval and its definition."""
-    shown = findings.setups[:_MOST_SETUPS]
-    each = min(_CELL, (width - 16) // len(shown) - 1)
-    name_width = width - len(shown) * (each + 1)
-    columns = (
-        Column(
-            "\n".join(textwrap.wrap("Figure of merit, mean over sensors", name_width)), name_width, "left"
-        ),
-        *(Column("\n".join(textwrap.wrap(s.name, each)), each) for s in shown),
-    )
-    out = table_lines(columns, [])
+    """Pooled figures, each with its interval and its definition, some setups side by side."""
+    out: list[Text] = []
+    for first in range(0, len(findings.setups), _SETUPS_BESIDE):
+        shown = findings.setups[first : first + _SETUPS_BESIDE]
+        columns = (
+            Column("Figure of merit, mean over sensors", "left", "Figure"),
+            *(Column(s.name) for s in shown),
+        )
+        out += table_lines(columns, _merit_rows(shown), width)
+    level = f"{numbers.percent(findings.confidence)} over sensors; single sensors and all linearities in the report"
+    return out + wrapped("Intervals:", level, width)
+
+
+def _merit_rows(shown: Sequence[Setup]) -> list[Row | str]:
+    rows: list[Row | str] = []
     for name in MAIN_FIGURES:
         merits = [setup.pooled.get(name) for setup in shown]
         present = [m for m in merits if m is not None]
         if not any(m.value is not None for m in present):
             continue
-        scale = words.scale_of(present, present[0].unit)
-        cells = [("–", "") if m is None else words.merit_parts(m, scale) for m in merits]
-        label = "\n".join(textwrap.wrap(name, name_width))
-        row = (label, *(f"{value}\n{ends}" for value, ends in cells))
-        out += table_lines(columns, [row], heading=False)
-        text = present[0].definition.removeprefix("mean over sensors: ")
-        out += [
-            Text(line)
-            for line in textwrap.wrap(text, width - 4, initial_indent="  : ", subsequent_indent="    ")
-        ]
-    if len(findings.setups) > len(shown):
-        out += wrapped("…", f"{len(findings.setups) - len(shown)} more setups stand in the report", width, 1)
-    level = f"{100 * findings.confidence:g} % over sensors; single sensors and all linearities stand in the report"
-    return out + wrapped("Intervals:", level, width, 2)
+        rows.append((name, *(cell.lines for cell in words.merit_column(merits))))
+        rows.append(f"  : {present[0].definition.removeprefix('mean over sensors: ')}")
+    return rows
 
 
 def _spreads(findings: Findings, width: int) -> list[Text]:
@@ -89,15 +82,13 @@ def _spreads(findings: Findings, width: int) -> list[Text]:
     table = table[(table["circuit"] == first.circuit) & (table["interface"] == first.interface)]
     if table.empty:
         return []
-    columns = (
-        Column(f"Spread, {first.name}", 30, "left"), Column("standard deviation", 40)
-    )  # fmt: skip
+    columns = (Column(f"Spread, {first.name}", "left", "Spread"), Column("Standard deviation\n(interval)"))
+    records = [row for row in table.to_dict("records") if row["level"] != "lot" or row["sd"] == row["sd"]]
     rows = [
-        (f"{row['parameter']} per {row['level']}", words.component_shown(row))
-        for row in table.to_dict("records")
-        if row["level"] != "lot" or row["sd"] == row["sd"]
+        (f"{row['parameter']} per {row['level']}", shown)
+        for row, shown in zip(records, words.component_column(records), strict=True)
     ]
-    return table_lines(columns, rows)
+    return table_lines(columns, rows, width)
 
 
 def _models(findings: Findings, width: int) -> list[Text]:
@@ -107,7 +98,7 @@ def _models(findings: Findings, width: int) -> list[Text]:
     return [
         line
         for statement, names in said.items()
-        for line in wrapped(f"Model, {'; '.join(names)}:", statement, width, 6)
+        for line in wrapped(f"Model, {'; '.join(names)}:", statement, width)
     ]
 
 
@@ -115,10 +106,10 @@ def _differences(findings: Findings, width: int) -> list[Text]:
     out = []
     for by, (resolved, rest) in words.difference_statements(findings).items():
         for line in resolved:
-            out += wrapped(f"By {by}, resolved:", line, width, 3)
+            out += wrapped(f"By {by}, resolved:", line, width)
         names = "; ".join(line.split(": ", 1)[0] for line in rest)
         if rest:
-            out += wrapped(f"By {by}, no difference resolved:", names, width, 4)
+            out += wrapped(f"By {by}, no difference resolved:", names, width)
     return out
 
 
@@ -126,7 +117,7 @@ def _missing(findings: Findings, width: int) -> list[Text]:
     out = []
     for what, where, why, measure in words.gathered(findings):
         place = "" if where == words.WHOLE or len(findings.setups) == 1 else f" ({where})"
-        out += wrapped("Cannot be had:", f"{what}{place}: {why}. {_measure(measure)}", width, 4)
+        out += wrapped("Not available:", f"{what}{place}: {why}. {_measure(measure)}", width)
     return out
 
 
@@ -137,20 +128,25 @@ def _measure(text: str) -> str:
 def _outlook(outlook: NextMeasurement | None, width: int) -> list[Text]:
     if outlook is None:
         return []
-    rows = []
-    for row in outlook.of(outlook.decides).to_dict("records"):
-        ends, _, gain = words.outlook_value(row)
-        readings = "" if row["readings"] != row["readings"] else f"{row['readings']:.0f}"
-        if row["low"] == row["low"]:
-            rows.append((str(row["words"]), readings, ends, gain))
+    records = outlook.of(outlook.decides).to_dict("records")
+    rows = [
+        (
+            str(row["words"]),
+            numbers.count(round(row["readings"])) if row["readings"] == row["readings"] else "",
+            *cells,
+        )
+        for row, (*cells,) in zip(records, words.outlook_column(records), strict=True)
+        if row["low"] == row["low"]
+    ]
     out = wrapped(
-        "How much more:", f"{outlook.decides}, {words.outlook_level(outlook, outlook.decides)}", width, 2
+        "More measurements:", f"{outlook.decides}, {words.outlook_level(outlook, outlook.decides)}", width
     )
-    return [*out, *table_lines(_PLANS, rows), *_whole(outlook.sentence, width)]
+    shown = [(name, readings, ends, gain) for name, readings, ends, _, gain in rows]
+    return [*out, *table_lines(_PLANS, shown, width), *_whole(outlook.sentence, width)]
 
 
 def _whole(text: str, width: int) -> list[Text]:
-    return [Text(line) for line in textwrap.wrap(text, width, subsequent_indent="  ")]
+    return [Text(line) for line in wrap(text, width, rest="  ")]
 
 
 def notebook_html(findings: Findings, outlook: NextMeasurement | None) -> str:

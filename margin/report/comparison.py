@@ -2,56 +2,66 @@
 
 from __future__ import annotations
 
-import textwrap
+from dataclasses import dataclass
 from html import escape
-
-import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.comparison_result import Comparison
+from margin.estimates.number_columns import Cell, Entry, change_column, share_column
 from margin.estimates.results import Results
 from margin.report.blocks import Block, Section, Table, Text
+from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.page import options_table, page
-from margin.report.summary import computed_in_words, requirement_in_words, summarise
-from margin.report.terminal import WIDTH, Column, table_lines, wrapped
+from margin.report.summary import (
+    computed_in_words,
+    entry_of,
+    requirement_in_words,
+    requirement_lines,
+    summarise,
+)
 
 _COLUMNS = (
-    Column("Calibration\noption", 20, "left"),
-    Column("Yield,\nfirst", 9),
-    Column("Yield,\nsecond", 9),
-    Column("Second less first,\npoints (interval)", 24),
-    Column("", 13, "left"),
+    Column("Calibration\noption", "left"),
+    Column("Yield,\nfirst"),
+    Column("Yield,\nsecond"),
+    Column("Second less first,\npoints (interval)", "left"),
+    Column("Verdict", "left"),
 )
 
 
-def render(comparison: Comparison) -> str:
-    """The comparison as plain text, 80 columns."""
+@dataclass(frozen=True)
+class _Line:
+    """One calibration option of both studies in text; the difference in points."""
+
+    option: str
+    first: str
+    second: str
+    difference: Cell
+    verdict: str
+
+
+def render(comparison: Comparison, width: int | None = None) -> str:
+    """The comparison as plain text, by default as wide as the terminal."""
+    width = width or page_width()
     shown = []
     for place, results in _both(comparison):
-        shown.extend(wrapped(f"{place}:", f"{results.case.name}, {results.verdict}", WIDTH, 1))
+        shown.extend(wrapped(f"{place}:", f"{results.case.name}, {results.verdict}", width))
         recommended = results.recommendation.option or "no calibration option"
-        shown.extend(wrapped("  Recommended:", recommended, WIDTH, 1))
-    shown.extend(
-        line
-        for text in requirement_in_words(comparison.first.case)
-        for line in wrapped(f"{text.split(': ', 1)[0]}:", text.split(": ", 1)[1], WIDTH, 2)
-    )
+        shown.extend(wrapped(f"{place}, recommended:", recommended, width))
+    for label, text in requirement_lines(comparison.first.case):
+        shown.extend(wrapped(f"{label}:", f"{text}.", width))
     rows = [
         (
-            "\n".join(textwrap.wrap(name, _COLUMNS[0].width, max_lines=2, placeholder=" …")),
-            one,
-            two,
-            short.replace("(within ", "("),
-            "" if found == numbers.BELOW_RESOLUTION else found,
+            line.option, line.first, line.second, line.difference.text,
+            "" if line.verdict == numbers.BELOW_RESOLUTION else line.verdict,
         )
-        for name, one, two, _, short, found in _rows(comparison)
-    ]
-    shown.extend(table_lines(_COLUMNS, rows))
+        for line in _lines(comparison)
+    ]  # fmt: skip
+    shown.extend(table_lines(_COLUMNS, rows, width))
     cautions = tuple(dict.fromkeys((*comparison.first.cautions, *comparison.second.cautions)))
-    if cautions:
-        shown.extend(wrapped(f"Cautions ({len(cautions)}):", " | ".join(cautions), WIDTH, 1))
-    shown.extend(wrapped("Computed:", computed_in_words(comparison.second), WIDTH, 2))
-    return "\n".join(line.plain.rstrip() for line in shown) + "\n"
+    shown.extend(listed(f"Cautions ({len(cautions)}):", cautions, width))
+    shown.extend(wrapped("Computed:", computed_in_words(comparison.second), width))
+    return plain_text(shown)
 
 
 def notebook_html(comparison: Comparison) -> str:
@@ -102,31 +112,33 @@ def _both(comparison: Comparison) -> tuple[tuple[str, Results], tuple[str, Resul
 def _table(comparison: Comparison) -> Table:
     return Table(
         f"First: {comparison.first.case.name}. Second: {comparison.second.case.name}.",
-        ("Calibration", "Yield, first", "Yield, second", "Second less first (interval)", "Verdict"),
-        tuple((name, one, two, full, found) for name, one, two, full, _, found in _rows(comparison)),
+        ("Calibration", "Yield, first", "Yield, second", "Second less first, points (interval)", "Verdict"),
+        tuple(
+            (line.option, line.first, line.second, line.difference.text, line.verdict)
+            for line in _lines(comparison)
+        ),
     )
 
 
-def _rows(comparison: Comparison) -> list[tuple[str, str, str, str, str, str]]:
-    return [
-        (str(row["option"]), *_yields(comparison, row), *_difference(row), str(row["verdict"]))
-        for _, row in comparison.differences.iterrows()
+def _lines(comparison: Comparison) -> tuple[_Line, ...]:
+    """Options that both studies have; yields in one format, so that they can be compared by eye."""
+    rows = [row for _, row in comparison.differences.iterrows()]
+    entries = [
+        Entry(float(row[f"yield_{place.lower()}"]), found.low, found.high)
+        for place, results in _both(comparison)
+        for row in rows
+        for found in (results.option(str(row["option"])).decisive_yield.sampled,)
     ]
-
-
-def _yields(comparison: Comparison, row: pd.Series) -> tuple[str, str]:
-    """Both yields to the digits that the interval of each study supports."""
-    shown = []
-    for (_, results), name in zip(_both(comparison), ("yield_first", "yield_second"), strict=True):
-        found = results.option(str(row["option"])).decisive_yield.sampled
-        shown.append(numbers.share_value(float(row[name]), found.low, found.high))
-    return shown[0], shown[1]
-
-
-def _difference(row: pd.Series) -> tuple[str, str]:
-    values = [float(row[f"difference{end}"]) for end in ("", "_low", "_high")]
-    resolved = row["verdict"] != numbers.BELOW_RESOLUTION
-    return (
-        numbers.share_change(values[0], values[1], values[2], resolved=resolved),
-        numbers.share_change(values[0], values[1], values[2], resolved=resolved, unit=""),
+    yields = share_column(entries)
+    verdicts = [str(row["verdict"]) for row in rows]
+    differences = change_column(
+        [entry_of(row, "difference") for row in rows],
+        numbers.Scale(100.0, ""),
+        [verdict != numbers.BELOW_RESOLUTION for verdict in verdicts],
+    )
+    return tuple(
+        _Line(str(row["option"]), first.value, second.value, difference, verdict)
+        for row, first, second, difference, verdict in zip(
+            rows, yields[: len(rows)], yields[len(rows) :], differences, verdicts, strict=True
+        )
     )

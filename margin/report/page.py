@@ -9,7 +9,7 @@ from margin.estimates import numbers
 from margin.estimates.results import Results
 from margin.report import figures, sections, style
 from margin.report.blocks import Listing, Picture, Section, Table, Text, picture
-from margin.report.summary import Summary, focus_option, summarise
+from margin.report.summary import Summary, focus_option, requirement_in_words, summarise
 from margin.report.worst_case_section import worst_cases
 
 
@@ -70,7 +70,7 @@ def first_page(results: Results) -> Section:
     return Section(
         "Summary",
         (
-            *(Text(line) for line in summary.requirement),
+            *(Text(line) for line in requirement_in_words(results.case)),
             options_table(summary),
             Text(f"Recommended: {summary.recommendation}."),
             *((Listing(obstacles, summary.obstacles),) if summary.obstacles else ()),
@@ -90,10 +90,10 @@ def options_table(summary: Summary) -> Table:
         (
             line.name,
             line.verdict,
-            f"{line.yields} ({line.yield_interval})",
-            line.bound,
-            f"{line.error} ({line.error_interval}) at {line.error_at}",
-            f"{line.largest} ({line.largest_interval})",
+            line.yields.text,
+            line.bound.text,
+            line.error_text,
+            line.largest.text,
             line.seconds,
         )
         for line in summary.options
@@ -111,10 +111,10 @@ def _causes_table(summary: Summary) -> Table | Text:
     if not summary.causes:
         return Text("Leading causes: not determined (no budget was computed).")
     rows = tuple(
-        (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, cause.change)
+        (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, cause.change.text)
         for cause in summary.causes
     )
-    columns = ("Rank", "Cause", "Part, level", "If halved, yield becomes", "Change (interval)")
+    columns = ("Rank", "Cause", "Part, level", "If halved, yield becomes", "Change in points (interval)")
     return Table(f"Leading causes with {summary.causes_of!r}.", columns, rows, 3)
 
 

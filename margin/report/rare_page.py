@@ -7,54 +7,73 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from rich.text import Text
 
 from margin.estimates import numbers
 from margin.estimates.failing_unit import COLUMNS, FailingUnit
+from margin.estimates.number_columns import PERCENT
 from margin.estimates.rare import CrossCheck
 from margin.estimates.rare_failures import RareFailures
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
-from margin.report.terminal import WIDTH, wrapped
+from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
 
 FORMAT, VERSION = "margin rare failures", 1
 _SHOWN = 10
+_PPM = numbers.Scale(1e6, "ppm")
+_PPM_BELOW = 1e-3
+_PARTS = (
+    Column("Factor", "left"),
+    Column("Where", "left"),
+    Column("Value", "left"),
+    Column("Standard deviations\nfrom the median"),
+)
 NOT_SEPARATE = (
-    "What few units leave unknown, and the station, are drawn afresh for every unit here: the probability is that of a "
-    "unit of unknown origin, not a bound."
+    "The sampling uncertainty of few measured units, and the station, are drawn afresh for every unit here: the "
+    "probability is that of a unit of unknown origin, not a bound."
 )
 
 
-def render(found: RareFailures) -> str:
-    """Probability, interval and the most likely failing unit, 80 columns."""
+def render(found: RareFailures, width: int | None = None) -> str:
+    """Probability, interval and the most probable failing unit, by default as wide as the terminal."""
+    width = width or page_width()
     result = found.result
-    ppm = 1e6 * result.probability
-    shown = numbers.with_interval(ppm, 1e6 * result.low, 1e6 * result.high, "ppm")
+    scale = _PPM if result.high < _PPM_BELOW else PERCENT
+    shown = numbers.with_interval(result.probability, result.low, result.high, scale=scale)
     level = numbers.percent(result.level)
-    lines = wrapped("Units that fail:", f"{shown} at {level}, calibration {found.option!r}", WIDTH, 2)
+    lines = wrapped("Units that fail:", f"{shown} at {level}, calibration {found.option!r}", width)
     method = "plain draws" if result.method == "crude" else f"{result.method} sampling"
     how = (
         f"{method}, {numbers.count(result.evaluations)} units evaluated ({numbers.count(found.searched)} more to find "
         f"the unit below): {result.why}"
     )
-    lines += wrapped("How:", how, WIDTH, 3)
+    lines += wrapped("Method:", how, width)
     if result.cross_check is not None:
-        lines += wrapped("Cross-check:", cross_check_in_words(result.cross_check), WIDTH, 3)
+        lines += wrapped("Cross-check:", cross_check_in_words(result.cross_check), width)
     for warning in result.warnings:
-        lines += wrapped("Warning:", warning, WIDTH, 3, "bold red")
-    if found.unit is None:
-        lines += wrapped("Most likely failing unit:", "none was seen", WIDTH, 1)
-    else:
-        away = f"{found.unit.distance:.2g} standard deviations from the median unit"
-        where = f"fails at {found.unit.fails_at}; {away if found.unit.distance else 'it is the median unit'}"
-        lines += wrapped("Most likely failing unit:", where, WIDTH, 3)
-        for _, part in found.unit.parts.head(_SHOWN).iterrows():
-            name = ", ".join(word for word in (str(part["factor"]), str(part["where"])) if word)
-            lines += wrapped(f" {name}:", f"{part['value']} ({part['score']:+.1f} sigma)", WIDTH, 2)
-        left = len(found.unit.parts) - _SHOWN
-        if left > 0:
-            lines += wrapped(" and", f"{left} more that matter less", WIDTH, 1)
-    lines += wrapped("Note:", NOT_SEPARATE, WIDTH, 3)
-    return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+        lines += wrapped("Warning:", warning, width, "bold red")
+    lines += _unit_lines(found.unit, width)
+    return plain_text(lines + wrapped("Note:", NOT_SEPARATE, width))
+
+
+def _unit_lines(unit: FailingUnit | None, width: int) -> list[Text]:
+    """The most probable failing unit, and what makes it fail, the furthest from the median first."""
+    label = "Most probable failing unit:"
+    if unit is None:
+        return wrapped(label, "none was found", width)
+    away = f"{unit.distance:.1f} standard deviations from the median unit"
+    lines = wrapped(
+        label, f"fails at {unit.fails_at}; {away if unit.distance else 'it is the median unit'}", width
+    )
+    parts = [row for _, row in unit.parts.head(_SHOWN).iterrows()]
+    rows = [
+        (str(row["factor"]), str(row["where"]), str(row["value"]), f"{row['score']:+.1f}") for row in parts
+    ]
+    lines += table_lines(_PARTS, rows, width) if rows else []
+    left = len(unit.parts) - len(parts)
+    return lines + (
+        wrapped("and", f"{left} more of less weight in failing_unit.csv", width, "none") if left else []
+    )
 
 
 def cross_check_in_words(check: CrossCheck) -> str:
