@@ -18,12 +18,14 @@ NO_REASON = "too few draws"
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _SHOWN_UNITS = {"ohm": "Ω", "degC": "°C", "delta_degC": "K"}
 _LARGEST_PREFIX = {"N": 6, "V": 6, "A": 3, "ohm": 9, "S": 3, "Hz": 9, "W": 6, "F": 0, "Pa": 9, "s": 0, "m": 3}
+_LEAST_PREFIXED = 1e-15
+"""A thousandth of the smallest prefix; what is less is the rounding error of a zero in the plain unit."""
 _EXACT_DIGITS = 4
 _MOST_DIGITS = 6
 _FEWEST_DIGITS = 2
 _PER_CENT_FROM = 0.9995e-3
-_NOTHING = 0.01
-"""A number below this part of the half-width of its interval is not told from zero: it has no digits of its own."""
+_NOTHING = 1e-6
+"""A number below this part of the half-width of its interval is a zero: it has no digits of its own."""
 NUMERICAL_ZERO = 1e-9
 """A number smaller than this in the unit shown is the rounding error of a zero."""
 _SPACE = "\N{NO-BREAK SPACE}"
@@ -54,7 +56,7 @@ def scale_for(values: tuple[float, ...] | list[float], unit: str) -> Scale:
     if unit not in _LARGEST_PREFIX:
         return Scale(1.0, unit_shown(unit))
     exponent = 0
-    if largest > 0.0:
+    if largest >= _LEAST_PREFIXED:
         rounded_up = float(f"{largest:.3g}")
         exponent = 3 * math.floor(math.log10(rounded_up) / 3.0)
     exponent = min(max(exponent, -12), _LARGEST_PREFIX[unit])
@@ -135,7 +137,10 @@ def with_interval(
         return not_determined(reason)
     scale = scale or scale_for([value, low, high], unit)
     shown = value_only(value, low, high, unit, scale=scale, signed=signed)
-    last = last_digit(value * scale.factor, low * scale.factor, high * scale.factor)
+    bottom, top = low * scale.factor, high * scale.factor
+    last, supported = last_digit(value * scale.factor, bottom, top), digit_supported(bottom, top)
+    if last is not None and supported is not None:
+        last = max(last, supported - 1)  # two digits of the half-width at most
     return f"{shown} ({join(_ends(low, high, scale.factor, last, signed), scale.unit)})"
 
 
