@@ -104,6 +104,34 @@ def bound_column(entries: Sequence[Entry | None], target: float, scale: Scale = 
     return _cells(entries, scale, lambda _: None, finest, ROUND_FLOOR, False, numbers.NO_REASON)
 
 
+def range_column(
+    ranges: Sequence[tuple[float, float] | None], sampled: Sequence[Entry], *, none: str = NONE
+) -> tuple[str, ...]:
+    """Ranges of shares over draws as percentages, rounded outwards; `none` where there is none.
+
+    sampled  shares with the intervals of their draws: a range that hardly moves has no digits beyond those
+    """
+    scaled = [
+        None if ends is None else Entry(100.0 * ends[0], 100.0 * ends[0], 100.0 * ends[1]) for ends in ranges
+    ]
+    digits = []
+    for entry, own in zip(scaled, sampled, strict=True):
+        if entry is not None and _finite(entry) and _finite(own):
+            pairs = (entry.low, entry.high), (100.0 * own.low, 100.0 * own.high)
+            told = [digit for pair in pairs if (digit := numbers.digit_supported(*pair)) is not None]
+            digits.append(max(told, default=0))
+    last = sorted(digits)[len(digits) // 2] if digits else 0
+    shown = []
+    for entry in scaled:
+        if entry is None or not _finite(entry):
+            shown.append(none if entry is None else numbers.not_determined(numbers.NO_REASON))
+            continue
+        low = numbers.written(entry.low, last, ROUND_FLOOR)
+        high = numbers.written(entry.high, last, ROUND_CEILING)
+        shown.append(numbers.join(low if low == high else f"{low} to {high}", "%"))
+    return tuple(shown)
+
+
 def change_column(
     entries: Sequence[Entry | None],
     scale: Scale,

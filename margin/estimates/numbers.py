@@ -209,17 +209,6 @@ def share_digit(value: float, low: float, high: float) -> int | None:
     return last if last is None or missing <= NUMERICAL_ZERO else min(last, first_digit(missing))
 
 
-def share_range(low: float, high: float, sampled_low: float, sampled_high: float) -> str:
-    """A range of a share over draws: no more digits than its width, or the sampled interval, supports."""
-    if not _finite(low, high, sampled_low, sampled_high):
-        return not_determined(NO_REASON)
-    widths = (low, high), (sampled_low, sampled_high)
-    digits = [digit_supported(100.0 * bottom, 100.0 * top) for bottom, top in widths]
-    last = max((digit for digit in digits if digit is not None), default=None)
-    bottom, top = written(100.0 * low, last, ROUND_FLOOR), written(100.0 * high, last, ROUND_CEILING)
-    return join(f"{bottom} to {top}", "%")
-
-
 def lower_bound(
     bound: float, low: float, high: float, *, target: float | None = None, reason: str = NO_REASON
 ) -> str:

@@ -127,7 +127,7 @@ def how_read(results: Results) -> Section:
         tuple(
             (
                 check.name,
-                check.verdict,
+                "passed" if check.verdict == "kept" else check.verdict,
                 numbers.plain(check.value, check.unit),
                 "–" if check.limit is None else numbers.plain(check.limit, check.unit),
                 "–" if check.margin is None else numbers.percent(check.margin, "limit", 2),

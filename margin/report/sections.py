@@ -15,6 +15,7 @@ from margin.estimates.number_columns import (
     change_column,
     column,
     plain_column,
+    range_column,
     scale_of,
     share_column,
 )
@@ -124,12 +125,10 @@ def _yield_cells(results: Results) -> tuple[tuple[str, ...], ...]:
     """Columns of the decisive yield, of its ranges over what is not known and over lots, of its lower bound."""
     found = [option.decisive_yield for option in results.options]
     bounds = [Entry(y.bound.value, y.bound.low, y.bound.high) for y in found]
+    sampled = [Entry(y.sampled.value, y.sampled.low, y.sampled.high) for y in found]
     ranges = (
-        tuple(
-            "nothing varies" if drawn is None else numbers.share_range(*drawn, y.sampled.low, y.sampled.high)
-            for drawn, y in pairs
-        )
-        for pairs in ([(y.knowledge, y) for y in found], [(y.lots, y) for y in found])
+        range_column(drawn, sampled, none="nothing varies")
+        for drawn in ([y.knowledge for y in found], [y.lots for y in found])
     )
     shown = tuple(cell.text for cell in bound_column(bounds, results.case.requirement.target))
     return (_shares([y.sampled for y in found]), *ranges, shown)

@@ -167,20 +167,19 @@ def option_lines(results: Results) -> tuple[OptionLine, ...]:
     worst = [worst_load(option) for option in options]
     errors = [entry_of(row, "p95_abs_N") for row in worst]
     loads = [float(row["load_N"]) for row in worst]
+    columns = zip(
+        options,
+        share_column([_estimated(option.decisive_yield.sampled) for option in options]),
+        bound_column([_estimated(o.decisive_yield.bound) for o in options], results.case.requirement.target),
+        column(errors, scale_of(errors, "N")),
+        stated_column(loads, numbers.scale_for(loads, "N")),
+        column([_estimated(option.largest) for option in options], numbers.Scale(1.0, "")),
+        plain_column([option.seconds for option in options], numbers.Scale(1.0, "s")),
+        strict=True,
+    )
     return tuple(
-        OptionLine(option.name, *cells, option.conforms, option.verdict)
-        for option, *cells in zip(
-            options,
-            share_column([_estimated(option.decisive_yield.sampled) for option in options]),
-            bound_column(
-                [_estimated(o.decisive_yield.bound) for o in options], results.case.requirement.target
-            ),
-            column(errors, scale_of(errors, "N")),
-            stated_column(loads, numbers.scale_for(loads, "N")),
-            column([_estimated(option.largest) for option in options], numbers.Scale(1.0, "")),
-            plain_column([option.seconds for option in options], numbers.Scale(1.0, "s")),
-            strict=True,
-        )
+        OptionLine(option.name, reached, bound, error, at, largest, seconds, option.conforms, option.verdict)
+        for option, reached, bound, error, at, largest, seconds in columns
     )
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 from margin.estimates import numbers
 from margin.estimates.number_columns import Cell, plain_column, share_column
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
+from margin.estimates.shares.outputs import error_name
 from margin.report import budget_figures, figures
 from margin.report.blocks import Picture, Section, Table, picture
 from margin.report.summary import entry_of
@@ -38,7 +39,7 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
         ),
     ]  # fmt: skip
     if shares.over_temperature is not None and shares.over_temperature["temperature_degC"].nunique() > 1:
-        output = f"error at {shares.case.check_loads[len(shares.case.check_loads) // 2]:g} N"
+        output = error_name(shares.case.check_loads[len(shares.case.check_loads) // 2])
         drawn.append(
             drawn_picture(
                 "shares-over-temperature",

@@ -18,6 +18,7 @@ from margin.estimates.number_columns import (
     change_column,
     column,
     plain_column,
+    range_column,
     scale_of,
     share_column,
     stated_column,
@@ -109,6 +110,16 @@ def test_plain_columns(values: list[float | None], digits: int, expected: tuple[
         "0" if value is not None and abs(value) < 1e-9 else text
         for value, text in zip(values, expected, strict=True)
     )
+
+
+def test_ranges_without_width_take_the_digits_of_the_sample() -> None:
+    """A range over draws that hardly moves shows no digits that sampling cannot support, and one number where its
+    ends read alike."""
+    sampled = [Entry(0.97, 0.966, 0.981), Entry(1.0, 0.993, 1.0), Entry(0.5, 0.49, 0.51)]
+    shown = range_column([(0.97434, 0.97434), (1.0, 1.0), None], sampled, none="nothing varies")
+    assert [text.replace("\N{NO-BREAK SPACE}", " ") for text in shown] == [
+        "97.4 to 97.5 %", "100.0 %", "nothing varies",
+    ]  # fmt: skip
 
 
 def test_stated_numbers_are_written_out() -> None:

@@ -134,11 +134,6 @@ def test_lower_bound_is_rounded_down() -> None:
     assert plain_spaces(numbers.lower_bound(0.94996, 0.948, 0.952)) == "94.9 %"
 
 
-def test_ranges_without_width_take_the_digits_of_the_sample() -> None:
-    """A range over draws that hardly moves shows no digits that sampling cannot support."""
-    assert plain_spaces(numbers.share_range(0.97434, 0.97434, 0.966, 0.981)) == "97.4 to 97.5 %"
-
-
 def test_counts_are_grouped() -> None:
     """Digits of whole numbers stand in groups of three."""
     assert plain_spaces(numbers.count(1234567)) == "1 234 567"

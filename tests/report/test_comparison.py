@@ -32,11 +32,11 @@ def comparison(results: Results) -> Comparison:
 
 def test_text_names_both_and_their_difference(comparison: Comparison) -> None:
     """The text names both cases, the difference with its interval and who is better, in 80 columns."""
-    text = shown.render(comparison)
+    text = shown.render(comparison, 80)
     assert max(map(cell_len, text.splitlines())) <= 80
     assert "First: Picking gripper, pad B (invented), conforms" in text
     assert "Second: Pad C" in text
-    assert "+0.8 (+0.7 to +0.9)" in text
+    assert "+0.80 (+0.70 to +0.90)" in text
     assert "second better" in text
     assert "\nCautions (1): Halving" in text
 

@@ -180,8 +180,8 @@ def test_budget_in_full_names_what_is_below_resolution(html: str) -> None:
 
 
 def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results: Results) -> None:
-    """Where what is not known sets the bound, the page shows both ends of the interval of its 5 % point, and the bound
-    no more digits than that supports; where the draws set it, the bound stands alone."""
+    """Where what is not known sets the bound, the page shows both ends of the interval of its 5 % point, in the
+    format of the other options."""
     found = results.option("two-point")
     decisive = found.decisive_yield
     assert decisive.knowledge is not None
