@@ -191,7 +191,7 @@ def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results:
     text = "".join(read(page.render(replace(results, options=options))).text).replace(
         "\N{NO-BREAK SPACE}", " "
     )
-    assert "95 % (93 to 98 %)" in text
+    assert "95.7 % (93.0 to 97.2 %)" in text
     before = "".join(read(page.render(results)).text).replace("\N{NO-BREAK SPACE}", " ")
     assert "95.7 %" in before and "95.7 % (" not in before
 
