@@ -28,7 +28,14 @@ def check(case: Path, changes: tuple[str, ...], elements: tuple[Path, ...]) -> N
         ):
             click.echo(f"{title}:")
             for line in lines or ("nothing",):
-                click.echo(f"  {line}")
+                _item(line)
         click.echo("Forecast of `margin estimate` on this machine:")
         for line in forecast_lines(forecast_of(loaded)):
-            click.echo(f"  {line}")
+            _item(line)
+
+
+def _item(text: str) -> None:
+    """Print a line of a list, set in and wrapped to the width of the terminal."""
+    from margin.report.layout import page_width, wrap
+
+    click.echo("\n".join(wrap(text, page_width(), first="  ", rest="    ")))

@@ -53,7 +53,7 @@ def cancelling(results: Results) -> tuple[str, ...]:
         return ()
     rows = results.budget
     rows = rows[(rows["option"] == results.focus.name) & (rows["change"] == "frozen")]
-    rows = rows[[str(name).startswith("circuit.reference") for name in rows["factor"]]]
+    rows = rows[rows["factor"].astype(str).str.startswith("circuit.reference")]
     within = (
         rows[["error_change_N_low", "error_change_N_high"]].abs().max(axis=1) < CANCELLED * rows["error_N"]
     )
