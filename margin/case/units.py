@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any
@@ -291,6 +292,11 @@ def show(value: float, written: str, digits: int = 4) -> str:
     return f"{_rounded(scaled, digits)} {_PREFIXES[step]}{label}"
 
 
+def of_deviation(written: str) -> str:
+    """Unit of a deviation from a value of a declared unit: 'K' for 'degC'."""
+    return _label(written).replace("degC", "K")
+
+
 def _label(written: str) -> str:
     for long, short in (("delta_degC", "K"), ("percent_RH", "%RH"), ("percent", "%"), ("**2", "^2")):
         written = written.replace(long, short)
@@ -299,6 +305,6 @@ def _label(written: str) -> str:
 
 def _rounded(value: float, digits: int) -> str:
     text = f"{value:.{digits}g}"
-    if "e" in text and 1e-4 <= abs(value) < 1e15:
-        text = f"{float(text):.0f}"
+    if "e" in text and 1e-6 <= abs(value) < 1e15:
+        text = f"{Decimal(text):f}"
     return text

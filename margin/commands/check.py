@@ -29,7 +29,7 @@ def check(case: Path, changes: tuple[str, ...], elements: tuple[Path, ...]) -> N
         ):
             say(f"{title}:")
             for line in lines or ("nothing",):
-                say(f"  {line}")
+                _item(line)
         unstated = at_bands(loaded.elements)
         if unstated:
             count = (
@@ -40,4 +40,11 @@ def check(case: Path, changes: tuple[str, ...], elements: tuple[Path, ...]) -> N
             say(f"{count}: state yours, or 0 for no such effect")
         say("Forecast of `margin estimate` on this machine:")
         for line in forecast_lines(forecast_of(loaded)):
-            say(f"  {line}")
+            _item(line)
+
+
+def _item(text: str) -> None:
+    """Print a line of a list, set in and wrapped to the width of the terminal."""
+    from margin.report.layout import page_width, wrap
+
+    say("\n".join(wrap(text, page_width(), first="  ", rest="    ")))

@@ -44,7 +44,8 @@ from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
 
-NO_NUMBER = "no number: the chain has no output there"
+NO_OUTPUT = "no number"
+NO_NUMBER = f"{NO_OUTPUT}: the chain has no output there"
 RESOLVED, BELOW = "resolved", "below resolution"
 
 UNITS_AT_ONCE = 1024

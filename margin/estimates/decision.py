@@ -9,7 +9,7 @@ from margin.case.types import Case
 from margin.estimates import numbers
 from margin.estimates.looks import in_order_of_effort, units_to_decide
 from margin.estimates.results import DesignCheck, OptionResult, Recommendation
-from margin.estimates.yield_result import Yield, nearest_option
+from margin.estimates.yield_result import Estimate, nearest_option
 from margin.propagation.readings import readings_of_a_unit
 
 LEADING = 3
@@ -29,6 +29,7 @@ def recommend(
     error most. A design whose checks are exceeded has no option to recommend.
     """
     target = case.requirement.target
+    needed = numbers.percent(target, digits=6)
     by_name = {option.name: option for option in options}
     ordered = [by_name[spec.name] for spec in in_order_of_effort(case) if spec.name in by_name]
     chosen = next((option for option in ordered if option.conforms), None)
@@ -41,8 +42,8 @@ def recommend(
     )
     if chosen is not None:
         why = (
-            f"least effort ({chosen.seconds:.3g} s a unit) whose lower bound on the yield, "
-            f"{bound_in_words(chosen.decisive_yield, target)}, reaches {100.0 * target:g} % with "
+            f"lowest cost ({numbers.plain(chosen.seconds, 's')} a unit) whose lower bound on the yield, "
+            f"{bound_in_words(chosen.decisive_yield.bound, target)}, reaches {needed} with "
             f"{readings_of_a_unit(case)} readings a unit"
         )
         if exceeded:
@@ -52,12 +53,12 @@ def recommend(
             return Recommendation(None, why, (*exceeded, *left_open), names)
         return Recommendation(chosen.name, why, left_open, names)
     best = by_name[nearest_option({option.name: option.decisive_yield for option in options})]
-    reached = bound_in_words(best.decisive_yield, target)
+    reached = bound_in_words(best.decisive_yield.bound, target)
     if undecided:
         nearest = f"{best.name!r} comes nearest with a lower bound of {reached}"
-        why = f"none is shown to reach {100.0 * target:g} %; {nearest}"
+        why = f"none is shown to reach {needed}; {nearest}"
         return Recommendation(None, why, (*left_open, *exceeded), names)
-    why = f"none reaches {100.0 * target:g} %; {best.name!r} comes nearest with a lower bound of {reached}"
+    why = f"none reaches {needed}; {best.name!r} comes nearest with a lower bound of {reached}"
     return Recommendation(None, why, (*exceeded, *_obstacles(case, best, budget)), names)
 
 
@@ -69,12 +70,11 @@ def _left_open(option: OptionResult, target: float, units: int) -> str:
         if needed is None
         else f"about {numbers.count(needed)} units would decide"
     )
-    return f"undecided: {option.name!r}, {bound_in_words(option.decisive_yield, target)}; {takes}"
+    return f"undecided: {option.name!r}, {bound_in_words(option.decisive_yield.bound, target)}; {takes}"
 
 
-def bound_in_words(found: Yield, target: float) -> str:
-    """The lower bound with its interval: '96 % (94 to 98 %)'."""
-    bound = found.bound
+def bound_in_words(bound: Estimate, target: float) -> str:
+    """A lower bound with its interval: '96 % (94 to 98 %)'."""
     value = numbers.lower_bound(bound.value, bound.low, bound.high, target=target)
     return f"{value} ({numbers.share_interval(bound.low, bound.high)})"
 
@@ -85,15 +85,14 @@ def _obstacles(case: Case, best: OptionResult, budget: pd.DataFrame) -> list[str
     if not saturated.empty:
         worst = saturated.iloc[int(np.argmax(saturated["saturated"]))]
         found.append(
-            f"saturation: {100.0 * worst['saturated']:.2g} % of the readings at {worst['load_N']:g} N are at a "
+            f"saturation: {_part(worst, 'saturated')} are at a "
             f"limit of circuit or converter: {_against_saturation(worst)}"
         )
     blind = best.saturation[best.saturation["blind"] > 1e-3]
     if not blind.empty:
         worst = blind.iloc[int(np.argmax(blind["blind"]))]
         found.append(
-            f"blind zone: {100.0 * worst['blind']:.2g} % of the readings at {worst['load_N']:g} N do not show the "
-            "load: raise the smallest load or the gain"
+            f"blind zone: {_part(worst, 'blind')} do not show the load: raise the smallest load or the gain"
         )
     frozen = budget[
         (budget["option"] == best.name) & (budget["change"] == "frozen") & (budget["verdict"] == "resolved")
@@ -111,8 +110,17 @@ def _obstacles(case: Case, best: OptionResult, budget: pd.DataFrame) -> list[str
     if not found:
         errors = best.errors[best.errors["condition"] == "all"]
         worst = errors.iloc[int(np.argmax(errors["p95_abs_N"] / errors["permissible_N"]))]
-        found.append(f"no single cause: the error is largest against its limit at {worst['load_N']:g} N")
+        found.append(f"no single cause: the error is largest against its limit at {_load(worst)}")
     return found
+
+
+def _part(row: pd.Series, name: str) -> str:
+    """'12 % of the readings at 20 N'."""
+    return f"{numbers.percent(float(row[name]), digits=2)} of the readings at {_load(row)}"
+
+
+def _load(row: pd.Series) -> str:
+    return numbers.plain(float(row["load_N"]), "N", digits=4)
 
 
 def _against_saturation(row: pd.Series) -> str:
@@ -131,5 +139,5 @@ def _without(row: pd.Series) -> str:
     )
     return (
         f"{row['factor']}: without it the yield would be {numbers.share_value(reached, yields[0], yields[1])} "
-        f"and 95 % of the errors would stay within {numbers.value_only(error, low, high)} N"
+        f"and 95 % of the errors would stay within {numbers.value_only(error, low, high, 'N')}"
     )

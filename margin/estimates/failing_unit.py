@@ -13,6 +13,7 @@ from scipy.special import ndtr
 from margin.case import units
 from margin.case.types import Case, Quantity
 from margin.chain.parameter import Value
+from margin.estimates import numbers
 from margin.estimates.labels import budget_name
 from margin.estimates.unit_limit import UnitLimit
 from margin.propagation.block import block_errors
@@ -52,11 +53,12 @@ class FailingUnit:
 
     @property
     def fails_at(self) -> str:
-        """'20 N in cool morning, error +2.41 N where 2.4 N is permitted'."""
+        """'20 N in cool morning, error +2.41 N, permissible 2.4 N'."""
         within = "" if self.condition == "use" else f" in {self.condition}"
-        return (
-            f"{self.load:g} N{within}, error {self.error:+.3g} N where {self.permissible:.3g} N is permitted"
-        )
+        scale = numbers.scale_for([self.permissible], "N")
+        error = numbers.with_sign(numbers.plain(self.error, scale=scale), True)
+        limit = numbers.plain(self.permissible, scale=scale)
+        return f"{numbers.plain(self.load, 'N', digits=4)}{within}, error {error}, permissible {limit}"
 
 
 @dataclass
@@ -154,7 +156,7 @@ def _where(case: Case, column: Column, factor: Factor, event: Event, at: tuple[i
         return ""
     named = [] if event.calibrating or event.name == "use" else [event.name.removeprefix("use, ")]
     if event.axes(factor.level)[3] > 1:
-        loads = event.placed or tuple(f"{load:g} N" for load in case.check_loads)
+        loads = event.placed or tuple(numbers.plain(load, "N", digits=4) for load in case.check_loads)
         named.append(loads[at[3]].replace(".0 N", " N"))
     return ", ".join([column.event, *named])
 
@@ -174,7 +176,7 @@ def _value(case: Case, factor: Factor, event: Event, deviation: float) -> str:
     quantity = _quantity(case, role, name, event)
     if factor.relative:
         value = units.show(quantity.nominal * (1.0 + deviation), quantity.unit)
-        return f"{value} ({100.0 * deviation:+.2g} %)"
+        return f"{value} ({numbers.with_sign(numbers.percent(deviation, digits=2), True)})"
     return units.show(quantity.nominal + deviation, quantity.unit)
 
 

@@ -1,7 +1,8 @@
-"""How numbers are written: a unit, an interval, and no more digits than the interval supports.
+"""Formatting of single numbers: a unit, an interval, and the digits that the interval supports.
 
 The last digit shown is that of the first significant digit of the half-width of the interval (JCGM 100, 7.2.6
-allows at most two). Ends of an interval are rounded outwards: what is shown contains what was estimated.
+allows at most two), but never less than two significant digits of the number itself. Ends of an interval are rounded
+outwards: what is shown contains what was estimated. Numbers of one column share a format: `number_columns`.
 """
 
 from __future__ import annotations
@@ -17,9 +18,16 @@ NO_REASON = "too few draws"
 _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _SHOWN_UNITS = {"ohm": "Ω", "degC": "°C", "delta_degC": "K"}
 _LARGEST_PREFIX = {"N": 6, "V": 6, "A": 3, "ohm": 9, "S": 3, "Hz": 9, "W": 6, "F": 0, "Pa": 9, "s": 0, "m": 3}
+_LEAST_PREFIXED = 1e-15
+"""A thousandth of the smallest prefix; what is less is the rounding error of a zero in the plain unit."""
 _EXACT_DIGITS = 4
 _MOST_DIGITS = 6
-_PPM_FROM = 0.999
+_FEWEST_DIGITS = 2
+_PER_CENT_FROM = 0.9995e-3
+_NOTHING = 1e-6
+"""A number below this part of the half-width of its interval is a zero: it has no digits of its own."""
+NUMERICAL_ZERO = 1e-9
+"""A number smaller than this in the unit shown is the rounding error of a zero."""
 _SPACE = "\N{NO-BREAK SPACE}"
 
 
@@ -37,16 +45,27 @@ def unit_shown(unit: str) -> str:
 
 
 def scale_for(values: tuple[float, ...] | list[float], unit: str) -> Scale:
-    """The engineering prefix that suits the largest finite magnitude of `values`, given in `unit`."""
+    """The engineering prefix that suits the largest finite magnitude of `values`, given in `unit`.
+
+    A reciprocal unit is a relative change: '1/K' becomes ppm/K, or %/K from 0.1 %/K on.
+    """
+    largest = max((abs(value) for value in values if math.isfinite(value)), default=0.0)
+    if unit.startswith("1/"):
+        small = 0.0 < largest < _PER_CENT_FROM
+        return Scale(1e6 if small else 1e2, f"{'ppm' if small else '%'}{unit[1:]}")
     if unit not in _LARGEST_PREFIX:
         return Scale(1.0, unit_shown(unit))
-    largest = max((abs(value) for value in values if math.isfinite(value)), default=0.0)
     exponent = 0
-    if largest > 0.0:
+    if largest >= _LEAST_PREFIXED:
         rounded_up = float(f"{largest:.3g}")
         exponent = 3 * math.floor(math.log10(rounded_up) / 3.0)
     exponent = min(max(exponent, -12), _LARGEST_PREFIX[unit])
     return Scale(10.0**-exponent, _PREFIXES[exponent] + unit_shown(unit))
+
+
+def first_digit(value: float) -> int:
+    """Power of ten of the first significant digit of a number other than zero."""
+    return math.floor(math.log10(abs(value)))
 
 
 def digit_supported(low: float, high: float) -> int | None:
@@ -54,9 +73,23 @@ def digit_supported(low: float, high: float) -> int | None:
     half_width = _clean((high - low) / 2.0)
     if half_width <= 0.0:
         return None
-    last = math.floor(math.log10(half_width))
-    first = math.floor(math.log10(max(abs(low), abs(high))))
-    return max(last, first - _MOST_DIGITS + 1)
+    return max(first_digit(half_width), first_digit(max(abs(low), abs(high))) - _MOST_DIGITS + 1)
+
+
+def last_digit(value: float, low: float, high: float) -> int | None:
+    """Power of ten of the last digit shown of a number; None for an interval without width.
+
+    That which the interval supports, and at least two significant digits of the number.
+    """
+    supported = digit_supported(low, high)
+    if supported is None or not told_from_zero(value, low, high):
+        return supported
+    return min(supported, first_digit(value) - _FEWEST_DIGITS + 1)
+
+
+def told_from_zero(value: float, low: float, high: float, part: float = _NOTHING) -> bool:
+    """Whether a number is at least `part` of the half-width of its interval, and not zero."""
+    return value != 0.0 and abs(value) >= part * (high - low) / 2.0
 
 
 def plain(
@@ -66,14 +99,27 @@ def plain(
     if not math.isfinite(value):
         return not_determined(reason)
     scale = scale or scale_for([value], unit)
-    scaled = _clean(value * scale.factor)
-    if scaled != 0.0 and not 1e-4 <= abs(scaled) < 1e6:
-        mantissa, exponent = f"{scaled:.{digits - 1}e}".split("e")
+    return join(_significant(_clean(value * scale.factor), digits), scale.unit)
+
+
+def _significant(value: float, digits: int) -> str:
+    """`value` to so many significant digits, trailing zeros dropped; an exponent only below 1e-6 and from 1e9 on."""
+    if abs(value) < NUMERICAL_ZERO:
+        return "0"
+    if not 1e-6 <= abs(value) < 1e9:
+        mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
         mantissa = mantissa.rstrip("0").rstrip(".") if "." in mantissa else mantissa
-        return _join(f"{mantissa}e{int(exponent)}", scale.unit)
-    last = 0 if scaled == 0.0 else math.floor(math.log10(abs(scaled))) - digits + 1
-    text = _fixed(scaled, last, ROUND_HALF_EVEN)
-    return _join(text.rstrip("0").rstrip(".") if "." in text else text, scale.unit)
+        return f"{mantissa}e{int(exponent)}"
+    text = fixed(value, first_digit(value) - digits + 1, ROUND_HALF_EVEN)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def stated_range(low: float, high: float, unit: str = "") -> tuple[str, str]:
+    """Both ends of a range in the unit of the upper one, which alone carries it: ('2', '60 N')."""
+    scale = scale_for([low, high], unit)
+    return plain(low, scale=Scale(scale.factor, ""), digits=_EXACT_DIGITS), plain(
+        high, scale=scale, digits=_EXACT_DIGITS
+    )
 
 
 def with_interval(
@@ -91,7 +137,11 @@ def with_interval(
         return not_determined(reason)
     scale = scale or scale_for([value, low, high], unit)
     shown = value_only(value, low, high, unit, scale=scale, signed=signed)
-    return f"{shown} ({interval(low, high, unit, scale=scale, signed=signed)})"
+    bottom, top = low * scale.factor, high * scale.factor
+    last, supported = last_digit(value * scale.factor, bottom, top), digit_supported(bottom, top)
+    if last is not None and supported is not None:
+        last = max(last, supported - 1)  # two digits of the half-width at most
+    return f"{shown} ({join(_ends(low, high, scale.factor, last, signed), scale.unit)})"
 
 
 def value_only(
@@ -108,8 +158,8 @@ def value_only(
     if not _finite(value, low, high):
         return not_determined(reason)
     scale = scale or scale_for([value, low, high], unit)
-    last = digit_supported(low * scale.factor, high * scale.factor)
-    return _join(_signed(_written(value * scale.factor, last, ROUND_HALF_EVEN), signed), scale.unit)
+    last = last_digit(value * scale.factor, low * scale.factor, high * scale.factor)
+    return join(with_sign(written(value * scale.factor, last, ROUND_HALF_EVEN), signed), scale.unit)
 
 
 def interval(
@@ -126,9 +176,13 @@ def interval(
         return not_determined(reason)
     scale = scale or scale_for([low, high], unit)
     last = digit_supported(low * scale.factor, high * scale.factor)
-    bottom = _signed(_written(low * scale.factor, last, ROUND_FLOOR), signed)
-    top = _signed(_written(high * scale.factor, last, ROUND_CEILING), signed)
-    return _join(f"{bottom} to {top}", scale.unit)
+    return join(_ends(low, high, scale.factor, last, signed), scale.unit)
+
+
+def _ends(low: float, high: float, factor: float, last: int | None, signed: bool) -> str:
+    bottom = with_sign(written(low * factor, last, ROUND_FLOOR), signed)
+    top = with_sign(written(high * factor, last, ROUND_CEILING), signed)
+    return f"{bottom} to {top}"
 
 
 def percent(value: float, of: str = "", digits: int = 3, *, reason: str = NO_REASON) -> str:
@@ -136,44 +190,23 @@ def percent(value: float, of: str = "", digits: int = 3, *, reason: str = NO_REA
     return plain(value, digits=digits, scale=Scale(100.0, f"% of {of}" if of else "%"), reason=reason)
 
 
-def share(value: float, low: float, high: float, *, reason: str = NO_REASON) -> str:
-    """A share that conforms with its interval; close to 1 as the failing parts per million."""
-    if not _finite(value, low, high):
-        return not_determined(reason)
-    if low >= _PPM_FROM and value >= 1.0:
-        return f"no failure seen ({share_interval(low, high)})"
-    return f"{share_value(value, low, high)} ({share_interval(low, high)})"
-
-
 def share_value(value: float, low: float, high: float, *, reason: str = NO_REASON) -> str:
-    """The number alone of `share`."""
+    """A share as a percentage to the digits that its interval supports; 100 % and 0 % only where it is just that."""
     if not _finite(value, low, high):
         return not_determined(reason)
-    if low < _PPM_FROM:
-        return value_only(value, low, high, scale=Scale(100.0, "%"))
-    if value >= 1.0:
-        return "none fails"
-    return value_only(1.0 - value, 1.0 - high, 1.0 - low, scale=Scale(1e6, f"ppm{_SPACE}fail"))
+    return join(written(100.0 * value, share_digit(value, low, high), ROUND_HALF_EVEN), "%")
 
 
 def share_interval(low: float, high: float, *, reason: str = NO_REASON) -> str:
-    """The interval alone of `share`."""
-    if not _finite(low, high):
-        return not_determined(reason)
-    if low < _PPM_FROM:
-        return interval(low, high, scale=Scale(100.0, "%"))
-    return interval(1.0 - high, 1.0 - low, scale=Scale(1e6, "ppm"))
+    """The interval of a share as percentages."""
+    return interval(low, high, scale=Scale(100.0, "%"), reason=reason)
 
 
-def share_range(low: float, high: float, sampled_low: float, sampled_high: float) -> str:
-    """A range of a share over draws: no more digits than its width, or the sampled interval, supports."""
-    if not _finite(low, high, sampled_low, sampled_high):
-        return not_determined(NO_REASON)
-    widths = (low, high), (sampled_low, sampled_high)
-    digits = [digit_supported(100.0 * bottom, 100.0 * top) for bottom, top in widths]
-    last = max((digit for digit in digits if digit is not None), default=None)
-    bottom, top = _written(100.0 * low, last, ROUND_FLOOR), _written(100.0 * high, last, ROUND_CEILING)
-    return _join(f"{bottom} to {top}", "%")
+def share_digit(value: float, low: float, high: float) -> int | None:
+    """Power of ten of the last digit of a percentage; fine enough that a share below 1 stays below 100 %."""
+    last = last_digit(100.0 * value, 100.0 * low, 100.0 * high)
+    missing = _clean(100.0 * (1.0 - value))
+    return last if last is None or missing <= NUMERICAL_ZERO else min(last, first_digit(missing))
 
 
 def lower_bound(
@@ -186,10 +219,10 @@ def lower_bound(
     """
     if not _finite(bound, low, high):
         return not_determined(reason)
-    last = digit_supported(100.0 * low, 100.0 * high)
+    last = last_digit(100.0 * bound, 100.0 * low, 100.0 * high)
     if last is not None and target is not None:
-        last = min(last, _last_digit(100.0 * target))
-    return _join(_written(100.0 * bound, last, ROUND_FLOOR), "%")
+        last = min(last, stated_digit(100.0 * target))
+    return join(written(100.0 * bound, last, ROUND_FLOOR), "%")
 
 
 def change(
@@ -211,21 +244,8 @@ def change(
     widest = max(abs(low), abs(high)) * scale.factor
     if widest == 0.0:
         return BELOW_RESOLUTION
-    limit = _written(widest, math.floor(math.log10(widest)) - 1, ROUND_CEILING)
-    return f"{BELOW_RESOLUTION} (within ±{_join(limit, scale.unit)})"
-
-
-def share_change(
-    value: float, low: float, high: float, *, resolved: bool = True, unit: str = "points"
-) -> str:
-    """A change of a share in percentage points, a tiny one in ppm: '+0.8 (+0.7 to +0.9) points'."""
-    scale = Scale(100.0, unit)
-    if _finite(value, low, high) and 0.0 < max(abs(low), abs(high)) < 1.0 - _PPM_FROM:
-        scale = Scale(1e6, "ppm")
-    if resolved and not low <= 0.0 <= high:
-        bare = Scale(scale.factor, "")
-        return _join(with_interval(value, low, high, scale=bare, signed=True), scale.unit)
-    return change(value, low, high, resolved=False, scale=scale)
+    limit = written(widest, first_digit(widest) - 1, ROUND_CEILING)
+    return f"{BELOW_RESOLUTION} (within ±{join(limit, scale.unit)})"
 
 
 def not_determined(reason: str) -> str:
@@ -247,31 +267,34 @@ def _clean(value: float) -> float:
     return float(f"{value:.12g}")
 
 
-def _last_digit(stated: float) -> int:
+def stated_digit(stated: float) -> int:
     """Power of ten of the last digit of a stated number, at most that of the units: -1 for 99.5, 0 for 90."""
     exponent = Decimal(repr(_clean(stated))).normalize().as_tuple().exponent
     return min(int(exponent), 0)
 
 
-def _written(value: float, last: int | None, rounding: str) -> str:
+def written(value: float, last: int | None, rounding: str) -> str:
     """`value` to the digit 10**last; to a few significant digits where the interval has no width."""
     if last is not None:
-        return _fixed(_clean(value), last, rounding)
-    return plain(value, digits=_EXACT_DIGITS, scale=Scale(1.0, ""))
+        return fixed(_clean(value), last, rounding)
+    return _significant(_clean(value), _EXACT_DIGITS)
 
 
-def _fixed(value: float, last: int, rounding: str) -> str:
+def fixed(value: float, last: int, rounding: str) -> str:
+    """`value` rounded to the digit 10**last, without an exponent or a negative zero."""
     rounded = Decimal(repr(value)).quantize(Decimal(1).scaleb(last), rounding=rounding)
     if rounded == 0:
         rounded = abs(rounded)
     return f"{rounded:f}" if last <= 0 else str(int(rounded))
 
 
-def _signed(text: str, signed: bool) -> str:
+def with_sign(text: str, signed: bool) -> str:
+    """The number with '+' where it is above zero and `signed`."""
     if not signed or text.startswith("-") or not any(digit in text for digit in "123456789"):
         return text
     return f"+{text}"
 
 
-def _join(text: str, unit: str) -> str:
+def join(text: str, unit: str) -> str:
+    """Number and unit with a space that no line breaks at."""
     return f"{text}{_SPACE}{unit}" if unit else text

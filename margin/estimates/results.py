@@ -33,8 +33,9 @@ class OptionResult:
     extremes     the corner of each extreme value, one row a check load, end ('low', 'high') and factor, largest
                  change first: load_N, end, error_N, condition, factor, event ('both', 'use', 'calibration',
                  'calibration at 30 N'), value (deviation from nominal in the unit of `unit`), unit ('relative',
-                 'SI', 'draw' for a standardised draw), position ('low', 'high', 'centre', 'inside' its limits),
-                 change_N (by how much the error moves in if this one is back at its centre)
+                 'draw' for a standardised draw, else that of the quantity: 'V', 'K', ''), position ('low', 'high',
+                 'centre', 'inside' its limits), change_N (by how much the error moves in if this one is back at
+                 its centre)
     largest      the unit's largest error relative to the permissible one: value exceeded by (1 - target) of
                  the units; below 1 the requirement is met
     limit_curve  yield (with yield_low, yield_high) against the multiple of the permissible error

@@ -6,6 +6,8 @@ from margin.estimates import numbers
 from margin.estimates.advice.limit import widened
 from margin.estimates.advice.result import Action, Advice, Trial
 from margin.estimates.assumptions import by_weight
+from margin.estimates.decision import bound_in_words
+from margin.estimates.number_columns import bound_column, change_column, estimated, share_column
 from margin.estimates.results import Results
 from margin.report.requirement_words import permissible_in_words
 
@@ -72,12 +74,10 @@ def _advice_in_words(advice: Advice, results: Results) -> str:
 def _reaches(trial: Trial, results: Results) -> str:
     """What an option reaches with an action."""
     bound, need = trial.bound, results.case.requirement
-    value = numbers.share_value(bound.value, bound.low, bound.high)
-    interval = numbers.share_interval(bound.low, bound.high)
     verb = {"conforms": "conforms", "undecided": "is undecided", "does not conform": "does not conform"}
     return (
-        f"{trial.option!r} {verb[trial.verdict]}, with a lower bound of {value} ({interval}) against "
-        f"{numbers.percent(need.target)}"
+        f"{trial.option!r} {verb[trial.verdict]}, with a lower bound of "
+        f"{bound_in_words(bound, need.target)} against {numbers.percent(need.target, digits=6)}"
     )
 
 
@@ -104,23 +104,27 @@ def _limit(multiple: float, results: Results) -> str:
     return f"{multiple:g} times the present one ({words})"
 
 
-def trials_rows(advice: Advice) -> tuple[tuple[str, ...], ...]:
-    """One row a trial: action, yield with it and its change, lower bound, verdict."""
+def trials_rows(advice: Advice, target: float) -> tuple[tuple[str, ...], ...]:
+    """One row a trial: action, yield with it and its change in points, lower bound against `target`, verdict."""
     found = [] if advice.mending is None else [advice.mending]
     found += list(advice.trials)
     found += [] if advice.together is None else [advice.together]
-    return tuple(_row(trial, trial is advice.together) for trial in found)
-
-
-def _row(trial: Trial, together: bool) -> tuple[str, ...]:
-    change = trial.change
-    return (
-        "all actions below the first change of the circuit, together"
-        if together
-        else action_in_words(trial.action),
-        numbers.share_value(trial.reached.value, trial.reached.low, trial.reached.high),
-        numbers.share_change(change.value, change.low, change.high, resolved=trial.resolved),
-        f"{numbers.share_value(trial.bound.value, trial.bound.low, trial.bound.high)} "
-        f"({numbers.share_interval(trial.bound.low, trial.bound.high)})",
-        trial.verdict,
+    reached = share_column([estimated(trial.reached) for trial in found])
+    changes = change_column(
+        [estimated(trial.change) for trial in found],
+        numbers.Scale(100.0, ""),
+        [trial.resolved for trial in found],
+    )
+    bounds = bound_column([estimated(trial.bound) for trial in found], target)
+    return tuple(
+        (
+            "all actions below the first change of the circuit, together"
+            if trial is advice.together
+            else action_in_words(trial.action),
+            share.value,
+            change.text,
+            bound.text,
+            trial.verdict,
+        )
+        for trial, share, change, bound in zip(found, reached, changes, bounds, strict=True)
     )

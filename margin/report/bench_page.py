@@ -10,6 +10,7 @@ from margin.estimates import numbers
 from margin.estimates.bench_findings import Findings, Setup
 from margin.estimates.bench_tables import components_frame, fits_frame, models_of
 from margin.estimates.next_measurement import SPAN_COEFFICIENT, SPREAD_TOGETHER, NextMeasurement
+from margin.estimates.number_columns import PERCENT, plain_column
 from margin.report import bench_figures as figures
 from margin.report import bench_words as words
 from margin.report import style
@@ -20,7 +21,7 @@ from margin.version import version
 
 CAUTIONS = (
     "Figures hold for these sensors, mountings, loads and temperatures, and for nothing outside them.",
-    "What stands as not to be had was not measured: a case must state it, and then it is assumed.",
+    "What is listed as not available was not measured: a case must state it, and then it is assumed.",
     "An interval over sensors takes them as drawn at random from production: hand-picked samples are not.",
 )
 
@@ -28,9 +29,7 @@ CAUTIONS = (
 def render(findings: Findings, outlook: NextMeasurement | None, sections: tuple[Section, ...]) -> str:
     """The page of sections already made."""
     lacks = len(words.gathered(findings))
-    verdict = (
-        f"{len(findings.setups)} setup{'s' if len(findings.setups) > 1 else ''}, {lacks} things cannot be had"
-    )
+    verdict = f"{len(findings.setups)} setup{'s' if len(findings.setups) > 1 else ''}, {lacks} quantities not available"
     return page(words.title(findings), verdict, None, version(), sections)
 
 
@@ -41,7 +40,7 @@ def bench_sections(findings: Findings, outlook: NextMeasurement | None) -> tuple
             _summary(findings, outlook),
             *(_setup(setup, findings) for setup in findings.setups),
             Section("Side by side", differences(findings)),
-            Section("What cannot be had", lacks(findings)),
+            Section("Not available from these data", lacks(findings)),
             Section("How much more to measure", (*next_day(outlook), *_outlook_pictures(outlook))),
             Section("How it was read", (Listing("Data", findings.notes), Listing("Cautions", CAUTIONS))),
         )
@@ -54,13 +53,13 @@ def _summary(findings: Findings, outlook: NextMeasurement | None) -> Section:
         told = "; ".join(resolved) or "none"
         blocks.append(Text(f"Differences by {by} that are resolved: {told}."))
     blocks.append(
-        Text(outlook.sentence if outlook else "Nothing to look ahead from: see what cannot be had.")
+        Text(outlook.sentence if outlook else "Nothing to look ahead from: see what is not available.")
     )
     return Section("Summary", tuple(blocks))
 
 
 def _setup(setup: Setup, findings: Findings) -> Section:
-    blocks: list[Block] = [figures_table(setup)]
+    blocks: list[Block] = [_figures_table(setup)]
     blocks += _loops(setup, findings)
     blocks += _models(setup, findings)
     blocks += _components(setup, findings)
@@ -76,20 +75,17 @@ def _setup(setup: Setup, findings: Findings) -> Section:
     return Section(f"Setup: {setup.name}", tuple(blocks))
 
 
-def figures_table(setup: Setup, pooled_only: bool = False) -> Table:
+def _figures_table(setup: Setup) -> Table:
     """Figures of merit with definitions, pooled and of every sensor."""
-    names = [] if pooled_only else [sensor.name for sensor in setup.sensors]
+    names = [sensor.name for sensor in setup.sensors]
     rows = []
     for name, merit in setup.pooled.items():
         single = {m.sensor: m for m in setup.merits if m.name == name and m.sensor != "pooled"}
-        scale = words.scale_of((merit, *single.values()), merit.unit)
-        cells = (
-            words.merit_shown(m, scale) if m is not None else "–" for m in (merit, *map(single.get, names))
-        )
+        cells = (cell.text for cell in words.merit_column((merit, *map(single.get, names))))
         rows.append((name, _definition(merit), *cells))
-    level = 100 * setup.merits[0].confidence
+    level = numbers.percent(setup.merits[0].confidence)
     return Table(
-        f"Figures of merit, {setup.name}, with intervals at {level:g} %: of the mean over sensors by Student's t over "
+        f"Figures of merit, {setup.name}, with intervals at {level}: of the mean over sensors by Student's t over "
         "sensors; of one sensor over its mountings or cycles.",
         ("Figure", "Definition", "Mean over sensors", *names),
         tuple(rows),
@@ -127,22 +123,23 @@ def _models(setup: Setup, findings: Findings) -> list[Block]:
     table = models_of(setup)
     if table.empty:
         return [Text("No candidate model could be fitted.", warning=True)]
-    relative = findings.kind == "thin film"
+    records = table.to_dict("records")
+    scale = PERCENT if findings.kind == "thin film" else numbers.Scale(1.0, "")
+    residuals = plain_column([float(row["residual_sd"]) for row in records], scale)
+    weights = words.whole_percents([float(row["weight"]) for row in records])
     rows = tuple(
         (
             str(row["model"]),
             f"{row['parameters']:.0f}",
             "–" if pd.isna(row["delta"]) else f"{row['delta']:.1f}",
-            "–" if pd.isna(row["delta"]) else f"{row['weight']:.2g}",
+            "–" if pd.isna(row["delta"]) else weight,
             f"{row['best_of']:.0f} of {row['sensors']:.0f}",
             "no repeated loads"
             if pd.isna(row["lack_of_fit"])
             else f"{row['lack_of_fit']:.0f} of {row['sensors']:.0f}",
-            numbers.plain(
-                float(row["residual_sd"]), scale=words.PERCENT if relative else numbers.Scale(1.0, "")
-            ),
+            residual,
         )
-        for row in table.to_dict("records")
+        for row, residual, weight in zip(records, residuals, weights, strict=True)
     )
     shown = Table(
         "Candidate models over all sensors, best first. AICc is summed over sensors; the weight is the share of "
@@ -179,24 +176,25 @@ def _models(setup: Setup, findings: Findings) -> list[Block]:
 def _components(setup: Setup, findings: Findings) -> list[Block]:
     table = components_frame([setup])
     if table.empty:
-        return [Text("No spread can be told from these data: see what cannot be had.", warning=True)]
+        return [Text("No spread can be estimated from these data: see what is not available.", warning=True)]
+    records = table.to_dict("records")
+    shares = words.whole_percents([None if pd.isna(row["share"]) else float(row["share"]) for row in records])
     rows = tuple(
         (
-            str(row["parameter"]), f"per {row['level']}", words.component_shown(row),
-            "–" if pd.isna(row["share"]) else numbers.percent(float(row["share"]), digits=2),
+            str(row["parameter"]), f"per {row['level']}", spread, share,
             f"{row['units']:.0f}", str(row["note"]),
         )
-        for row in table.to_dict("records")
+        for row, spread, share in zip(records, words.component_column(records), shares, strict=True)
     )  # fmt: skip
     shown = Table(
-        f"Spread by level of variation, {setup.name}, with intervals at {100 * findings.confidence:g} %. What scatters "
-        "inside a level is taken off; the sensitivity is relative.",
+        f"Spread by level of variation, {setup.name}, with intervals at {numbers.percent(findings.confidence)}. What "
+        "scatters inside a level is taken off; the sensitivity is relative.",
         ("Parameter", "Level", "Standard deviation", "Share of variance", "Units", "Note"),
         rows,
         2,
         True,
     )
-    text = f"Spread by level, {setup.name}; whiskers are intervals at {100 * findings.confidence:g} %."
+    text = f"Spread by level, {setup.name}; whiskers are intervals at {numbers.percent(findings.confidence)}."
     panels = figures.components(setup)
     alternative = "One bar a level of variation, with its interval."
     name = _name("components", setup)
@@ -210,15 +208,15 @@ def differences(findings: Findings) -> tuple[Block, ...]:
         rows = tuple(
             (
                 str(row["figure"]), f"{row['second']} against {row['first']}", words.difference_shown(row),
-                numbers.plain(float(row["p_adjusted"]), digits=2), str(row["test"]),
+                _p_value(float(row["p_adjusted"])), str(row["test"]),
                 "resolved" if row["resolved"] else "not resolved",
             )
             for row in comparison.differences.to_dict("records")
         )  # fmt: skip
         blocks.append(
             Table(
-                f"By {by}: second less first, intervals one at a time at {100 * findings.confidence:g} %; p adjusted "
-                "for the number of comparisons (Holm). A difference is resolved when the adjusted p is below "
+                f"By {by}: second less first, intervals one at a time at {numbers.percent(findings.confidence)}; p "
+                "adjusted for the number of comparisons (Holm). A difference is resolved when the adjusted p is below "
                 f"{1 - findings.confidence:.2g}.",
                 ("Figure", "Pair", "Difference (interval)", "p, adjusted", "Test", "Verdict"),
                 rows,
@@ -229,28 +227,33 @@ def differences(findings: Findings) -> tuple[Block, ...]:
     return tuple(blocks) or (Text("One setup: nothing to compare."),)
 
 
+def _p_value(p: float) -> str:
+    """Three decimals, as is common practice."""
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
 def lacks(findings: Findings) -> tuple[Block, ...]:
-    """What cannot be had, why, and what to measure."""
+    """Not available from these data, why, and what to measure."""
     rows = tuple(words.gathered(findings))
     if not rows:
-        return (Text("Everything looked for can be had from these data."),)
-    return (Table("What these data cannot give.", ("What", "Where", "Why", "Measure next"), rows, 4),)
+        return (Text("Everything looked for is available from these data."),)
+    return (Table("Not available from these data.", ("What", "Where", "Why", "Measure next"), rows, 4),)
 
 
 def next_day(outlook: NextMeasurement | None) -> tuple[Block, ...]:
     """What more measuring would bring."""
     if outlook is None:
-        return (Text("There is nothing to look ahead from: see what cannot be had.", warning=True),)
+        return (Text("There is nothing to look ahead from: see what is not available.", warning=True),)
     blocks: list[Block] = [Text(outlook.sentence)]
     for quantity in dict.fromkeys(outlook.table["quantity"]):
-        part = outlook.of(quantity)
+        records = outlook.of(quantity).to_dict("records")
         rows = tuple(
             (
                 str(row["words"]),
-                "–" if pd.isna(row["readings"]) else f"{row['readings']:.0f}",
-                *words.outlook_value(row),
+                "–" if pd.isna(row["readings"]) else numbers.count(round(row["readings"])),
+                *cells,
             )
-            for row in part.to_dict("records")
+            for row, cells in zip(records, words.outlook_column(records), strict=True)
         )
         of = (
             f"; {outlook.units} units, seed {outlook.seed}, same draws"

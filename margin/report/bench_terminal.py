@@ -1,21 +1,23 @@
-"""The findings of a bench on the terminal, 80 columns, and in a notebook."""
+"""The findings of a bench on the terminal and in a notebook."""
 
 from __future__ import annotations
 
-import textwrap
+from collections.abc import Iterable
 from html import escape
 
 from rich.text import Text
 
+from margin.estimates import numbers
 from margin.estimates.bench_findings import MAIN_FIGURES, Findings
 from margin.estimates.bench_tables import components_frame
 from margin.estimates.next_measurement import NextMeasurement
+from margin.estimates.number_columns import Cell
 from margin.report import bench_words as words
-from margin.report.terminal import WIDTH, Column, table_lines, wrapped
+from margin.report.blocks import Block, Table
+from margin.report.blocks import Text as Paragraph
+from margin.report.layout import Column, Row, page_width, plain_text, table_lines, wrap, wrapped
 
-_MOST_SETUPS = 4
-_CELL = 22
-"""Columns of a setup in the table of figures; fewer where the setups are many."""
+_SETUPS_BESIDE = 4
 _TOLD = (
     "file says",
     "flagged",
@@ -29,15 +31,16 @@ _TOLD = (
 )
 """Notes on the data that stand on the terminal too, by what they say."""
 _PLANS = (
-    Column("Next measurement", 33, "left"),
-    Column("readings", 8),
-    Column("interval", 20),
-    Column("narrower by", 16),
+    Column("Next measurement", "left"),
+    Column("Readings"),
+    Column("Interval"),
+    Column("Narrower by"),
 )
 
 
-def render(findings: Findings, outlook: NextMeasurement | None, width: int = WIDTH) -> str:
-    """The findings as plain text, each line at most `width` columns."""
+def render(findings: Findings, outlook: NextMeasurement | None, width: int | None = None) -> str:
+    """The findings as plain text, by default as wide as the terminal."""
+    width = width or page_width()
     blocks = [
         _head(findings, width),
         _merits(findings, width),
@@ -47,70 +50,69 @@ def render(findings: Findings, outlook: NextMeasurement | None, width: int = WID
         _missing(findings, width),
         _outlook(outlook, width),
     ]
-    return "\n\n".join("\n".join(line.plain.rstrip() for line in block) for block in blocks if block) + "\n"
+    return "\n".join(plain_text(block) for block in blocks if block)
 
 
 def _head(findings: Findings, width: int) -> list[Text]:
-    out = [Text(words.title(findings))]
-    out += wrapped("Measured:", words.extent(findings), width, 6)
+    out = [Text(line) for line in wrap(words.title(findings), width)]
+    out += wrapped("Measured:", words.extent(findings), width)
     said = [note for note in findings.data.notes if any(word in note for word in _TOLD)]
-    return out + (wrapped("Data:", "; ".join(said), width, 4) if said else [])
+    return out + (wrapped("Data:", "; ".join(said), width) if said else [])
 
 
 def _merits(findings: Findings, width: int) -> list[Text]:
-    """Pooled figures, each with its interval and its definition."""
-    shown = findings.setups[:_MOST_SETUPS]
-    each = min(_CELL, (width - 16) // len(shown) - 1)
-    name_width = width - len(shown) * (each + 1)
-    columns = (
-        Column(
-            "\n".join(textwrap.wrap("Figure of merit, mean over sensors", name_width)), name_width, "left"
-        ),
-        *(Column("\n".join(textwrap.wrap(s.name, each)), each) for s in shown),
-    )
-    out = table_lines(columns, [])
-    for name in MAIN_FIGURES:
-        merits = [setup.pooled.get(name) for setup in shown]
-        present = [m for m in merits if m is not None]
-        if not any(m.value is not None for m in present):
-            continue
-        scale = words.scale_of(present, present[0].unit)
-        cells = [("–", "") if m is None else words.merit_parts(m, scale) for m in merits]
-        label = "\n".join(textwrap.wrap(name, name_width))
-        row = (label, *(f"{value}\n{ends}" for value, ends in cells))
-        out += table_lines(columns, [row], heading=False)
-        text = present[0].definition.removeprefix("mean over sensors: ")
-        out += [
-            Text(line)
-            for line in textwrap.wrap(text, width - 4, initial_indent="  : ", subsequent_indent="    ")
-        ]
-    if len(findings.setups) > len(shown):
-        out += wrapped("…", f"{len(findings.setups) - len(shown)} more setups stand in the report", width, 1)
-    level = f"{100 * findings.confidence:g} % over sensors; single sensors and all linearities stand in the report"
-    return out + wrapped("Intervals:", level, width, 2)
+    """Pooled figures, each with its interval and its definition, some setups side by side."""
+    merits = _pooled(findings, MAIN_FIGURES)
+    out: list[Text] = []
+    for first in range(0, len(findings.setups), _SETUPS_BESIDE):
+        shown = findings.setups[first : first + _SETUPS_BESIDE]
+        columns = (
+            Column("Figure of merit, mean over sensors", "left", "Figure"),
+            *(Column(s.name) for s in shown),
+        )
+        rows: list[Row | str] = []
+        for name, definition, cells in merits:
+            rows.append((name, *(cell.lines for cell in cells[first : first + _SETUPS_BESIDE])))
+            rows.append(f"  : {definition}")
+        out += table_lines(columns, rows, width)
+    level = f"{numbers.percent(findings.confidence)} over sensors; single sensors and all linearities in the report"
+    return out + wrapped("Intervals:", level, width)
+
+
+def _pooled(findings: Findings, names: Iterable[str]) -> list[tuple[str, str, tuple[Cell, ...]]]:
+    """Name, definition and values by setup, in one format, of the figures that some setup has."""
+    rows = []
+    for name in names:
+        merits = [setup.pooled.get(name) for setup in findings.setups]
+        found = next((m for m in merits if m is not None and m.value is not None), None)
+        if found is not None:
+            definition = found.definition.removeprefix("mean over sensors: ")
+            rows.append((name, definition, words.merit_column(merits)))
+    return rows
 
 
 def _spreads(findings: Findings, width: int) -> list[Text]:
     """Spread per level, in the first setup."""
     rows = _spread_rows(findings)
     columns = (
-        Column(f"Spread, {findings.setups[0].name}", 30, "left"), Column("standard deviation", 40)
-    )  # fmt: skip
-    return table_lines(columns, rows) if rows else []
+        Column(f"Spread, {findings.setups[0].name}", "left", "Spread"),
+        Column("Standard deviation\n(interval)"),
+    )
+    return table_lines(columns, rows, width) if rows else []
 
 
 def _spread_rows(findings: Findings) -> list[tuple[str, str]]:
     """Parameter with its level, and standard deviation, in the first setup; empty where it shows none."""
     table = components_frame(findings.setups[:1])
+    records = [row for row in table.to_dict("records") if row["level"] != "lot" or row["sd"] == row["sd"]]
     return [
-        (f"{row['parameter']} per {row['level']}", words.component_shown(row))
-        for row in table.to_dict("records")
-        if row["level"] != "lot" or row["sd"] == row["sd"]
+        (f"{row['parameter']} per {row['level']}", shown)
+        for row, shown in zip(records, words.component_column(records), strict=True)
     ]
 
 
 def _models(findings: Findings, width: int) -> list[Text]:
-    return [line for label, said in _model_lines(findings) for line in wrapped(label, said, width, 6)]
+    return [line for label, said in _model_lines(findings) for line in wrapped(label, said, width)]
 
 
 def _model_lines(findings: Findings) -> list[tuple[str, str]]:
@@ -125,10 +127,10 @@ def _differences(findings: Findings, width: int) -> list[Text]:
     out = []
     for by, (resolved, rest) in words.difference_statements(findings).items():
         for line in resolved:
-            out += wrapped(f"By {by}, resolved:", line, width, 3)
+            out += wrapped(f"By {by}, resolved:", line, width)
         names = "; ".join(line.split(": ", 1)[0] for line in rest)
         if rest:
-            out += wrapped(f"By {by}, no difference resolved:", names, width, 4)
+            out += wrapped(f"By {by}, no difference resolved:", names, width)
     return out
 
 
@@ -136,7 +138,7 @@ def _missing(findings: Findings, width: int) -> list[Text]:
     out = []
     for what, where, why, measure in words.gathered(findings):
         place = "" if where == words.WHOLE or len(findings.setups) == 1 else f" ({where})"
-        out += wrapped("Cannot be had:", f"{what}{place}: {why}. {_measure(measure)}", width, 4)
+        out += wrapped("Not available:", f"{what}{place}: {why}. {_measure(measure)}", width)
     return out
 
 
@@ -147,35 +149,38 @@ def _measure(text: str) -> str:
 def _outlook(outlook: NextMeasurement | None, width: int) -> list[Text]:
     if outlook is None:
         return []
-    rows = []
-    for row in outlook.of(outlook.decides).to_dict("records"):
-        ends, _, gain = words.outlook_value(row)
-        readings = "" if row["readings"] != row["readings"] else f"{row['readings']:.0f}"
-        if row["low"] == row["low"]:
-            rows.append((str(row["words"]), readings, ends, gain))
+    records = outlook.of(outlook.decides).to_dict("records")
+    rows = [
+        (
+            str(row["words"]),
+            numbers.count(round(row["readings"])) if row["readings"] == row["readings"] else "",
+            *cells,
+        )
+        for row, (*cells,) in zip(records, words.outlook_column(records), strict=True)
+        if row["low"] == row["low"]
+    ]
     out = wrapped(
-        "How much more:", f"{outlook.decides}, {words.outlook_level(outlook, outlook.decides)}", width, 2
+        "More measurements:", f"{outlook.decides}, {words.outlook_level(outlook, outlook.decides)}", width
     )
-    return [*out, *table_lines(_PLANS, rows), *_whole(outlook.sentence, width)]
+    shown = [(name, readings, ends, gain) for name, readings, ends, _, gain in rows]
+    return [*out, *table_lines(_PLANS, shown, width), *_whole(outlook.sentence, width)]
 
 
 def _whole(text: str, width: int) -> list[Text]:
-    return [Text(line) for line in textwrap.wrap(text, width, subsequent_indent="  ")]
+    return [Text(line) for line in wrap(text, width, rest="  ")]
 
 
 def notebook_html(findings: Findings, outlook: NextMeasurement | None) -> str:
     """The same as simple HTML: the tables of the page that matter first."""
-    from margin.report.bench_page import differences, figures_table, lacks, next_day
-    from margin.report.blocks import Block, Table
-    from margin.report.blocks import Text as Paragraph
+    from margin.report.bench_page import differences, lacks, next_day
 
     parts = [
         f"<p><strong>{escape(words.title(findings))}</strong></p><p>{escape(words.extent(findings))}</p>"
     ]
-    blocks: list[Block] = [figures_table(setup, pooled_only=True) for setup in findings.setups]
+    blocks: list[Block] = [_figures(findings)]
     if rows := _spread_rows(findings):
         caption = f"Spread by level of variation, {findings.setups[0].name}."
-        blocks.append(Table(caption, ("Spread", "Standard deviation"), tuple(rows)))
+        blocks.append(Table(caption, ("Spread", "Standard deviation (interval)"), tuple(rows)))
     blocks += [Paragraph(f"{label} {said}") for label, said in _model_lines(findings)]
     for block in (*blocks, *differences(findings), *lacks(findings), *next_day(outlook)):
         if isinstance(block, Table):
@@ -183,6 +188,18 @@ def notebook_html(findings: Findings, outlook: NextMeasurement | None) -> str:
         elif isinstance(block, Paragraph):
             parts.append(f"<p>{escape(block.text)}</p>")
     return f"<div>{''.join(parts)}</div>"
+
+
+def _figures(findings: Findings) -> Table:
+    """Pooled figures of all setups side by side."""
+    names = dict.fromkeys(name for setup in findings.setups for name in setup.pooled)
+    rows = tuple(
+        (name, definition, *(cell.text for cell in cells))
+        for name, definition, cells in _pooled(findings, names)
+    )
+    columns = ("Figure", "Definition", *(setup.name for setup in findings.setups))
+    level = numbers.percent(findings.confidence)
+    return Table(f"Figures of merit, mean over sensors, with intervals at {level}.", columns, rows, 2)
 
 
 def _html_table(caption: str, columns: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> str:

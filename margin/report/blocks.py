@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.results import Results
+from margin.estimates.number_columns import stated_column
 from margin.report import style
 
 if TYPE_CHECKING:
@@ -102,29 +103,17 @@ def picture(name: str, figure: Figure, caption: str, alternative: str) -> Pictur
     return Picture(name, style.svg(figure, name), caption, alternative)
 
 
-def cell(row: pd.Series, name: str, scale: numbers.Scale) -> str:
-    """A number of a row with its interval (columns `name`, `name`_low, `name`_high), unit in the heading."""
-    bare = numbers.Scale(scale.factor, "")
-    value, low, high = (_number(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
-    return numbers.with_interval(value, low, high, scale=bare)
+def forces(rows: Iterable[pd.Series], *names: str) -> numbers.Scale:
+    """One unit for all forces of a table: that of the largest number in its columns."""
+    return numbers.scale_for([float(row[name]) for row in rows for name in names], "N")
 
 
-def cell_digits(row: pd.Series, name: str, scale: numbers.Scale) -> str:
-    """A number of a row to the digits that its interval supports, the interval not shown."""
-    bare = numbers.Scale(scale.factor, "")
-    value, low, high = (_number(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
-    return numbers.value_only(value, low, high, scale=bare)
+def bare(scale: numbers.Scale) -> numbers.Scale:
+    """The scale of cells whose heading has the unit."""
+    return numbers.Scale(scale.factor, "")
 
 
-def cell_plain(row: pd.Series, name: str, scale: numbers.Scale, reason: str = numbers.NO_REASON) -> str:
-    """A number of a row that has no interval, to three digits."""
-    return numbers.plain(_number(row[name]), scale=numbers.Scale(scale.factor, ""), reason=reason)
-
-
-def newtons(results: Results) -> numbers.Scale:
-    """One unit of force for all tables of a study."""
-    return numbers.scale_for([results.case.load_high], "N")
-
-
-def _number(value: object) -> float:
-    return float("nan") if value is None else float(str(value))
+def loads_of(rows: Sequence[pd.Series]) -> tuple[tuple[str, ...], str]:
+    """Loads of a table in one format, and their unit for the heading."""
+    scale = forces(rows, "load_N")
+    return stated_column([float(row["load_N"]) for row in rows], bare(scale)), scale.unit

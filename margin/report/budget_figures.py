@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from distributions.errors import InvalidArgument
 from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.shares import FAILING, ErrorShares
+from margin.estimates.shares.outputs import error_name
 from margin.report import style
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ def shares_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -
     axes = style.axes_of(ax, 7.2, 3.2)
     rows = shares.effects
     rows = rows[(rows["option"] == option) & (rows["by"] == "cause")]
-    loads = {f"error at {load:g} N": load for load in shares.case.check_loads}
+    loads = {error_name(load): load for load in shares.case.check_loads}
     rows = rows[rows["output"].isin(list(loads))].assign(load_N=lambda found: found["output"].map(loads))
     _stack(axes, *_main_effects(rows, "load_N"))
     axes.set_xlabel("Load (N)")
@@ -99,9 +100,7 @@ def scopes_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -
     axes = style.axes_of(ax, 7.2, 3.0)
     loads = np.asarray(shares.case.check_loads)
     rows = shares.scopes[shares.scopes["option"] == option].set_index("output")
-    table = rows.loc[[f"error at {load:g} N" for load in loads], [name for name, *_ in _SCOPES]].clip(
-        lower=0.0
-    )
+    table = rows.loc[[error_name(load) for load in loads], [name for name, *_ in _SCOPES]].clip(lower=0.0)
     table = table.div(table.sum(axis=1).clip(lower=1.0), axis=0)
     _stack(axes, loads, [(label, table[name].to_numpy(), c, h) for name, label, c, h in _SCOPES])
     axes.set_xlabel("Load (N)")
@@ -113,7 +112,7 @@ def spread_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -
     axes = style.axes_of(ax, 7.2, 2.6)
     loads = np.asarray(shares.case.check_loads)
     rows = shares.scopes[shares.scopes["option"] == option].set_index("output")
-    rows = rows.loc[[f"error at {load:g} N" for load in loads]]
+    rows = rows.loc[[error_name(load) for load in loads]]
     whole = rows["standard_deviation"].to_numpy()
     axes.plot(loads, whole, color=style.BLACK, marker="o", ms=3.5, lw=1.6, label="all")
     for (name, label, _, _), colour, line in zip(

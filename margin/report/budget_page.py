@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import textwrap
 from math import isnan
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.budget import NO_NUMBER
+from margin.estimates.budget import NO_OUTPUT
 from margin.estimates.budget_causes import LOOSER, TIGHTER
 from margin.estimates.error_budget import ErrorBudget
+from margin.estimates.number_columns import NONE, Cell, change_column, scale_of
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
 from margin.estimates.shares.result import CURED, ESTIMATORS, TOTAL_EFFECT
 from margin.report import budget_figures, style
@@ -24,17 +24,17 @@ from margin.report.effects import (
     inert_lines,
     rank_cell,
     rows_of,
-    two_lines,
     undefined,
 )
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
 from margin.report.requirement_words import requirement_in_words
 from margin.report.shown import listing, paragraph
 from margin.report.shown import table as html_table
-from margin.report.terminal import WIDTH, Column, table_lines, wrapped
-from margin.report.where import drawn_picture, share_cell, where_section
+from margin.report.summary import changed, entry_of
+from margin.report.where import drawn_picture, effect_column, where_section
 
 FORMAT, VERSION = "margin budget", 1
 NOT_ADDITIVE = (
@@ -43,7 +43,6 @@ NOT_ADDITIVE = (
 )
 _CHANGES = ("frozen", "halved", "doubled", TIGHTER, LOOSER)
 _ON_TERMINAL = 8
-_CAUSE = 23
 
 
 def schema_path() -> Path:
@@ -51,68 +50,76 @@ def schema_path() -> Path:
     return Path(__file__).with_name("budget.schema.json")
 
 
-def render(budget: ErrorBudget, option: str | None = None) -> str:
-    """The leading causes of one option as plain text, 80 columns."""
+def render(budget: ErrorBudget, option: str | None = None, width: int | None = None) -> str:
+    """The leading causes of one option as plain text, by default as wide as the terminal."""
+    width = width or page_width()
     name = budget.leading_option if option is None else option
-    lines = wrapped("Budget of:", f"{budget.case.name}, calibration {name!r}", WIDTH, 2)
-    columns = (
-        Column("", 3), Column("Cause", _CAUSE, "left"), Column("Total effect\non the margin", 16),
-        Column("Failing units\ncured", 16), Column("If halved, 95 % of\n|error| moves (N)", 18),
-    )  # fmt: skip
-    body = [
-        (rank, "\n".join(textwrap.wrap(group, _CAUSE, max_lines=3, placeholder=" …")), total, cured,
-         moved.replace(" (", "\n("))
-        for rank, group, total, cured, moved in _leading_rows(budget, name)
-    ]  # fmt: skip
-    lines += table_lines(columns, body)
-    for label, text, most in _notes(budget, name):
-        lines += wrapped(label, text, WIDTH, most)
-    return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+    scale, leading = _leading_rows(budget, name)
+    columns = tuple(Column(heading, side) for heading, side in _leading_columns(scale))
+    rows = [(rank, group, total.lines, cured.lines, moved) for rank, group, total, cured, moved in leading]
+    lines = wrapped("Budget of:", f"{budget.case.name}, calibration {name!r}", width)
+    lines += table_lines(columns, rows, width)
+    lines += [line for label, text in _notes(budget, name) for line in wrapped(label, text, width)]
+    return plain_text(lines + listed(f"Cautions ({len(budget.cautions)}):", budget.cautions, width))
 
 
 def notebook_html(budget: ErrorBudget, option: str | None = None) -> str:
     """The same as simple HTML for a notebook."""
     name = budget.leading_option if option is None else option
-    columns = (
-        "Rank", "Cause", "Total effect on the margin", "Failing units cured", "If halved, 95 % of |error| moves (N)",
-    )  # fmt: skip
-    rows = [[cell.replace("\n", " ") for cell in row] for row in _leading_rows(budget, name)]
+    scale, leading = _leading_rows(budget, name)
+    columns = [heading.replace("\n", " ") for heading, _ in _leading_columns(scale)]
+    rows = [(rank, group, total.text, cured.text, moved) for rank, group, total, cured, moved in leading]
     head = paragraph("Budget of:", f"{budget.case.name}, calibration {name!r}")
-    notes = listing((label, text) for label, text, _ in _notes(budget, name))
-    return f"<div>{head}{html_table(columns, rows)}{notes}</div>"
+    cautions = [("Caution:", text) for text in budget.cautions]
+    return f"<div>{head}{html_table(columns, rows)}{listing([*_notes(budget, name), *cautions])}</div>"
 
 
-def _leading_rows(budget: ErrorBudget, name: str) -> list[tuple[str, str, str, str, str]]:
-    """Rank, cause, total effect, failing units cured and what halving does, of the leading causes."""
-    margin = rows_of(budget.shares, name, MARGIN, "factor")
+def _leading_columns(scale: numbers.Scale) -> tuple[tuple[str, Literal["left", "right"]], ...]:
+    """Headings, over several lines on a terminal, and sides of the columns of the leading causes."""
+    return (
+        ("Rank", "right"), ("Cause", "left"), ("Total effect\non the margin", "right"),
+        ("Failing units\ncured", "right"), (f"If halved, 95 % of\n|error| moves ({scale.unit})", "right"),
+    )  # fmt: skip
+
+
+def _leading_rows(
+    budget: ErrorBudget, option: str
+) -> tuple[numbers.Scale, list[tuple[str, str, Cell, Cell, str]]]:
+    """Unit of the errors; rank, cause, total effect, failing units cured and what halving does, of the leading
+    causes."""
+    margin = rows_of(budget.shares, option, MARGIN, "factor")
+    leading = [row for _, row in margin[margin["verdict"] == "resolved"].head(_ON_TERMINAL).iterrows()]
+    groups = [str(row["group"]) for row in leading]
     failing = {
-        str(row["group"]): row for _, row in rows_of(budget.shares, name, FAILING, "factor").iterrows()
+        str(row["group"]): row for _, row in rows_of(budget.shares, option, FAILING, "factor").iterrows()
     }
-    halved = {str(row["factor"]): row for _, row in _actions(budget, name, "factor", "halved").iterrows()}
-    found = []
-    for _, row in margin[margin["verdict"] == "resolved"].head(_ON_TERMINAL).iterrows():
-        group = str(row["group"])
-        moved = _moved(halved[group]) if group in halved else "several together" if " + " in group else "–"
-        cells = (two_lines(row, "total"), two_lines(failing[group], "cured"), moved)
-        found.append((rank_cell(row, margin), group, *cells))
-    return found
-
-
-def _notes(budget: ErrorBudget, name: str) -> list[tuple[str, str, int]]:
-    """Label, sentence and most lines on a terminal of what stands below the causes."""
-    texts = (
-        TOTAL_EFFECT,
-        CURED,
-        *(run.told for run in budget.shares.runs),
-        *dependent_lines(budget.shares),
-        *inert_lines(budget.shares),
-        *undefined(budget.shares, name),
+    halved = {str(row["factor"]): row for _, row in _actions(budget, option, "factor", "halved").iterrows()}
+    changed = [halved.get(group) for group in groups]
+    scale = _error_scale(changed)
+    moved = (
+        "several together" if row is None and " + " in group else text
+        for row, group, text in zip(changed, groups, _moved(changed, scale), strict=True)
     )
-    return [
-        ("Note:", NOT_ADDITIVE, 3),
-        *(("Runs:" if ": " in text and text.startswith("by ") else "Note:", text, 3) for text in texts),
-        (f"Cautions ({len(budget.cautions)}):", " | ".join(budget.cautions), 1),
+    totals = effect_column(leading, "total")
+    cured = effect_column([failing[group] for group in groups], "cured")
+    rows = [
+        (rank_cell(row, margin), group, total, cure, text)
+        for row, group, total, cure, text in zip(leading, groups, totals, cured, moved, strict=True)
     ]
+    return scale, rows
+
+
+def _notes(budget: ErrorBudget, name: str) -> list[tuple[str, str]]:
+    """Label and sentence of what stands below the causes, cautions aside."""
+    notes = (
+        ("Note:", (NOT_ADDITIVE, TOTAL_EFFECT, CURED)),
+        ("Runs:", tuple(run.told for run in budget.shares.runs)),
+        (
+            "Note:",
+            (*dependent_lines(budget.shares), *inert_lines(budget.shares), *undefined(budget.shares, name)),
+        ),
+    )
+    return [(label, text) for label, texts in notes for text in texts]
 
 
 def write(
@@ -226,20 +233,28 @@ def _actions_table(budget: ErrorBudget, option: str, by: str) -> Table:
     resolved = of[of["verdict"] == "resolved"]["factor"].unique()
     by_rank = _actions(budget, option, by, "frozen").sort_values(["rank", "error_change_N"])
     changes = [change for change in _CHANGES if (of["change"] == change).any()]
-    rows: list[tuple[str, ...]] = []
-    for _, first in by_rank[by_rank["factor"].isin(resolved)].iterrows():
-        own = of[of["factor"] == first["factor"]].set_index("change")
-        cells = []
-        for change in changes:
-            row = own.loc[change] if change in own.index else None
-            cells.append("–" if row is None else f"{_moved(row)}; {_gained(row)}")
-        rows.append((rank_cell(first, by_rank), str(first["factor"]), *cells))
+    named = [row for _, row in by_rank[by_rank["factor"].isin(resolved)].iterrows()]
+    scale = _error_scale([row for _, row in of.iterrows()])
+    cells: list[tuple[str, ...]] = []
+    for change in changes:
+        own = {str(row["factor"]): row for _, row in of[of["change"] == change].iterrows()}
+        found = [own.get(str(row["factor"])) for row in named]
+        cells.append(
+            tuple(
+                NONE if row is None else f"{moved}; {gained}"
+                for row, moved, gained in zip(found, _moved(found, scale), _gained(found), strict=True)
+            )
+        )
+    rows = tuple(
+        (rank_cell(row, by_rank), str(row["factor"]), *texts)
+        for row, *texts in zip(named, *cells, strict=True)
+    )
     silent = of["factor"].nunique() - len(resolved)
     told = f" {silent} more below resolution, with numbers in actions.csv." if silent else ""
-    heads = tuple(f"{change.capitalize()}: |error| (N); yield (points)" for change in changes)
+    heads = tuple(f"{change.capitalize()}: |error| ({scale.unit}); yield (points)" for change in changes)
     return Table(
         f"Change of the 95 % point of |error| and of the yield, by {by}.{told}", ("Rank", by.capitalize(), *heads),
-        tuple(rows), 2,
+        rows, 2,
     )  # fmt: skip
 
 
@@ -250,9 +265,10 @@ def _extra(shares: ErrorShares, option: str) -> list[Block]:
         rows = pairs[
             (pairs["option"] == option) & (pairs["output"] == MARGIN) & (pairs["verdict"] == "resolved")
         ]
+        leading = [row for _, row in rows.sort_values("second", ascending=False).head(20).iterrows()]
         body: tuple[tuple[str, ...], ...] = tuple(
-            (str(row["group"]), str(row["other"]), share_cell(row, "second"))
-            for _, row in rows.sort_values("second", ascending=False).head(20).iterrows()
+            (str(row["group"]), str(row["other"]), cell.text)
+            for row, cell in zip(leading, effect_column(leading, "second"), strict=True)
         )
         blocks.append(
             Table("Pairs of groups with a resolved interaction.", ("Group", "with", "Share"), body, 2)
@@ -262,9 +278,10 @@ def _extra(shares: ErrorShares, option: str) -> list[Block]:
         rows = rows[(rows["option"] == option) & (rows["output"] == MARGIN)].sort_values(
             "effect", ascending=False
         )
+        leading = [row for _, row in rows[rows["verdict"] == "resolved"].iterrows()]
         body = tuple(
-            (str(row["group"]), share_cell(row, "effect"))
-            for _, row in rows[rows["verdict"] == "resolved"].iterrows()
+            (str(row["group"]), cell.text)
+            for row, cell in zip(leading, effect_column(leading, "effect"), strict=True)
         )
         blocks.append(
             Table(
@@ -288,16 +305,25 @@ def _actions(budget: ErrorBudget, option: str, by: str, change: str) -> pd.DataF
     return rows[(rows["option"] == option) & (rows["by"] == by) & (rows["change"] == change)]
 
 
-def _moved(row: pd.Series) -> str:
-    value, low, high = (float(row[f"error_change_N{end}"]) for end in ("", "_low", "_high"))
-    if isnan(value):
-        return NO_NUMBER.split(":")[0]
-    return numbers.change(value, low, high).split(" (within")[0]
+def _error_scale(rows: list[pd.Series | None]) -> numbers.Scale:
+    """One unit for the changes of the error."""
+    return scale_of([None if row is None else entry_of(row, "error_change_N") for row in rows], "N")
 
 
-def _gained(row: pd.Series) -> str:
-    value, low, high = (float(row[f"yield_change{end}"]) for end in ("", "_low", "_high"))
-    return numbers.share_change(value, low, high, unit="").split(" (within")[0]
+def _moved(rows: list[pd.Series | None], scale: numbers.Scale) -> list[str]:
+    """Changes of the 95 % point of |error|, one column."""
+    found = [None if row is None else entry_of(row, "error_change_N") for row in rows]
+    cells = change_column(found, numbers.Scale(scale.factor, ""))
+    return [
+        NO_OUTPUT if entry is not None and isnan(entry.value) else changed(cell)
+        for entry, cell in zip(found, cells, strict=True)
+    ]
+
+
+def _gained(rows: list[pd.Series | None]) -> list[str]:
+    """Changes of the yield in points, one column."""
+    found = [None if row is None else entry_of(row, "yield_change") for row in rows]
+    return [changed(cell) for cell in change_column(found, numbers.Scale(100.0, ""))]
 
 
 def _actions_caption(budget: ErrorBudget) -> str:

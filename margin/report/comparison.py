@@ -3,88 +3,95 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.comparison_result import Comparison
+from margin.estimates.number_columns import NONE, Cell, Entry, change_column, share_column
 from margin.estimates.results import Results
 from margin.report import style
 from margin.report.blocks import Block, Section, Table, Text
+from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.page import options_table, page
-from margin.report.requirement_words import requirement_in_words
+from margin.report.requirement_words import requirement_in_words, requirement_lines
 from margin.report.shown import listing
 from margin.report.shown import table as html_table
-from margin.report.summary import computed_in_words, summarise
-from margin.report.terminal import WIDTH, Column, table_lines, wrapped
+from margin.report.summary import computed_in_words, entry_of, summarise
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _COLUMNS = (
-    Column("Calibration\noption", 20, "left"),
-    Column("Yield,\nfirst", 9),
-    Column("Yield,\nsecond", 9),
-    Column("Second less first,\npoints (interval)", 24),
-    Column("", 13, "left"),
+    Column("Calibration\noption", "left"),
+    Column("Yield,\nfirst"),
+    Column("Yield,\nsecond"),
+    Column("Second less first,\npoints (interval)", "left"),
+    Column("Verdict", "left"),
 )
 
 _CHECKS = (
-    Column("Design check", 29, "left"),
-    Column("First\n(limit)", 24),
-    Column("Second\n(limit)", 24),
+    Column("Design check", "left"),
+    Column("First", "left"),
+    Column("Second", "left"),
 )
+_CHECK_WORDS = {"kept": "passed", "exceeded": "EXCEEDED"}
 
 
-def render(comparison: Comparison) -> str:
-    """The comparison as plain text, 80 columns."""
-    shown = [line for label, text, most in _above(comparison) for line in wrapped(label, text, WIDTH, most)]
+@dataclass(frozen=True)
+class _Line:
+    """One calibration option of both studies in text; the difference in points."""
+
+    option: str
+    first: str
+    second: str
+    difference: Cell
+    verdict: str
+
+
+def render(comparison: Comparison, width: int | None = None) -> str:
+    """The comparison as plain text, by default as wide as the terminal."""
+    width = width or page_width()
+    shown = [line for label, text in _above(comparison) for line in wrapped(label, text, width)]
     rows = [
         (
-            "\n".join(textwrap.wrap(name, _COLUMNS[0].width, max_lines=2, placeholder=" …")),
-            one,
-            two,
-            short.replace("(within ", "("),
-            "" if found == numbers.BELOW_RESOLUTION else found,
+            line.option, line.first, line.second, line.difference.text,
+            "" if line.verdict == numbers.BELOW_RESOLUTION else line.verdict,
         )
-        for name, one, two, _, short, found in _rows(comparison)
-    ]
-    shown.extend(table_lines(_COLUMNS, rows))
-    shown.extend(table_lines(_CHECKS, [(row[0], row[1], row[2]) for row in _check_rows(comparison)]))
-    shown.extend(
-        line for label, text, most in _below(comparison) for line in wrapped(label, text, WIDTH, most)
-    )
-    return "\n".join(line.plain.rstrip() for line in shown) + "\n"
+        for line in _lines(comparison)
+    ]  # fmt: skip
+    shown.extend(table_lines(_COLUMNS, rows, width))
+    shown.extend(table_lines(_CHECKS, _check_rows(comparison), width))
+    cautions = _cautions(comparison)
+    shown.extend(listed(f"Cautions ({len(cautions)}):", cautions, width))
+    shown.extend(wrapped("Computed:", computed_in_words(comparison.second), width))
+    return plain_text(shown)
 
 
 def notebook_html(comparison: Comparison) -> str:
     """The comparison as simple HTML for a notebook: what the terminal shows."""
-    found = _table(comparison)
-    above, below = (
-        listing((label, text) for label, text, _ in part(comparison)) for part in (_above, _below)
-    )
-    return f"<div>{above}{html_table(found.columns, found.rows, found.caption)}{below}</div>"
+    found, checks = _table(comparison), _checks_table(comparison)
+    tables = "".join(html_table(table.columns, table.rows, table.caption) for table in (found, checks))
+    below = [("Caution:", text) for text in _cautions(comparison)]
+    below.append(("Computed:", computed_in_words(comparison.second)))
+    return f"<div>{listing(_above(comparison))}{tables}{listing(below)}</div>"
 
 
-def _above(comparison: Comparison) -> Iterator[tuple[str, str, int]]:
-    """Label, sentence and most lines on a terminal of what stands above the differences."""
+def _above(comparison: Comparison) -> Iterator[tuple[str, str]]:
+    """Label and sentence of what stands above the differences."""
     for place, results in _both(comparison):
-        yield f"{place}:", f"{results.case.name}, {results.verdict}", 1
-        yield "  Recommended:", results.recommendation.option or "no calibration option", 1
-    for text in requirement_in_words(comparison.first.case):
-        label, _, sentence = text.partition(": ")
-        yield f"{label}:", sentence, 2
+        yield f"{place}:", f"{results.case.name}, {results.verdict}"
+        yield f"{place}, recommended:", results.recommendation.option or "no calibration option"
+    for label, text in requirement_lines(comparison.first.case):
+        yield f"{label}:", f"{text}."
 
 
-def _below(comparison: Comparison) -> Iterator[tuple[str, str, int]]:
-    """The same of what stands below them."""
-    cautions = tuple(dict.fromkeys((*comparison.first.cautions, *comparison.second.cautions)))
-    if cautions:
-        yield f"Cautions ({len(cautions)}):", " | ".join(cautions), 1
-    yield "Computed:", computed_in_words(comparison.second), 2
+def _cautions(comparison: Comparison) -> tuple[str, ...]:
+    """Cautions of both studies, each once."""
+    return tuple(dict.fromkeys((*comparison.first.cautions, *comparison.second.cautions)))
 
 
 def difference_by_option(comparison: Comparison, ax: Axes | None = None) -> Axes:
@@ -112,9 +119,12 @@ def section(comparison: Comparison) -> Section:
 
 def checks_section(comparison: Comparison) -> Section:
     """The design checks of both as a section of a page."""
-    caption = "Value at the least favourable end, limit in brackets, and verdict; – where the chain has no such check."
-    table = Table(caption, ("Design check", "First", "Second"), tuple(_check_rows(comparison)))
-    return Section("Design checks side by side", (table,))
+    return Section("Design checks side by side", (_checks_table(comparison),))
+
+
+def _checks_table(comparison: Comparison) -> Table:
+    caption = "Value at the least favourable end, limit, and verdict; – where the chain has no such check."
+    return Table(caption, ("Design check", "First", "Second"), tuple(_check_rows(comparison)))
 
 
 def render_page(comparison: Comparison) -> str:
@@ -149,8 +159,11 @@ def _both(comparison: Comparison) -> tuple[tuple[str, Results], tuple[str, Resul
 def _table(comparison: Comparison) -> Table:
     return Table(
         f"First: {comparison.first.case.name}. Second: {comparison.second.case.name}.",
-        ("Calibration", "Yield, first", "Yield, second", "Second less first (interval)", "Verdict"),
-        tuple((name, one, two, full, found) for name, one, two, full, _, found in _rows(comparison)),
+        ("Calibration", "Yield, first", "Yield, second", "Second less first, points (interval)", "Verdict"),
+        tuple(
+            (line.option, line.first, line.second, line.difference.text, line.verdict)
+            for line in _lines(comparison)
+        ),
     )
 
 
@@ -163,45 +176,40 @@ def _check_rows(comparison: Comparison) -> list[tuple[str, str, str]]:
 
 
 def _check(row: pd.Series, place: str) -> str:
-    """'4.73 V (4.8 V) kept'."""
+    """'4.73 V (limit 4.8 V), passed'."""
     value, limit, verdict = (row[f"{key}_{place}"] for key in ("value", "limit", "verdict"))
     if pd.isna(value):
-        return "–"
+        return NONE
     if not math.isfinite(float(value)):
-        return "not determined"
+        return numbers.NOT_DETERMINED
     if row["check"] == "saturation":
         return numbers.percent(float(value), digits=2)
     unit = str(row["unit"])
     text = numbers.plain(float(value), unit)
     if not pd.isna(limit):
-        text += f" ({numbers.plain(float(limit), unit)})"
-    return (
-        text
-        if verdict == "for information"
-        else f"{text} {str(verdict).upper() if verdict == 'exceeded' else verdict}"
-    )
+        text += f" (limit {numbers.plain(float(limit), unit)})"
+    return text if verdict == "for information" else f"{text}, {_CHECK_WORDS[str(verdict)]}"
 
 
-def _rows(comparison: Comparison) -> list[tuple[str, str, str, str, str, str]]:
-    return [
-        (str(row["option"]), *_yields(comparison, row), *_difference(row), str(row["verdict"]))
-        for _, row in comparison.differences.iterrows()
+def _lines(comparison: Comparison) -> tuple[_Line, ...]:
+    """Options that both studies have; yields in one format, so that they can be compared by eye."""
+    rows = [row for _, row in comparison.differences.iterrows()]
+    entries = [
+        Entry(float(row[f"yield_{place.lower()}"]), found.low, found.high)
+        for place, results in _both(comparison)
+        for row in rows
+        for found in (results.option(str(row["option"])).decisive_yield.sampled,)
     ]
-
-
-def _yields(comparison: Comparison, row: pd.Series) -> tuple[str, str]:
-    """Both yields to the digits that the interval of each study supports."""
-    shown = []
-    for (_, results), name in zip(_both(comparison), ("yield_first", "yield_second"), strict=True):
-        found = results.option(str(row["option"])).decisive_yield.sampled
-        shown.append(numbers.share_value(float(row[name]), found.low, found.high))
-    return shown[0], shown[1]
-
-
-def _difference(row: pd.Series) -> tuple[str, str]:
-    values = [float(row[f"difference{end}"]) for end in ("", "_low", "_high")]
-    resolved = row["verdict"] != numbers.BELOW_RESOLUTION
-    return (
-        numbers.share_change(values[0], values[1], values[2], resolved=resolved),
-        numbers.share_change(values[0], values[1], values[2], resolved=resolved, unit=""),
+    yields = share_column(entries)
+    verdicts = [str(row["verdict"]) for row in rows]
+    differences = change_column(
+        [entry_of(row, "difference") for row in rows],
+        numbers.Scale(100.0, ""),
+        [verdict != numbers.BELOW_RESOLUTION for verdict in verdicts],
+    )
+    return tuple(
+        _Line(str(row["option"]), first.value, second.value, difference, verdict)
+        for row, first, second, difference, verdict in zip(
+            rows, yields[: len(rows)], yields[len(rows) :], differences, verdicts, strict=True
+        )
     )

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from math import isnan
-
 import pandas as pd
 
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
 from margin.estimates.shares.result import CURED, MAIN_EFFECT, TOTAL_EFFECT
 from margin.report import budget_figures
 from margin.report.blocks import Block, Picture, Table, Text
-from margin.report.where import drawn_picture, share_cell, shares_caption
+from margin.report.where import drawn_picture, effect_column, shares_caption
 
 _OUTPUTS = (
     (MARGIN, "Conformity margin"),
@@ -112,16 +110,10 @@ def _table(shares: ErrorShares, option: str, output: str, heading: str, by: str)
     silent = len(rows) - len(resolved)
     told = f" {silent} below resolution or undefined, with numbers in effects.csv." if silent else ""
     names = ["main", "total", *(["cured"] if output == FAILING else [])]
+    shown = [row for _, row in resolved.iterrows()]
     body = tuple(
-        (rank_cell(row, rows), str(row["group"]), *(share_cell(row, name) for name in names))
-        for _, row in resolved.iterrows()
+        (rank_cell(row, rows), str(row["group"]), *(cell.text for cell in cells))
+        for row, *cells in zip(shown, *(effect_column(shown, name) for name in names), strict=True)
     )
     heads = ("Main effect", "Total effect", "Cured")[: len(names)]
     return Table(f"{heading} by {by}.{told}", ("Rank", by.capitalize(), *heads), body, 2)
-
-
-def two_lines(row: pd.Series, name: str) -> str:
-    """A share in percent with its interval on a line of its own, for narrow columns."""
-    if isnan(float(row[name])):
-        return "–"
-    return share_cell(row, name).replace(" (", "\n(")

@@ -11,6 +11,7 @@ from margin.estimates.results import Results
 from margin.report import figures, sections, style
 from margin.report.advice_words import trials_rows
 from margin.report.blocks import Listing, Picture, Section, Table, Text, picture
+from margin.report.requirement_words import requirement_in_words
 from margin.report.summary import Summary, focus_option, summarise
 from margin.report.worst_case_section import worst_cases
 
@@ -72,7 +73,7 @@ def first_page(results: Results) -> Section:
     return Section(
         "Summary",
         (
-            *(Text(line) for line in summary.requirement),
+            *(Text(line) for line in requirement_in_words(results.case)),
             options_table(summary),
             Text(f"Recommended: {summary.recommendation}."),
             *((Listing(obstacles, summary.obstacles),) if summary.obstacles else ()),
@@ -95,10 +96,10 @@ def options_table(summary: Summary) -> Table:
         (
             line.name,
             line.verdict,
-            f"{line.yields} ({line.yield_interval})",
-            line.bound,
-            f"{line.error} ({line.error_interval}) at {line.error_at}",
-            f"{line.largest} ({line.largest_interval})",
+            line.yields.text,
+            line.bound.text,
+            line.error_text,
+            line.largest.text,
             line.seconds,
         )
         for line in summary.options
@@ -116,23 +117,23 @@ def _causes_table(summary: Summary) -> Table | Text:
     if not summary.causes:
         return Text("Leading causes: not determined (no budget was computed, or nothing varies).")
     rows = tuple(
-        (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, cause.change)
+        (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, cause.change.text)
         for cause in summary.causes
     )
-    columns = ("Rank", "Cause", "Part, level", "If halved, yield becomes", "Change (interval)")
+    columns = ("Rank", "Cause", "Part, level", "If halved, yield becomes", "Change in points (interval)")
     return Table(f"Leading causes with {summary.causes_of!r}.", columns, rows, 3)
 
 
 def _trials(results: Results) -> tuple[Table, ...]:
     """The actions that were tried, where the design does not conform."""
-    if results.advice is None or not (rows := trials_rows(results.advice)):
+    if results.advice is None or not (rows := trials_rows(results.advice, results.case.requirement.target)):
         return ()
     advice = results.advice
     title = (
         f"Actions tried for {advice.option!r}, {numbers.count(advice.units)} units each on the same draws; those that "
         "do not raise the yield are left out."
     )
-    columns = ("Action", "Yield becomes", "Change (interval)", "Lower bound (interval)", "Verdict")
+    columns = ("Action", "Yield becomes", "Change in points (interval)", "Lower bound (interval)", "Verdict")
     return (Table(title, columns, rows, 1),)
 
 
@@ -145,7 +146,7 @@ def how_read(results: Results) -> Section:
         tuple(
             (
                 check.name,
-                check.verdict,
+                "passed" if check.verdict == "kept" else check.verdict,
                 numbers.plain(check.value, check.unit),
                 "–" if check.limit is None else numbers.plain(check.limit, check.unit),
                 "–" if check.margin is None else numbers.percent(check.margin, "limit", 2),

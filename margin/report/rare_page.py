@@ -11,65 +11,90 @@ import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.failing_unit import COLUMNS, FailingUnit
+from margin.estimates.number_columns import PERCENT
 from margin.estimates.rare import CrossCheck
 from margin.estimates.rare_failures import RareFailures
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.shown import listing
-from margin.report.terminal import WIDTH, wrapped
+from margin.report.shown import table as html_table
 
 FORMAT, VERSION = "margin rare failures", 1
 _SHOWN = 10
+_PPM = numbers.Scale(1e6, "ppm")
+_PPM_BELOW = 1e-3
+_PARTS = (
+    Column("Factor", "left"),
+    Column("Where", "left"),
+    Column("Value", "left"),
+    Column("Standard deviations\nfrom the median"),
+)
 NOT_SEPARATE = (
-    "What few units leave unknown, and the station, are drawn afresh for every unit here: the probability is that of a "
-    "unit of unknown origin, not a bound."
+    "The sampling uncertainty of few measured units, and the station, are drawn afresh for every unit here: the "
+    "probability is that of a unit of unknown origin, not a bound."
 )
 
 
-def render(found: RareFailures) -> str:
-    """Probability, interval and the most likely failing unit, 80 columns."""
-    lines = [
-        line for label, text, most, look in _said(found) for line in wrapped(label, text, WIDTH, most, look)
-    ]
-    return "\n".join(line.plain.rstrip() for line in lines) + "\n"
+def render(found: RareFailures, width: int | None = None) -> str:
+    """Probability, interval and the most probable failing unit, by default as wide as the terminal."""
+    width = width or page_width()
+    lines = [line for label, text, look in _said(found) for line in wrapped(label, text, width, look)]
+    rows, rest = _part_rows(found.unit)
+    lines += table_lines(_PARTS, rows, width) if rows else []
+    lines += wrapped("and", rest, width, "none") if rest else []
+    return plain_text(lines + wrapped("Note:", NOT_SEPARATE, width))
 
 
 def notebook_html(found: RareFailures) -> str:
     """The same as simple HTML for a notebook."""
-    return f"<div>{listing((label.strip(), text) for label, text, *_ in _said(found))}</div>"
+    rows, rest = _part_rows(found.unit)
+    columns = [column.heading.replace("\n", " ") for column in _PARTS]
+    parts = html_table(columns, rows) if rows else ""
+    above = listing((label, text) for label, text, _ in _said(found))
+    below = listing([*([("and", rest)] if rest else []), ("Note:", NOT_SEPARATE)])
+    return f"<div>{above}{parts}{below}</div>"
 
 
-def _said(found: RareFailures) -> Iterator[tuple[str, str, int, str]]:
-    """Label, sentence, most lines on a terminal and style of everything that is shown."""
+def _said(found: RareFailures) -> Iterator[tuple[str, str, str]]:
+    """Label, sentence and style on a terminal of what stands above the parts of the failing unit."""
     result = found.result
-    ppm = 1e6 * result.probability
-    shown = numbers.with_interval(ppm, 1e6 * result.low, 1e6 * result.high, "ppm")
+    scale = _PPM if result.high < _PPM_BELOW else PERCENT
+    shown = numbers.with_interval(result.probability, result.low, result.high, scale=scale)
     level = numbers.percent(result.level)
-    yield "Units that fail:", f"{shown} at {level}, calibration {found.option!r}", 2, ""
+    yield "Units that fail:", f"{shown} at {level}, calibration {found.option!r}", ""
     method = "plain draws" if result.method == "crude" else f"{result.method} sampling"
     how = (
         f"{method}, {numbers.count(result.evaluations)} units evaluated ({numbers.count(found.searched)} more to find "
         f"the unit below): {result.why}"
     )
-    yield "How:", how, 3, ""
+    yield "Method:", how, ""
     if result.cross_check is not None:
-        yield "Cross-check:", cross_check_in_words(result.cross_check), 3, ""
+        yield "Cross-check:", cross_check_in_words(result.cross_check), ""
     for warning in result.warnings:
-        yield "Warning:", warning, 3, "bold red"
-    if found.unit is None:
-        yield "Most likely failing unit:", "none was seen", 1, ""
-    else:
-        away = f"{found.unit.distance:.2g} standard deviations from the median unit"
-        where = f"fails at {found.unit.fails_at}; {away if found.unit.distance else 'it is the median unit'}"
-        yield "Most likely failing unit:", where, 3, ""
-        for _, part in found.unit.parts.head(_SHOWN).iterrows():
-            name = ", ".join(word for word in (str(part["factor"]), str(part["where"])) if word)
-            yield f" {name}:", f"{part['value']} ({part['score']:+.1f} sigma)", 2, ""
-        left = len(found.unit.parts) - _SHOWN
-        if left > 0:
-            yield " and", f"{left} more that matter less", 1, ""
-    yield "Note:", NOT_SEPARATE, 3, ""
+        yield "Warning:", warning, "bold red"
+    yield "Most probable failing unit:", _unit_in_words(found.unit), ""
+
+
+def _unit_in_words(unit: FailingUnit | None) -> str:
+    """Where the unit fails and how far it is from the median one."""
+    if unit is None:
+        return "none was found"
+    away = f"{unit.distance:.1f} standard deviations from the median unit"
+    return f"fails at {unit.fails_at}; {away if unit.distance else 'it is the median unit'}"
+
+
+def _part_rows(unit: FailingUnit | None) -> tuple[list[tuple[str, ...]], str]:
+    """What makes the unit fail, the furthest from the median first, and how much is left out ('' for nothing)."""
+    if unit is None:
+        return [], ""
+    rows: list[tuple[str, ...]] = [
+        (str(row["factor"]), str(row["where"]), str(row["value"]), f"{row['score']:+.1f}")
+        for _, row in unit.parts.head(_SHOWN).iterrows()
+    ]
+    left = len(unit.parts) - len(rows)
+    return rows, f"{left} more of less weight in failing_unit.csv" if left else ""
 
 
 def cross_check_in_words(check: CrossCheck) -> str:

@@ -17,8 +17,7 @@ def permissible_in_words(requirement: Requirement, span: float) -> str:
         (requirement.rated, requirement.rated_load, "rated load"),
     ):
         if share > 0.0:
-            limit = numbers.plain(share * load, "N", scale=numbers.scale_for([load], "N"))
-            parts.append(f"{numbers.percent(share, of)} ({limit})")
+            parts.append(f"{numbers.percent(share, of)} ({numbers.plain(share * load, 'N')})")
     if requirement.absolute > 0.0:
         parts.append(numbers.plain(requirement.absolute, "N"))
     if len(parts) == 1:
@@ -36,14 +35,23 @@ def counted_in_words(requirement: Requirement) -> str:
     }[requirement.counts]
 
 
-def requirement_in_words(case: Case) -> tuple[str, ...]:
-    """The requirement: who, how many, how large an error, over which loads."""
+def requirement_lines(case: Case) -> tuple[tuple[str, str], ...]:
+    """The requirement as labels and texts: who, how many, how large an error, over which loads."""
     requirement = case.requirement
-    scale = numbers.scale_for([case.load_high], "N")
-    low = numbers.plain(case.load_low, scale=numbers.Scale(scale.factor, ""))
-    loads = f"{low} to {numbers.plain(case.load_high, scale=scale)}"
+    low, high = numbers.stated_range(case.load_low, case.load_high, "N")
     return (
-        f"Required: at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)} over "
-        f"{case.judged_on}.",
-        f"Permissible error: {permissible_in_words(requirement, case.span)}; load {loads}.",
+        (
+            "Required",
+            f"at least {numbers.percent(requirement.target)} of {counted_in_words(requirement)} over "
+            f"{case.judged_on}",
+        ),
+        (
+            "Permissible error",
+            f"{permissible_in_words(requirement, case.span)}; load {low} to {high}",
+        ),
     )
+
+
+def requirement_in_words(case: Case) -> tuple[str, ...]:
+    """The requirement as sentences."""
+    return tuple(f"{label}: {text}." for label, text in requirement_lines(case))

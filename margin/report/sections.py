@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.decision import bound_in_words
+from margin.estimates.number_columns import (
+    PERCENT,
+    Cell,
+    bound_column,
+    change_column,
+    column,
+    estimated,
+    plain_column,
+    range_column,
+    scale_of,
+    share_column,
+)
 from margin.estimates.results import OptionResult, Results
-from margin.estimates.yield_result import Estimate, Yield
+from margin.estimates.yield_result import Estimate
 from margin.report import figures, style
 from margin.report.blocks import (
     Block,
@@ -15,16 +28,15 @@ from margin.report.blocks import (
     Section,
     Table,
     Text,
-    cell,
-    cell_digits,
-    cell_plain,
-    newtons,
+    bare,
+    forces,
+    loads_of,
     picture,
 )
 from margin.report.convergence import lower_bound_over_draws
 from margin.report.effects import effect_blocks
 from margin.report.requirement_words import counted_in_words
-from margin.report.summary import budget_rows, focus_option, rank_shown
+from margin.report.summary import budget_rows, changed, entry_of, focus_option, rank_shown
 from margin.report.where import WHERE, where_section
 
 _YIELD_WORDS = {
@@ -50,8 +62,12 @@ def yields(results: Results) -> Section:
             ),
         ),
         tuple(
-            (option.name, *(_share(option.yields[name].sampled) for name in counts))
-            for option in results.options
+            (option.name, *cells)
+            for option, *cells in zip(
+                results.options,
+                *(_shares([option.yields[name].sampled for option in results.options]) for name in counts),
+                strict=True,
+            )
         ),
     )
     bounds = Table(
@@ -63,7 +79,10 @@ def yields(results: Results) -> Section:
             "5 to 95 % over lots",
             "Lower bound (interval of the 5 % point)",
         ),
-        tuple((option.name, *_yield_cells(option.decisive_yield, need.target)) for option in results.options),
+        tuple(
+            (option.name, *cells)
+            for option, *cells in zip(results.options, *_yield_cells(results), strict=True)
+        ),
     )
     explained = Text(
         f"The requirement counts {counted_in_words(need)}, judged on {results.case.judged_on}. Every share carries the "
@@ -71,13 +90,14 @@ def yields(results: Results) -> Section:
         "spreads estimated from few units. The lower bound is the 5 % point of the yield over it, or the yield itself "
         "where all is known. An option conforms where the whole interval of its lower bound reaches the target."
     )
+    biases = plain_column(
+        [option.readings_bias for option in results.options], numbers.Scale(100.0, ""), 2,
+        reason="readings too few to halve",
+    )  # fmt: skip
     bias = Table(
         "Bias from a finite number of readings a unit; it does not vanish with more units.",
         ("Calibration", "Yield at every check point moves, readings halved (points)"),
-        tuple(
-            (o.name, numbers.plain(100.0 * o.readings_bias, digits=2, reason="readings too few to halve"))
-            for o in results.options
-        ),
+        tuple(zip((option.name for option in results.options), biases, strict=True)),
     )
     return Section("Yields", (explained, three, bounds, *_convergence(results), bias))
 
@@ -92,32 +112,39 @@ def _convergence(results: Results) -> tuple[Block, ...]:
     return (picture("lower-bound", drawn, style.caption(results, text), text),)
 
 
-def _share(found: Estimate) -> str:
-    return numbers.share(found.value, found.low, found.high)
+def _shares(found: Sequence[Estimate]) -> tuple[str, ...]:
+    return tuple(cell.text for cell in share_column([estimated(e) for e in found]))
 
 
-def _yield_cells(found: Yield, target: float) -> tuple[str, ...]:
-    low, high = found.sampled.low, found.sampled.high
+def _yield_cells(results: Results) -> tuple[tuple[str, ...], ...]:
+    """Columns of the decisive yield, of its ranges over what is not known and over lots, of its lower bound."""
+    found = [option.decisive_yield for option in results.options]
+    bounds = [estimated(y.bound) for y in found]
+    sampled = [estimated(y.sampled) for y in found]
     ranges = (
-        "nothing varies" if drawn is None else numbers.share_range(*drawn, low, high)
-        for drawn in (found.knowledge, found.lots)
+        range_column(drawn, sampled, none="nothing varies")
+        for drawn in ([y.knowledge for y in found], [y.lots for y in found])
     )
-    return _share(found.sampled), *ranges, bound_in_words(found, target)
+    shown = tuple(cell.text for cell in bound_column(bounds, results.case.requirement.target))
+    return (_shares([y.sampled for y in found]), *ranges, shown)
 
 
 def limit(results: Results) -> Section:
     """Which permissible error could be promised."""
     target = results.case.requirement.target
-    rows = []
+    found: list[pd.Series | None] = []
     for option in results.options:
         curve = option.limit_curve
-        reached = curve[curve["yield_low"] >= target]
-        if reached.empty:
-            rows.append((option.name, "not within the range drawn", "–"))
-            continue
-        first = reached.sort_values("multiple").iloc[0]
-        shown = numbers.share(float(first["yield"]), float(first["yield_low"]), float(first["yield_high"]))
-        rows.append((option.name, f"{numbers.plain(float(first['multiple']))} ×", shown))
+        reached = curve[curve["yield_low"] >= target].sort_values("multiple")
+        found.append(None if reached.empty else reached.iloc[0])
+    multiples = plain_column(
+        [None if row is None else float(row["multiple"]) for row in found], numbers.Scale(1.0, "×")
+    )
+    shares = share_column([None if row is None else entry_of(row, "yield") for row in found])
+    rows = [
+        (option.name, "not within the range drawn" if row is None else multiple, share.text)
+        for option, row, multiple, share in zip(results.options, found, multiples, shares, strict=True)
+    ]
     table = Table(
         "Smallest permissible error drawn at which the lower end of the yield reaches "
         f"{numbers.percent(target)}, as a multiple of the required one; what is not known is left out.",
@@ -170,23 +197,29 @@ def errors(results: Results) -> Section:
 
 
 def _errors_table(option: OptionResult, rows: pd.DataFrame, results: Results) -> Table:
-    scale, one = newtons(results), numbers.Scale(1.0, "")
-    unit = scale.unit
+    all_rows = [row for _, row in rows.iterrows()]
+    loads, load_unit = loads_of(all_rows)
+    scale = forces(all_rows, "permissible_N", "p95_abs_N")
+    unit, shown = scale.unit, bare(scale)
+    one = numbers.Scale(1.0, "")
+
+    def estimated(name: str) -> tuple[Cell, ...]:
+        return column([entry_of(row, name) for row in all_rows], shown)
+
+    def plain(name: str, scale: numbers.Scale, reason: str = numbers.NO_REASON) -> tuple[str, ...]:
+        return plain_column([_number(row[name]) for row in all_rows], scale, reason=reason)
+
     body = tuple(
-        (
-            str(row["condition"]),
-            cell_plain(row, "load_N", scale),
-            cell_plain(row, "permissible_N", scale),
-            cell_digits(row, "p50_N", scale),
-            f"{cell_digits(row, 'p5_N', scale)} to {cell_digits(row, 'p95_N', scale)}",
-            cell(row, "p95_abs_N", scale),
-            cell_plain(row, "p95_abs_reading", one, _NO_READING),
-            cell_plain(row, "p95_abs_span", one),
+        (str(row["condition"]), load, limit, median.value, f"{low.value} to {high.value}", p95.text, *shares)
+        for row, load, limit, median, low, high, p95, *shares in zip(
+            all_rows, loads, plain("permissible_N", shown), estimated("p50_N"), estimated("p5_N"),
+            estimated("p95_N"), estimated("p95_abs_N"), plain("p95_abs_reading", one, _NO_READING),
+            plain("p95_abs_span", one),
+            strict=True,
         )
-        for _, row in rows.iterrows()
-    )
+    )  # fmt: skip
     columns = (
-        "Condition", f"Load ({unit})", f"Permissible ({unit})", f"Median error ({unit})",
+        "Condition", f"Load ({load_unit})", f"Permissible ({unit})", f"Median error ({unit})",
         f"5 % to 95 % of errors ({unit})", f"95 % of |error| below ({unit})", "% of reading", "% of span",
     )  # fmt: skip
     return Table(f"Errors with {option.name!r}; 'all' is all conditions together.", columns, body)
@@ -194,20 +227,25 @@ def _errors_table(option: OptionResult, rows: pd.DataFrame, results: Results) ->
 
 def saturation(results: Results) -> Section:
     """Saturated and blind readings, resolution and noise."""
-    scale = newtons(results)
-    small = numbers.scale_for([float(v) for v in results.options[0].saturation["resolution_N"]], "N")
     tables = []
     seen: list[tuple[tuple[tuple[str, ...], ...], list[str]]] = []
     for option in results.options:
-        body: tuple[tuple[str, ...], ...] = tuple(
-            (
-                cell_plain(row, "load_N", scale),
-                numbers.percent(float(row["saturated"]), digits=2),
-                numbers.percent(float(row["blind"]), digits=2),
-                cell_plain(row, "resolution_N", small),
-                cell_plain(row, "noise_N", small),
+        rows = [row for _, row in option.saturation.iterrows()]
+        loads, load_unit = loads_of(rows)
+        small = forces(rows, "resolution_N", "noise_N")
+        body = tuple(
+            zip(
+                loads,
+                *(
+                    plain_column([_number(row[n]) for row in rows], PERCENT, 2)
+                    for n in ("saturated", "blind")
+                ),
+                *(
+                    plain_column([_number(row[n]) for row in rows], bare(small))
+                    for n in ("resolution_N", "noise_N")
+                ),
+                strict=True,
             )
-            for _, row in option.saturation.iterrows()
         )
         same = [names for found, names in seen if found == body]
         if same:
@@ -217,7 +255,7 @@ def saturation(results: Results) -> Section:
     for body, names in seen:
         who = "every option" if len(names) == len(results.options) else ", ".join(names)
         columns = (
-            f"Load ({scale.unit})", "Readings at a limit", "Readings that show no load",
+            f"Load ({load_unit})", "Readings at a limit", "Readings indistinguishable from zero load",
             f"One count ({small.unit})", f"Noise, rms ({small.unit})",
         )  # fmt: skip
         tables.append(Table(f"Saturation and resolution with {who}.", columns, body, 0))
@@ -228,7 +266,7 @@ def budget(results: Results) -> Section:
     """The budget in full: every cause frozen and halved, in every option."""
     if results.budget.empty:
         return Section("Budget by cause", (Text("Not determined: this study was run without a budget."),))
-    focus, scale = focus_option(results), newtons(results)
+    focus = focus_option(results)
     blocks: list[Block] = [
         Text(
             "Each line is the same study drawn again with one cause frozen at its nominal value, or with its "
@@ -245,7 +283,7 @@ def budget(results: Results) -> Section:
         )
         blocks.append(picture("budget", figures.figure_of(axes), style.caption(results, text), alternative))
     for option in results.options:
-        blocks.extend(_budget_of(option.name, results.budget, scale, name_all=option is focus))
+        blocks.extend(_budget_of(option.name, results.budget, name_all=option is focus))
     return Section("Budget by cause", tuple(blocks))
 
 
@@ -267,21 +305,26 @@ def effects_of_causes(results: Results) -> Section:
     return Section(f"{heading} ({option})", tuple(effect_blocks(results.shares, option, results.version)))
 
 
-def _budget_of(option: str, budget: pd.DataFrame, scale: numbers.Scale, *, name_all: bool) -> list[Block]:
+def _budget_of(option: str, budget: pd.DataFrame, *, name_all: bool) -> list[Block]:
     """Causes of one option that move yield or error beyond their noise; the others by number or name."""
     halved, frozen = (budget_rows(budget, option, change) for change in ("halved", "frozen"))
     if halved.empty:
         return []
     other = {(row["factor"], row["part"], row["level"]): row for _, row in frozen.iterrows()}
-    body: list[tuple[str, ...]] = []
-    silent: list[str] = []
-    for _, row in halved.iterrows():
-        both = [row, other[row["factor"], row["part"], row["level"]]]
-        if all(found["verdict"] != "resolved" for found in both):
-            silent.append(str(row["factor"]))
-            continue
-        changes = (text for found in both for text in _changes(found, scale))
-        body.append((rank_shown(row, budget), str(row["factor"]), f"{row['part']}, {row['level']}", *changes))
+    pairs = [(row, other[row["factor"], row["part"], row["level"]]) for _, row in halved.iterrows()]
+    told = [pair for pair in pairs if any(found["verdict"] == "resolved" for found in pair)]
+    silent = [str(row["factor"]) for row, _ in pairs if not any(row is kept for kept, _ in told)]
+    errors = [entry_of(found, "error_change_N") for pair in told for found in pair]
+    scale = scale_of(errors, "N")
+    changes = [
+        [changed(cell) for cell in change_column([entry_of(pair[side], name) for pair in told], shown)]
+        for side in (0, 1)
+        for name, shown in (("yield_change", numbers.Scale(100.0, "")), ("error_change_N", bare(scale)))
+    ]
+    body = tuple(
+        (rank_shown(row, budget), str(row["factor"]), f"{row['part']}, {row['level']}", *texts)
+        for (row, _), *texts in zip(told, *changes, strict=True)
+    )
     unit = scale.unit
     columns = (
         "Rank",
@@ -292,7 +335,7 @@ def _budget_of(option: str, budget: pd.DataFrame, scale: numbers.Scale, *, name_
         "Frozen: yield (points)",
         f"Frozen: 95 % of |error| ({unit})",
     )
-    table = Table(f"Change by cause with {option!r}.", columns, tuple(body), 3)
+    table = Table(f"Change by cause with {option!r}.", columns, body, 3)
     if not silent:
         return [table]
     named = f": {', '.join(silent)}" if name_all else ""
@@ -302,13 +345,5 @@ def _budget_of(option: str, budget: pd.DataFrame, scale: numbers.Scale, *, name_
     ]
 
 
-def _changes(row: pd.Series, scale: numbers.Scale) -> tuple[str, str]:
-    """Change of yield and of error of one row, their units in the heading."""
-    gain = [float(row[f"yield_change{end}"]) for end in ("", "_low", "_high")]
-    moved = [float(row[f"error_change_N{end}"]) for end in ("", "_low", "_high")]
-    bare = numbers.Scale(scale.factor, "")
-    shown = (
-        numbers.share_change(gain[0], gain[1], gain[2], unit=""),
-        numbers.change(moved[0], moved[1], moved[2], scale=bare),
-    )
-    return shown[0].split(" (within")[0], shown[1].split(" (within")[0]
+def _number(value: object) -> float:
+    return float("nan") if value is None else float(str(value))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import pandas as pd
@@ -10,10 +11,21 @@ from margin.case.types import Case
 from margin.chain.interface import DirectInterface
 from margin.estimates import numbers
 from margin.estimates.assumptions import by_weight, cancelling
-from margin.estimates.decision import bound_in_words
+from margin.estimates.number_columns import (
+    Cell,
+    Entry,
+    bound_column,
+    change_column,
+    column,
+    estimated,
+    plain_column,
+    scale_of,
+    share_column,
+    stated_column,
+)
 from margin.estimates.results import DesignCheck, OptionResult, Results
 from margin.report.advice_words import next_step
-from margin.report.requirement_words import requirement_in_words
+from margin.report.requirement_words import requirement_lines
 
 LEADING = 5
 FIRST_ASSUMED = 4
@@ -21,35 +33,34 @@ FIRST_ASSUMED = 4
 
 @dataclass(frozen=True)
 class OptionLine:
-    """One calibration option; `*_interval` stands below or beside its number. `bound` is the lower bound with its
-    interval."""
+    """One calibration option in text; numbers of one field have one format over all options."""
 
     name: str
-    yields: str
-    yield_interval: str
-    lower_bound: str
-    bound: str
-    error: str
-    error_interval: str
+    yields: Cell
+    bound: Cell
+    error: Cell
     error_at: str
-    largest: str
-    largest_interval: str
+    largest: Cell
     seconds: str
     conforms: bool
     verdict: str
 
+    @property
+    def error_text(self) -> str:
+        """'4.33 N (4.28 to 4.38 N) at 40 N'"""
+        return f"{self.error.text} at {self.error_at}"
+
 
 @dataclass(frozen=True)
 class CauseLine:
-    """One cause of error and what halving its spread does."""
+    """One cause of error and what halving its spread does; changes are in points."""
 
     rank: str
     factor: str
     part: str
     level: str
     yield_becomes: str
-    change: str
-    change_short: str
+    change: Cell
     resolved: bool
 
     @property
@@ -66,7 +77,7 @@ class Summary:
     title: str
     conforms: bool
     verdict: str
-    requirement: tuple[str, ...]
+    requirement: tuple[tuple[str, str], ...]
     options: tuple[OptionLine, ...]
     recommendation: str
     recommended: str | None
@@ -95,8 +106,8 @@ def summarise(results: Results) -> Summary:
         title=results.case.name,
         conforms=results.conforms,
         verdict=results.verdict,
-        requirement=requirement_in_words(results.case),
-        options=tuple(option_line(option, results) for option in results.options),
+        requirement=requirement_lines(results.case),
+        options=option_lines(results),
         recommendation=recommendation(results),
         recommended=results.recommendation.option,
         obstacles=results.recommendation.obstacles,
@@ -113,29 +124,39 @@ def summarise(results: Results) -> Summary:
     )
 
 
-def option_line(option: OptionResult, results: Results) -> OptionLine:
-    """One calibration option in numbers."""
-    found = option.decisive_yield.sampled
-    worst = worst_load(option)
-    value, low, high = (float(worst[f"p95_abs_N{end}"]) for end in ("", "_low", "_high"))
-    scale = numbers.scale_for([row["p95_abs_N"] for row in map(worst_load, results.options)], "N")
-    largest = option.largest
-    bound = bound_in_words(option.decisive_yield, results.case.requirement.target)
-    return OptionLine(
-        name=option.name,
-        yields=numbers.share_value(found.value, found.low, found.high),
-        yield_interval=numbers.share_interval(found.low, found.high),
-        lower_bound=bound.partition(" (")[0],
-        bound=bound,
-        error=numbers.value_only(value, low, high, "N", scale=scale),
-        error_interval=numbers.interval(low, high, "N", scale=scale),
-        error_at=numbers.plain(float(worst["load_N"]), "N"),
-        largest=numbers.value_only(largest.value, largest.low, largest.high),
-        largest_interval=numbers.interval(largest.low, largest.high),
-        seconds=numbers.plain(option.seconds, "s"),
-        conforms=option.conforms,
-        verdict=option.verdict,
+def option_lines(results: Results) -> tuple[OptionLine, ...]:
+    """The calibration options in numbers, each column in one format."""
+    options = results.options
+    worst = [worst_load(option) for option in options]
+    errors = [entry_of(row, "p95_abs_N") for row in worst]
+    loads = [float(row["load_N"]) for row in worst]
+    columns = zip(
+        options,
+        share_column([estimated(option.decisive_yield.sampled) for option in options]),
+        bound_column([estimated(o.decisive_yield.bound) for o in options], results.case.requirement.target),
+        column(errors, scale_of(errors, "N")),
+        stated_column(loads, numbers.scale_for(loads, "N")),
+        column([estimated(option.largest) for option in options], numbers.Scale(1.0, "")),
+        plain_column([option.seconds for option in options], numbers.Scale(1.0, "s")),
+        strict=True,
     )
+    return tuple(
+        OptionLine(option.name, reached, bound, error, at, largest, seconds, option.conforms, option.verdict)
+        for option, reached, bound, error, at, largest, seconds in columns
+    )
+
+
+def entry_of(row: pd.Series, name: str) -> Entry:
+    """A number of a frame with its interval: columns `name`, `name`_low, `name`_high."""
+    value, low, high = (
+        math.nan if row[key] is None else float(row[key]) for key in (name, f"{name}_low", f"{name}_high")
+    )
+    return Entry(value, low, high)
+
+
+def changed(cell: Cell) -> str:
+    """A change with its interval, or 'below resolution' alone."""
+    return cell.value if cell.value == numbers.BELOW_RESOLUTION else cell.text
 
 
 def worst_load(option: OptionResult) -> pd.Series:
@@ -159,33 +180,35 @@ def recommendation(results: Results) -> str:
 
 def leading_causes(results: Results, option: str, number: int = LEADING) -> tuple[CauseLine, ...]:
     """The causes of that option in order of rank, with what halving brings."""
-    rows = budget_rows(results.budget, option, "halved").head(number)
-    return tuple(cause_line(row, results.budget) for _, row in rows.iterrows())
+    rows = [row for _, row in budget_rows(results.budget, option, "halved").head(number).iterrows()]
+    resolved = [row["verdict"] == "resolved" for row in rows]
+    changes = [entry_of(row, "yield_change") for row in rows]
+    reached = share_column(
+        [
+            _reached(float(row["yield"]), change) if told else None
+            for row, change, told in zip(rows, changes, resolved, strict=True)
+        ]
+    )
+    moved = change_column(changes, numbers.Scale(100.0, ""), resolved)
+    return tuple(
+        CauseLine(
+            rank_shown(row, results.budget), str(row["factor"]), str(row["part"]), str(row["level"]),
+            becomes.value, change, told,
+        )
+        for row, becomes, change, told in zip(rows, reached, moved, resolved, strict=True)
+    )  # fmt: skip
+
+
+def _reached(share: float, change: Entry) -> Entry:
+    """The yield with a cause halved, with the interval of its change."""
+    before = share - change.value
+    return Entry(share, before + change.low, before + change.high)
 
 
 def budget_rows(budget: pd.DataFrame, option: str, change: str) -> pd.DataFrame:
     """Rows of one option and one change, in order of rank."""
     chosen = budget[(budget["option"] == option) & (budget["change"] == change)]
     return chosen.sort_values(["rank", "error_change_N", "factor"], kind="stable")
-
-
-def cause_line(row: pd.Series, budget: pd.DataFrame) -> CauseLine:
-    """One row of the budget in words; a tied rank carries '='."""
-    resolved = row["verdict"] == "resolved"
-    change = [float(row[f"yield_change{end}"]) for end in ("", "_low", "_high")]
-    reached = float(row["yield"])
-    before = reached - change[0]
-    becomes = numbers.share_value(reached, before + change[1], before + change[2])
-    return CauseLine(
-        rank=rank_shown(row, budget),
-        factor=str(row["factor"]),
-        part=str(row["part"]),
-        level=str(row["level"]),
-        yield_becomes=becomes if resolved else "–",
-        change=numbers.share_change(*change, resolved=resolved),
-        change_short=numbers.share_change(*change, resolved=resolved, unit=""),
-        resolved=resolved,
-    )
 
 
 def rank_shown(row: pd.Series, budget: pd.DataFrame) -> str:
@@ -212,11 +235,11 @@ def _other_checks(checks: tuple[DesignCheck, ...]) -> str:
     if not checks:
         return "none made"
     parts = []
-    for word in ("kept", "for information"):
-        names = [check.name for check in checks if check.verdict == word]
+    for verdict, word in (("kept", "passed"), ("for information", "for information")):
+        names = [check.name for check in checks if check.verdict == verdict]
         if names:
             parts.append(f"{len(names)} {word} ({', '.join(names)})")
-    return "; ".join(parts) if parts else "none kept"
+    return "; ".join(parts) if parts else "none passed"
 
 
 def assumed_in_words(results: Results) -> str:

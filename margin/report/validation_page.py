@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import platform
-import textwrap
 from collections.abc import Sequence
+from decimal import ROUND_HALF_EVEN
 from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from rich.text import Text
 
 from margin.estimates import numbers
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.folder import csv_text, publish, require_writable
+from margin.report.layout import Column, Row, page_width, plain_text, table_lines, wrap
 from margin.report.manifest import VALIDATION
 from margin.report.shown import listing
 from margin.report.shown import table as html_table
@@ -31,7 +34,14 @@ LIMITS = (
     "interval of its lower bound lay too low in 25.",
 )
 
-_NUMBER, _INTERVAL, _WIDTH = 11, 22, 112
+_EXACT_DIGITS, _ROUNDING = 6, 1e-4
+_COLUMNS = (
+    Column("Quantity", "left"),
+    Column("Expected"),
+    Column("Computed"),
+    Column("Interval"),
+    Column("Agrees", "left"),
+)
 
 
 def table(lines: Sequence[Line]) -> pd.DataFrame:
@@ -48,47 +58,74 @@ def summary(lines: Sequence[Line]) -> str:
     return f"{len(lines) - agreeing} of {len(lines)} lines do not agree."
 
 
-def render(lines: Sequence[Line], seed: int, confidence: float) -> str:
-    """One line a quantity under its family and source, then the summary; at most 112 columns."""
-    widest = max((len(line.what) for line in lines), default=0) + 2
-    text = [
-        f"Validation of margin {version()} against exact values, seed {seed}",
-        "",
-        f"{'':{widest}}{'expected':>{_NUMBER}}{'computed':>{_NUMBER}}{'interval':>{_INTERVAL}}  agrees",
-    ]
+def render(lines: Sequence[Line], seed: int, confidence: float, width: int | None = None) -> str:
+    """One line a quantity under its family and source, then the summary; by default as wide as the terminal."""
+    width = width or page_width()
+    rows: list[Row | str] = []
     for (family, source), group in groupby(lines, lambda line: (line.family, line.source)):
-        text.append(f"{family} ({source})")
-        text += [_row(line, widest) for line in group]
-    text += ["", f"{summary(lines)} Intervals of drawn quantities at {numbers.percent(confidence)}."]
-    for limit in LIMITS:
-        text += textwrap.wrap(limit, _WIDTH)
-    return "\n".join(text) + "\n"
+        own = list(group)
+        rows.append(f"{family} ({source})")
+        rows += [(f"  {line.what}", *cells) for line, cells in zip(own, _cells(own), strict=True)]
+    paragraphs = [line for text in (_end(lines, confidence), *LIMITS) for line in wrap(text, width)]
+    head = wrap(_title(seed), width)
+    return plain_text(
+        [*map(Text, head), Text(), *table_lines(_COLUMNS, rows, width), Text(), *map(Text, paragraphs)]
+    )
 
 
 def notebook_html(lines: Sequence[Line], seed: int, confidence: float) -> str:
     """The same as simple HTML for a notebook."""
-    title = f"Validation of margin {version()} against exact values, seed {seed}"
-    rows = [(f"{line.family} ({line.source})", line.what, *_cells(line)) for line in lines]
-    columns = ("Family (source)", "What", "Expected", "Computed", "Interval", "Agrees")
-    end = f"{summary(lines)} Intervals of drawn quantities at {numbers.percent(confidence)}."
-    return f"<div>{html_table(columns, rows, title)}{listing(('', text) for text in (end, *LIMITS))}</div>"
+    rows = [
+        (f"{family} ({source})", line.what, *cells)
+        for (family, source), group in groupby(lines, lambda line: (line.family, line.source))
+        for own in (list(group),)
+        for line, cells in zip(own, _cells(own), strict=True)
+    ]
+    columns = ("Family (source)", *(column.heading for column in _COLUMNS))
+    below = listing(("", text) for text in (_end(lines, confidence), *LIMITS))
+    return f"<div>{html_table(columns, rows, _title(seed))}{below}</div>"
 
 
-def _row(line: Line, widest: int) -> str:
-    expected, computed, shown, agrees = _cells(line)
-    return (
-        f"{f'  {line.what}':{widest}}{expected:>{_NUMBER}}{computed:>{_NUMBER}}{shown:>{_INTERVAL}}  {agrees}"
+def _title(seed: int) -> str:
+    return f"Validation of margin {version()} against exact values, seed {seed}"
+
+
+def _end(lines: Sequence[Line], confidence: float) -> str:
+    return f"{summary(lines)} Intervals of drawn quantities at {numbers.percent(confidence)}."
+
+
+def _cells(lines: Sequence[Line]) -> list[tuple[str, str, str, str]]:
+    """Expected, computed, interval and whether they agree, of the lines of one family in one format."""
+    last = _last_digit(lines)
+    return [_row(line, None if _exact(line) else last) for line in lines]
+
+
+def _row(line: Line, last: int | None) -> tuple[str, str, str, str]:
+    expected, computed, low, high = (
+        _number(value, last) for value in (line.expected, line.computed, line.low, line.high)
     )
+    shown = computed if _exact(line) else f"{low} to {high}"
+    return expected, computed, shown, "yes" if line.agrees else "NO"
 
 
-def _cells(line: Line) -> tuple[str, str, str, str]:
-    """Expected, computed, interval, and whether they agree."""
-    expected, computed, low, high = (_number(v) for v in (line.expected, line.computed, line.low, line.high))
-    return expected, computed, f"{low} to {high}" if low != high else low, "yes" if line.agrees else "NO"
+def _exact(line: Line) -> bool:
+    """Whether the interval is but an allowance for rounding."""
+    return math.isclose(line.low, line.high, rel_tol=_ROUNDING)
 
 
-def _number(value: float) -> str:
-    return f"{value:.5g}" if np.isfinite(value) else numbers.NOT_DETERMINED
+def _last_digit(lines: Sequence[Line]) -> int | None:
+    """Last digit of a family: one more than its finest interval supports, to show where numbers differ."""
+    ends = [(e.low, e.high) for e in lines if np.isfinite([e.low, e.high]).all() and not _exact(e)]
+    supported = [digit for pair in ends if (digit := numbers.digit_supported(*pair)) is not None]
+    return min(supported) - 1 if supported else None
+
+
+def _number(value: float, last: int | None) -> str:
+    if not np.isfinite(value):
+        return numbers.NOT_DETERMINED
+    if last is None:
+        return numbers.plain(value, digits=_EXACT_DIGITS)
+    return numbers.fixed(float(value), last, ROUND_HALF_EVEN)
 
 
 def write(

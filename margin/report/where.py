@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isnan
 from typing import Any
 
 import pandas as pd
 
 from margin.estimates import numbers
+from margin.estimates.number_columns import Cell, plain_column, share_column
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
+from margin.estimates.shares.outputs import error_name
 from margin.report import budget_figures, figures
 from margin.report.blocks import Picture, Section, Table, picture
+from margin.report.summary import entry_of
 
 UNDEFINED = "undefined"
 WHERE = "Where in the range"
@@ -35,7 +39,7 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
         ),
     ]  # fmt: skip
     if shares.over_temperature is not None and shares.over_temperature["temperature_degC"].nunique() > 1:
-        output = f"error at {shares.case.check_loads[len(shares.case.check_loads) // 2]:g} N"
+        output = error_name(shares.case.check_loads[len(shares.case.check_loads) // 2])
         drawn.append(
             drawn_picture(
                 "shares-over-temperature",
@@ -44,18 +48,19 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
                 caption,
             )
         )
-    rows = shares.scopes[shares.scopes["option"] == option]
+    rows = [row for _, row in shares.scopes[shares.scopes["option"] == option].iterrows()]
     table = Table(
         "Shares of the variance (errors beyond ten times the permissible one counted as ten times): a better "
         "calibration of each unit could remove what differs between units; it never removes what moves within a unit.",
         ("Output", "Standard deviation", "Common to all units", "From unit to unit", "Within a unit"),
         tuple(
-            (
-                str(row["output"]),
-                _deviation(row),
-                *(share_cell(row, name) for name in ("common", "between", "within")),
+            (str(row["output"]), deviation, *(cell.text for cell in cells))
+            for row, deviation, *cells in zip(
+                rows,
+                _deviations(rows),
+                *(effect_column(rows, name) for name in ("common", "between", "within")),
+                strict=True,
             )
-            for _, row in rows.iterrows()
         ),
     )
     return Section(WHERE, (*drawn, table))
@@ -71,21 +76,26 @@ def shares_caption(shares: ErrorShares, version: str) -> str:
     )
 
 
-def _deviation(row: pd.Series) -> str:
-    value = float(row["standard_deviation"])
-    return (
-        UNDEFINED if isnan(value) else numbers.plain(value, "" if row["output"] in (MARGIN, FAILING) else "N")
+def _deviations(rows: Sequence[pd.Series]) -> list[str]:
+    """Standard deviations of outputs: forces in one unit, margin and failing as numbers."""
+    values = [float(row["standard_deviation"]) for row in rows]
+    plain = [str(row["output"]) in (MARGIN, FAILING) for row in rows]
+    forces = [None if bare or isnan(v) else v for bare, v in zip(plain, values, strict=True)]
+    scale = numbers.scale_for([v for v in forces if v is not None], "N")
+    return [
+        UNDEFINED if isnan(value) else numbers.plain(value) if bare else force
+        for value, bare, force in zip(values, plain, plain_column(forces, scale), strict=True)
+    ]
+
+
+def effect_column(rows: Sequence[pd.Series], name: str) -> tuple[Cell, ...]:
+    """Shares in percent with intervals; 'below resolution' where one ends at zero, 'undefined' without one."""
+    entries = [entry_of(row, name) for row in rows]
+    resolved = [entry if entry.low > 0.0 else None for entry in entries]
+    return tuple(
+        Cell(UNDEFINED) if isnan(entry.value) else Cell(numbers.BELOW_RESOLUTION) if own is None else cell
+        for entry, own, cell in zip(entries, resolved, share_column(resolved), strict=True)
     )
-
-
-def share_cell(row: pd.Series, name: str) -> str:
-    """A share in percent with its interval; 'below resolution' where that ends at zero, 'undefined' without one."""
-    value, low, high = (100.0 * float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
-    if isnan(value):
-        return UNDEFINED
-    if low <= 0.0:
-        return numbers.BELOW_RESOLUTION
-    return numbers.with_interval(value, low, high, "%")
 
 
 def drawn_picture(name: str, axes: Any, text: str, caption: str) -> Picture:

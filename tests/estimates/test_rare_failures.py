@@ -268,7 +268,7 @@ def test_a_median_unit_that_fails_is_told() -> None:
     change = ["--change", "requirement.permissible_error=0.001 N"]
     done = CliRunner().invoke(cli, ["rare", str(GRIPPER), "--option", "none", "--budget", "1000", *change])
     assert done.exit_code == 0, done.output
-    assert "Units that fail: 1000000\N{NO-BREAK SPACE}ppm" in done.output
+    assert "Units that fail: 100\N{NO-BREAK SPACE}%" in done.output
     assert "it is the median unit" in " ".join(done.output.split())
 
 

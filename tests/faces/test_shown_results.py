@@ -36,18 +36,22 @@ def text_of(markup: str) -> str:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_printed_and_named_a_result_shows_the_same(kind: str) -> None:
+def test_printed_and_named_a_result_shows_the_same(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """`print(result)` and naming it in an interpreter show the same text, which fits the terminal."""
+    monkeypatch.setenv("COLUMNS", "80")
     result = results()[kind]
     assert repr(result) == str(result)
     assert len(str(result).splitlines()) > 2
-    assert max(map(len, str(result).splitlines())) <= (112 if kind == "validation" else 80)
+    assert max(map(len, str(result).splitlines())) <= 80
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_notebook_shows_well_formed_html_with_the_numbers_of_the_text(kind: str) -> None:
+def test_a_notebook_shows_well_formed_html_with_the_numbers_of_the_text(
+    kind: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The notebook view is well formed, escapes what is text, and says what is printed: its numbers, and all but the
     words that abbreviate it for the width of a terminal."""
+    monkeypatch.setenv("COLUMNS", "80")
     result = results()[kind]
     markup = result._repr_html_()
     ElementTree.fromstring(markup)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import xml.etree.ElementTree as ElementTree
+from itertools import product
 from pathlib import Path
 
 import jsonschema
@@ -53,7 +54,7 @@ def test_page_needs_nothing_beside_it_and_defines_every_figure(found, contents) 
     assert "<script" not in page and "<link" not in page and "<img" not in page
     for merit in found.findings.setups[0].pooled.values():
         assert merit.definition.removeprefix("mean over sensors: ") in page
-    for heading in ("Side by side", "What cannot be had", "How much more to measure"):
+    for heading in ("Side by side", "Not available from these data", "How much more to measure"):
         assert f">{heading}</h2>" in page
 
 
@@ -84,19 +85,20 @@ def test_a_report_replaces_its_own_and_spares_others(poor, poor_contents, tmp_pa
 
 
 def test_poor_bench_has_a_page_too(poor_contents) -> None:
-    """Where hardly anything can be had the page still says what, and what to measure."""
+    """Where hardly anything is available the page still says what, and what to measure."""
     assert "measure a second sensor and a second cycle" in poor_contents["bench.html"]
     assert "loop-width-amplifier-silicone.svg" not in poor_contents
 
 
-def test_terminal_is_eighty_wide_and_says_what_matters(found, poor) -> None:
-    """No line is longer than 80 columns; differences, lacks and the next measurement are told."""
-    for each in (found, poor):
-        assert max(map(len, str(each).splitlines())) <= 80
+def test_terminal_has_its_width_and_says_what_matters(found, poor, monkeypatch) -> None:
+    """No line is longer than the terminal; differences, lacks and the next measurement are reported."""
+    for width, each in product((40, 60, 80, 120), (found, poor)):
+        monkeypatch.setenv("COLUMNS", str(width))
+        assert max(map(len, str(each).splitlines())) <= width
         assert "…" not in str(each)
     text = str(found)
     assert "By interface, resolved: sensitivity" in text
-    assert "Cannot be had: resolution" in text
+    assert "Not available: resolution" in text
     assert "\nNext: " in text
     assert "<table" in found._repr_html_()
 

@@ -182,8 +182,8 @@ def test_budget_in_full_names_what_is_below_resolution(html: str) -> None:
 
 
 def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results: Results) -> None:
-    """Where what is not known sets the bound, the page shows both ends of the interval of its 5 % point, and the bound
-    no more digits than that supports; where the draws set it, the bound stands alone."""
+    """Where what is not known sets the bound, the page shows both ends of the interval of its 5 % point, in the
+    format of the other options."""
     found = results.option("two-point")
     decisive = found.decisive_yield
     assert decisive.knowledge is not None
@@ -193,7 +193,7 @@ def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results:
     text = "".join(read(page.render(replace(results, options=options))).text).replace(
         "\N{NO-BREAK SPACE}", " "
     )
-    assert "95 % (93 to 98 %)" in text
+    assert "95.7 % (93.0 to 97.2 %)" in text
     before = "".join(read(page.render(results)).text).replace("\N{NO-BREAK SPACE}", " ")
     assert "95.7 %" in before and "95.7 % (" not in before
 

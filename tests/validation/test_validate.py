@@ -17,6 +17,7 @@ from margin.case.build import nominal_element
 from margin.cli import cli
 from margin.commands.common import BAD_INPUT, CONFORMS, DOES_NOT_CONFORM
 from margin.propagation.model import model_of
+from margin.report.validation_page import render
 from margin.validation import compare, parts
 from margin.validation.cases import all_cases, jump, shared_gain
 from margin.validation.closed_forms import Exact
@@ -47,12 +48,13 @@ def test_intervals_are_narrow_enough_to_tell(study: ValidationStudy) -> None:
 
 
 def test_table_and_text_show_the_same(study: ValidationStudy) -> None:
-    """The table has one row a line; the text shows every line and the summary within 112 columns."""
-    shown = str(study).splitlines()
+    """The table has one row a line; the text shows every line and the summary, in no more columns than it is given."""
+    shown = render(study.lines, study.seed, 0.95, width=400).splitlines()
     assert list(study.table["what"]) == [line.what for line in study.lines]
     assert all(any(row.strip().startswith(line.what) for row in shown) for line in study.lines)
     assert f"All {len(study.lines)} lines agree." in str(study)
-    assert max(map(len, shown)) <= 112
+    for width in (50, 112):
+        assert max(map(len, render(study.lines, study.seed, 0.95, width=width).splitlines())) <= width
 
 
 def test_a_wrong_yield_is_found() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import Case
+from margin.estimates import numbers
 from margin.propagation.frame import Frame
 from margin.propagation.outcomes import Outcomes, conforming
 from margin.propagation.tally import ROUNDING
@@ -33,7 +34,7 @@ that a design would be judged by, and no variance that a runaway inversion alone
 
 def error_name(load: float) -> str:
     """Name of the force error at a check load, N."""
-    return f"error at {load:g} N"
+    return f"error at {numbers.plain(load, digits=6)} N"
 
 
 def output_names(case: Case) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from scipy.special import stdtrit
 from distributions import Distribution
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.case.types import CalibrationSpec, Case, UseCondition
+from margin.case.units import of_deviation
 from margin.propagation.calibrated import station_loads
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor, factors_of
@@ -63,12 +64,15 @@ class Variable:
             return "use"
         return "calibration" if self.load is None else f"calibration at {self.load:g} N"
 
-    @property
-    def unit(self) -> str:
-        """Of the deviation: 'relative', 'SI', or 'draw' for a standardised draw."""
+    def unit(self, case: Case) -> str:
+        """Of the deviation: 'relative', 'draw' for a standardised draw, else that of its quantity: 'V', 'K', ''."""
         if self.factor.standardised:
             return "draw"
-        return "relative" if self.factor.relative else "SI"
+        if self.factor.relative:
+            return "relative"
+        role, _, name = self.factor.quantity.partition(".")
+        elements = (e for e in case.elements.values() if e.role == role and name in e.quantities)
+        return of_deviation(next(elements).quantities[name].unit)
 
     def possible(self, values: Array) -> Array:
         """The largest value that can be drawn and is not above each of `values`."""

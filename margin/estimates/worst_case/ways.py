@@ -185,6 +185,7 @@ def _extremes(known: list[_Condition], loads: Array) -> pd.DataFrame:
         for end, (name, sign) in enumerate((("low", -1.0), ("high", 1.0))):
             worst = known[int(np.argmax([sign * c.found.error[end, load] for c in known]))]
             variables, found = worst.corners.variables, worst.found
+            case = worst.corners.model.case
             order = np.argsort(-found.change[end, load], kind="stable")
             values = worst.corners.possible(found.corner[end, load][None])[0]
             parts.append(
@@ -197,7 +198,7 @@ def _extremes(known: list[_Condition], loads: Array) -> pd.DataFrame:
                         "factor": [variables[i].factor.name for i in order],
                         "event": [variables[i].event for i in order],
                         "value": values[order],
-                        "unit": [variables[i].unit for i in order],
+                        "unit": [variables[i].unit(case) for i in order],
                         "position": [_position(variables[i], float(values[i])) for i in order],
                         "change_N": 0.0 - sign * found.change[end, load][order],
                     }
