@@ -54,7 +54,7 @@ def test_design_checks_stand_side_by_side(comparison: Comparison) -> None:
     worse = [replace(c, value=0.002, verdict="exceeded") for c in comparison.first.checks[1:2]]
     second = replace(comparison.second, checks=tuple(worse))
     both = replace(comparison, second=second, checks=side_by_side(comparison.first, second))
-    line = next(each for each in shown.render(both).splitlines() if each.startswith("sensor current"))
+    line = next(each for each in shown.render(both, 120).splitlines() if each.startswith("sensor current"))
     found = " ".join(line.split())
     assert found == "sensor current 310 µA (limit 1 mA), passed 2 mA (limit 1 mA), EXCEEDED"
     assert "2\N{NO-BREAK SPACE}mA (limit 1\N{NO-BREAK SPACE}mA), EXCEEDED" in shown.notebook_html(both)
