@@ -6,13 +6,16 @@ import numpy as np
 import pandas as pd
 
 from margin.case.types import Case
-from margin.estimates import numbers
+from margin.estimates.finding import Finding, Number
 from margin.estimates.looks import in_order_of_effort, units_to_decide
 from margin.estimates.results import DesignCheck, OptionResult, Recommendation
-from margin.estimates.yield_result import Estimate, nearest_option
+from margin.estimates.yield_result import nearest_option
 from margin.propagation.readings import readings_of_a_unit
 
 LEADING = 3
+
+NOTICEABLE = 1e-3
+"""Share of readings at a limit, or without a signal, from which it is an obstacle (common practice, no source)."""
 
 
 def recommend(
@@ -29,7 +32,6 @@ def recommend(
     error most. A design whose checks are exceeded has no option to recommend.
     """
     target = case.requirement.target
-    needed = numbers.percent(target, digits=6)
     by_name = {option.name: option for option in options}
     ordered = [by_name[spec.name] for spec in in_order_of_effort(case) if spec.name in by_name]
     chosen = next((option for option in ordered if option.conforms), None)
@@ -38,62 +40,52 @@ def recommend(
     names = tuple(option.name for option in undecided)
     left_open = tuple(_left_open(option, target, units) for option in undecided)
     exceeded = tuple(
-        f"design check exceeded: {check.name}" for check in checks if check.verdict == "exceeded"
+        Finding("design check exceeded", check.name, {"value": Number(check.value, unit=check.unit)})
+        for check in checks
+        if check.verdict == "exceeded"
     )
     if chosen is not None:
-        why = (
-            f"lowest cost ({numbers.plain(chosen.seconds, 's')} a unit) whose lower bound on the yield, "
-            f"{bound_in_words(chosen.decisive_yield.bound, target)}, reaches {needed} with "
-            f"{readings_of_a_unit(case)} readings a unit"
-        )
+        values = {
+            **_against(chosen, target),
+            "seconds": Number(chosen.seconds, unit="s"),
+            "readings": readings_of_a_unit(case),
+        }
         if exceeded:
-            why = (
-                f"the yield of {chosen.name!r} would do, but not the circuit; {chosen.name!r} takes the {why}"
-            )
-            return Recommendation(None, why, (*exceeded, *left_open), names)
-        return Recommendation(chosen.name, why, left_open, names)
+            reason = Finding("design check stands in the way", chosen.name, values)
+            return Recommendation(None, reason, (*exceeded, *left_open), names)
+        return Recommendation(chosen.name, Finding("lowest cost", chosen.name, values), left_open, names)
     best = by_name[nearest_option({option.name: option.decisive_yield for option in options})]
-    reached = bound_in_words(best.decisive_yield.bound, target)
     if undecided:
-        nearest = f"{best.name!r} comes nearest with a lower bound of {reached}"
-        why = f"none is shown to reach {needed}; {nearest}"
-        return Recommendation(None, why, (*left_open, *exceeded), names)
-    why = f"none reaches {needed}; {best.name!r} comes nearest with a lower bound of {reached}"
-    return Recommendation(None, why, (*exceeded, *_obstacles(case, best, budget)), names)
+        reason = Finding("none shown", best.name, _against(best, target))
+        return Recommendation(None, reason, (*left_open, *exceeded), names)
+    reason = Finding("none reaches", best.name, _against(best, target))
+    return Recommendation(None, reason, (*exceeded, *_obstacles(case, best, budget)), names)
 
 
-def _left_open(option: OptionResult, target: float, units: int) -> str:
+def _against(option: OptionResult, target: float) -> dict[str, Number]:
+    """Lower bound of an option and the yield that it is held against."""
+    return {
+        "bound": Number.of(option.decisive_yield.bound, "share"),
+        "target": Number(target, unit="share"),
+    }
+
+
+def _left_open(option: OptionResult, target: float, units: int) -> Finding:
     """What it would take to decide an option."""
     needed = units_to_decide(option.decisive_yield, target, units)
-    takes = (
-        "its lower bound lies too near the target for more draws to decide"
-        if needed is None
-        else f"about {numbers.count(needed)} units would decide"
-    )
-    return f"undecided: {option.name!r}, {bound_in_words(option.decisive_yield.bound, target)}; {takes}"
+    return Finding("undecided option", option.name, {**_against(option, target), "units_needed": needed})
 
 
-def bound_in_words(bound: Estimate, target: float) -> str:
-    """A lower bound with its interval: '96 % (94 to 98 %)'."""
-    value = numbers.lower_bound(bound.value, bound.low, bound.high, target=target)
-    return f"{value} ({numbers.share_interval(bound.low, bound.high)})"
-
-
-def _obstacles(case: Case, best: OptionResult, budget: pd.DataFrame) -> list[str]:
-    found: list[str] = []
-    saturated = best.saturation[best.saturation["saturated"] > 1e-3]
-    if not saturated.empty:
-        worst = saturated.iloc[int(np.argmax(saturated["saturated"]))]
-        found.append(
-            f"saturation: {_part(worst, 'saturated')} are at a "
-            f"limit of circuit or converter: {_against_saturation(worst)}"
-        )
-    blind = best.saturation[best.saturation["blind"] > 1e-3]
-    if not blind.empty:
-        worst = blind.iloc[int(np.argmax(blind["blind"]))]
-        found.append(
-            f"blind zone: {_part(worst, 'blind')} do not show the load: raise the smallest load or the gain"
-        )
+def _obstacles(case: Case, best: OptionResult, budget: pd.DataFrame) -> list[Finding]:
+    found: list[Finding] = []
+    for column, kind in (("saturated", "saturation"), ("blind", "blind zone")):
+        rows = best.saturation[best.saturation[column] > NOTICEABLE]
+        if not rows.empty:
+            worst = rows.iloc[int(np.argmax(rows[column]))]
+            values = {"share": Number(float(worst[column]), unit="share"), "load": _load(worst)}
+            # by the limit that the chain as designed is nearer to at that load
+            action = ("pedestal" if worst["limit"] == "low" else "gain") if kind == "saturation" else "gain"
+            found.append(Finding(kind, best.name, values, action))
     frozen = budget[
         (budget["option"] == best.name) & (budget["change"] == "frozen") & (budget["verdict"] == "resolved")
     ].sort_values("error_change_N")
@@ -103,41 +95,24 @@ def _obstacles(case: Case, best: OptionResult, budget: pd.DataFrame) -> list[str
     knowledge = best.decisive_yield.knowledge
     sampled = best.decisive_yield.sampled
     if knowledge is not None and sampled.value >= case.requirement.target > knowledge[0]:
-        found.append(
-            "lack of knowledge: the yield itself reaches the target; what is uncertain is the station and what "
-            "few units were measured to tell. Measure more units, or the reference load cell, before buying parts"
-        )
+        found.append(Finding("epistemic uncertainty", best.name, action="measure more units"))
     if not found:
         errors = best.errors[best.errors["condition"] == "all"]
         worst = errors.iloc[int(np.argmax(errors["p95_abs_N"] / errors["permissible_N"]))]
-        found.append(f"no single cause: the error is largest against its limit at {_load(worst)}")
+        found.append(Finding("largest against its limit", best.name, {"load": _load(worst)}))
     return found
 
 
-def _part(row: pd.Series, name: str) -> str:
-    """'12 % of the readings at 20 N'."""
-    return f"{numbers.percent(float(row[name]), digits=2)} of the readings at {_load(row)}"
+def _load(row: pd.Series) -> Number:
+    return Number(float(row["load_N"]), unit="N")
 
 
-def _load(row: pd.Series) -> str:
-    return numbers.plain(float(row["load_N"]), "N", digits=4)
-
-
-def _against_saturation(row: pd.Series) -> str:
-    """What to do about readings at a limit, by the limit that the chain as designed is nearer to at that load."""
-    if row["limit"] == "low":
-        return "raise the output at no load (a pedestal); a lower gain would not help"
-    return "lower the gain"
-
-
-def _without(row: pd.Series) -> str:
-    """What freezing one cause brings, each number to the digits that the interval of its change supports."""
+def _without(row: pd.Series) -> Finding:
+    """What freezing one cause brings."""
     reached, error = float(row["yield"]), float(row["error_N"])
-    yields = [reached + float(row[f"yield_change_{end}"] - row["yield_change"]) for end in ("low", "high")]
-    low, high = (
-        error + float(row[f"error_change_N_{end}"] - row["error_change_N"]) for end in ("low", "high")
+    (low, high), (least, most) = (
+        [value + float(row[f"{name}_{end}"] - row[name]) for end in ("low", "high")]
+        for value, name in ((reached, "yield_change"), (error, "error_change_N"))
     )
-    return (
-        f"{row['factor']}: without it the yield would be {numbers.share_value(reached, yields[0], yields[1])} "
-        f"and 95 % of the errors would stay within {numbers.value_only(error, low, high, 'N')}"
-    )
+    values = {"yield": Number(reached, low, high, "share"), "error": Number(error, least, most, "N")}
+    return Finding("cause frozen", str(row["factor"]), values)

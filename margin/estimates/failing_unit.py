@@ -131,8 +131,8 @@ def _parts(limit: UnitLimit, scores: Array, heard: dict[str, tuple[Event, Value]
             row = {"factor": budget_name(column.factor), "where": "in a sample unit of its lot", "value": ""}
         rows.append({"deviation": float("nan"), "relative": False, **row, "score": float(own[place])})
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
-    for column in ("where", "value"):  # a table is data: no spaces that only a page needs
-        frame[column] = frame[column].astype(str).str.replace("\N{NO-BREAK SPACE}", " ")
+    for text in ("where", "value"):  # a table is data: no spaces that only a page needs
+        frame[text] = frame[text].astype(str).str.replace("\N{NO-BREAK SPACE}", " ")
     order = frame["score"].abs().sort_values(ascending=False, kind="stable").index
     return frame.loc[order].reset_index(drop=True)
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from margin.case.types import CalibrationSpec, Case
 from margin.estimates.advice.result import Advice
+from margin.estimates.finding import Finding
 from margin.estimates.shares import ErrorShares
 from margin.estimates.yield_result import Estimate, Verdict, Yield, nearest_option
 from margin.propagation.run_result import Computation
@@ -80,12 +81,14 @@ class Recommendation:
     """The option of least effort that conforms, or what stands in the way.
 
     option     None where none conforms, or a design check is exceeded
+    reason     for it, or for there being none
+    obstacles  what stands in the way, or options that the draws leave open
     undecided  options of less effort (all of them where none conforms) whose verdict the draws leave open
     """
 
     option: str | None
-    why: str
-    obstacles: tuple[str, ...] = ()
+    reason: Finding
+    obstacles: tuple[Finding, ...] = ()
     undecided: tuple[str, ...] = ()
 
 

@@ -15,6 +15,7 @@ from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.number_columns import NONE, Cell, change_column, scale_of
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
 from margin.estimates.shares.result import CURED, ESTIMATORS, TOTAL_EFFECT
+from margin.messages.requirement import requirement_in_words
 from margin.report import budget_figures, style
 from margin.report.blocks import Block, Listing, Section, Table, Text
 from margin.report.document import effect_records, records, to_json, with_undetermined
@@ -30,7 +31,6 @@ from margin.report.folder import csv_text, publish, require_writable
 from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
-from margin.report.requirement_words import requirement_in_words
 from margin.report.shown import listing, paragraph
 from margin.report.shown import table as html_table
 from margin.report.summary import changed, entry_of

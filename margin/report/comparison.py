@@ -11,16 +11,18 @@ import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.comparison_result import Comparison
+from margin.estimates.findings import computed
 from margin.estimates.number_columns import NONE, Cell, Entry, change_column, share_column
 from margin.estimates.results import Results
+from margin.messages.requirement import requirement_in_words, requirement_lines
+from margin.messages.sentences import said
 from margin.report import style
 from margin.report.blocks import Block, Section, Table, Text
 from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.page import options_table, page
-from margin.report.requirement_words import requirement_in_words, requirement_lines
 from margin.report.shown import listing
 from margin.report.shown import table as html_table
-from margin.report.summary import computed_in_words, entry_of, summarise
+from margin.report.summary import entry_of, summarise
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -67,7 +69,7 @@ def render(comparison: Comparison, width: int | None = None) -> str:
     shown.extend(table_lines(_CHECKS, _check_rows(comparison), width))
     cautions = _cautions(comparison)
     shown.extend(listed(f"Cautions ({len(cautions)}):", cautions, width))
-    shown.extend(wrapped("Computed:", computed_in_words(comparison.second), width))
+    shown.extend(wrapped("Computed:", said(computed(comparison.second)), width))
     return plain_text(shown)
 
 
@@ -76,7 +78,7 @@ def notebook_html(comparison: Comparison) -> str:
     found, checks = _table(comparison), _checks_table(comparison)
     tables = "".join(html_table(table.columns, table.rows, table.caption) for table in (found, checks))
     below = [("Caution:", text) for text in _cautions(comparison)]
-    below.append(("Computed:", computed_in_words(comparison.second)))
+    below.append(("Computed:", said(computed(comparison.second))))
     return f"<div>{listing(_above(comparison))}{tables}{listing(below)}</div>"
 
 

@@ -16,10 +16,12 @@ import pandas as pd
 
 from distributions.errors import MarginError
 from margin.case.types import Case, ElementSpec, Spread
+from margin.estimates.findings import findings_of
 from margin.estimates.results import Results
 from margin.estimates.shares import FAILING
+from margin.messages.requirement import requirement_in_words
+from margin.messages.sentences import said
 from margin.report import frames
-from margin.report.requirement_words import requirement_in_words
 
 FORMAT = "margin results"
 VERSION = 1
@@ -49,7 +51,13 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
         },
         "conforms": results.conforms,
         "verdict": results.verdict,
-        "recommendation": dataclasses.asdict(results.recommendation),
+        "recommendation": {
+            "option": results.recommendation.option,
+            "why": said(results.recommendation.reason),
+            "obstacles": [said(each) for each in results.recommendation.obstacles],
+            "undecided": list(results.recommendation.undecided),
+        },
+        "findings": [each.to_dict() for each in findings_of(results)],
         "advice": None if results.advice is None else dataclasses.asdict(results.advice),
         "options": records(frames.yields_frame(results)),
         "yields": records(frames.all_yields_frame(results)),

@@ -8,11 +8,11 @@ from typing import Any
 from margin.estimates import numbers
 from margin.estimates.assumptions import by_weight
 from margin.estimates.results import Results
+from margin.messages.requirement import requirement_in_words
 from margin.report import figures, sections, style
-from margin.report.advice_words import trials_rows
 from margin.report.blocks import Listing, Picture, Section, Table, Text, picture
-from margin.report.requirement_words import requirement_in_words
 from margin.report.summary import Summary, focus_option, summarise
+from margin.report.trials_table import trials_rows
 from margin.report.worst_case_section import worst_cases
 
 

@@ -21,6 +21,7 @@ from margin.estimates.number_columns import (
 )
 from margin.estimates.results import OptionResult, Results
 from margin.estimates.yield_result import Estimate
+from margin.messages.requirement import counted_in_words
 from margin.report import figures, style
 from margin.report.blocks import (
     Block,
@@ -35,7 +36,6 @@ from margin.report.blocks import (
 )
 from margin.report.convergence import lower_bound_over_draws
 from margin.report.effects import effect_blocks
-from margin.report.requirement_words import counted_in_words
 from margin.report.summary import budget_rows, changed, entry_of, focus_option, rank_shown
 from margin.report.where import WHERE, where_section
 

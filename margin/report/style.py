@@ -8,8 +8,9 @@ import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from margin.estimates.findings import computed
 from margin.estimates.results import Results
-from margin.report.summary import computed_in_words
+from margin.messages.sentences import said
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -87,7 +88,7 @@ def settings() -> Any:
 
 def caption(results: Results, text: str) -> str:
     """A caption: what is drawn, then level, method, number of draws, seed and version."""
-    return f"{text} {computed_in_words(results)}."
+    return f"{text} {said(computed(results))}."
 
 
 def svg(figure: Figure, name: str) -> str:

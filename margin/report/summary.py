@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from margin.case.types import Case
-from margin.chain.interface import DirectInterface
 from margin.estimates import numbers
-from margin.estimates.assumptions import by_weight, cancelling
+from margin.estimates.assumptions import by_weight
+from margin.estimates.findings import computed, ideal_parts, of_cancelling, of_check
+from margin.estimates.next_step import next_step
 from margin.estimates.number_columns import (
     Cell,
     Entry,
@@ -24,8 +24,8 @@ from margin.estimates.number_columns import (
     stated_column,
 )
 from margin.estimates.results import DesignCheck, OptionResult, Results
-from margin.report.advice_words import next_step
-from margin.report.requirement_words import requirement_lines
+from margin.messages.requirement import requirement_lines
+from margin.messages.sentences import said
 
 LEADING = 5
 FIRST_ASSUMED = 4
@@ -110,17 +110,17 @@ def summarise(results: Results) -> Summary:
         options=option_lines(results),
         recommendation=recommendation(results),
         recommended=results.recommendation.option,
-        obstacles=results.recommendation.obstacles,
+        obstacles=tuple(map(said, results.recommendation.obstacles)),
         causes_of=focus.name,
         causes=leading_causes(results, focus.name),
-        checks_exceeded=tuple(check_in_words(c) for c in results.checks if c.verdict == "exceeded"),
+        checks_exceeded=tuple(said(of_check(c)) for c in results.checks if c.verdict == "exceeded"),
         checks_other=_other_checks(results.checks),
         assumed=assumed_in_words(results),
-        ideal=ideal_in_words(results.case),
+        ideal=tuple(map(said, ideal_parts(results.case))),
         cautions=results.cautions,
-        cancels=cancelling_in_words(results),
-        next_step=next_step(results),
-        computed=computed_in_words(results),
+        cancels="; ".join(map(said, of_cancelling(results))),
+        next_step=said(next_step(results)),
+        computed=said(computed(results)),
     )
 
 
@@ -175,7 +175,7 @@ def recommendation(results: Results) -> str:
     """The recommended calibration and why."""
     name = results.recommendation.option
     head = "no calibration option" if name is None else name
-    return f"{head}: {results.recommendation.why}"
+    return f"{head}: {said(results.recommendation.reason)}"
 
 
 def leading_causes(results: Results, option: str, number: int = LEADING) -> tuple[CauseLine, ...]:
@@ -221,16 +221,6 @@ def rank_shown(row: pd.Series, budget: pd.DataFrame) -> str:
     return f"{int(row['rank'])}{'=' if int(sharing.sum()) > 1 else ''}"
 
 
-def check_in_words(check: DesignCheck) -> str:
-    """One design check with its value, limit and margin."""
-    text = f"{check.name}: {numbers.plain(check.value, check.unit)}"
-    if check.limit is not None:
-        text += f", limit {numbers.plain(check.limit, check.unit)}"
-    if check.margin is not None:
-        text += f", margin {numbers.percent(check.margin, 'limit', 2)}"
-    return f"{text} ({check.note})" if check.note else text
-
-
 def _other_checks(checks: tuple[DesignCheck, ...]) -> str:
     if not checks:
         return "none made"
@@ -252,45 +242,3 @@ def assumed_in_words(results: Results) -> str:
     more = f"; and {rest} more" if rest > 0 else ""
     shown = "; ".join(lines[:FIRST_ASSUMED])
     return f"{len(case.assumptions)} not measured, {len(case.defaults)} by default: {shown}{more}"
-
-
-def cancelling_in_words(results: Results) -> str:
-    """What a ratiometric converter takes out: '' where there is nothing to say."""
-    names = cancelling(results)
-    if not names:
-        return ""
-    return f"cancels: {', '.join(names)} (the ratiometric converter shares the reference)"
-
-
-def ideal_in_words(case: Case) -> tuple[str, ...]:
-    """'Converter: none stated, ...' and 'Interface: direct, ...': parts of the chain that are taken as ideal."""
-    found = []
-    converter, interface = case.elements.get("converter"), case.elements.get("interface")
-    if converter is not None and converter.options.get("bits") == 0:
-        found.append("Converter: none stated, taken as ideal: no quantisation, no noise")
-    if interface is not None and interface.kind == DirectInterface.kind:
-        found.append("Interface: direct, the whole load reaches the sensor evenly")
-    return tuple(found)
-
-
-_PATH_WORDS = {
-    "arrays": "",
-    "kernel": ", by a compiled kernel",
-    "device": ", by a kernel on an accelerator",
-}
-
-
-def computed_in_words(results: Results) -> str:
-    """How the numbers came about; stands under every figure and table."""
-    confidence = numbers.percent(results.case.requirement.confidence)
-    outer = "" if results.outer <= 1 else f" in {numbers.count(results.outer)} outer draws"
-    looks = "" if results.looks <= 1 else f" at {results.looks} looks"
-    lots = "" if not results.lots else f" of {numbers.count(results.lots)} lots"
-    asked = results.case.study.units
-    # whole outer draws, cells and lots add a few; more is worth a word
-    raised = f" ({numbers.count(asked)} asked: too few for a bound)" if results.units > 1.5 * asked else ""
-    by = f", not compiled ({results.uncompiled})" if results.uncompiled else _PATH_WORDS[results.path]
-    return (
-        f"{confidence} intervals; Monte Carlo, {numbers.count(results.units)} units{raised}{lots}{outer}{looks}, "
-        f"seed {results.seed}, margin {results.version}{by}"
-    )

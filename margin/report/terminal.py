@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.text import Text
 
 from margin.estimates.results import Results
+from margin.messages.requirement import requirement_in_words
 from margin.report.layout import (
     HEAD,
     Column,
@@ -18,7 +19,6 @@ from margin.report.layout import (
     wrap,
     wrapped,
 )
-from margin.report.requirement_words import requirement_in_words
 from margin.report.summary import OptionLine, Summary, summarise
 
 _GOOD, _BAD = "green", "bold red"

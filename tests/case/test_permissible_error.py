@@ -9,8 +9,8 @@ from case_texts import BRIDGE, case_text
 from margin.case.faults import CaseError
 from margin.case.load import read_case
 from margin.case.types import Case
+from margin.messages.requirement import requirement_in_words
 from margin.propagation.frame import permissible_error
-from margin.report.requirement_words import requirement_in_words
 
 LOAD_CELL = 'kind = "strain-gauge bridge"\nrated_load = "100 N"\nrated_output = "2 mV/V"'
 

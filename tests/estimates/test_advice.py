@@ -19,9 +19,11 @@ from margin.estimates.advice.result import Advice
 from margin.estimates.advice.trials import drawn, trial_case, yield_in
 from margin.estimates.assumptions import by_weight, cancelling
 from margin.estimates.evaluate import evaluate
+from margin.estimates.next_step import next_step
 from margin.estimates.results import Results
+from margin.messages.sentences import said
 from margin.report import document
-from margin.report.advice_words import next_step, trials_rows
+from margin.report.trials_table import trials_rows
 from tests.pad_study import NONE, ONE_POINT, pad_case
 
 UNITS = 4000
@@ -52,7 +54,7 @@ def test_a_saturated_circuit_is_taken_off_its_limits_first() -> None:
     assert advice.mending is not None
     assert advice.mending.action.becomes == "75 kohm in place of 100 kohm"
     assert advice.mending.verdict == "conforms"
-    assert next_step(results).startswith("set circuit.feedback to 75 kohm in place of 100 kohm")
+    assert said(next_step(results)).startswith("set circuit.feedback to 75 kohm in place of 100 kohm")
 
 
 def test_weather_is_corrected_for_and_never_tightened() -> None:
@@ -69,7 +71,7 @@ def test_weather_is_corrected_for_and_never_tightened() -> None:
     assert best.action.becomes == "temperature correction"
     assert best.verdict == "conforms"
     assert not [t for t in (*advice.trials, *candidates_of(results)) if "use." in subject_of(t)]
-    assert "temperature correction: then 'one-point' conforms" in next_step(results)
+    assert "temperature correction: then 'one-point' conforms" in said(next_step(results))
 
 
 def candidates_of(results: Results) -> list[Any]:
@@ -91,9 +93,9 @@ def test_an_impossible_requirement_names_its_physics_and_the_limit_that_passes()
     assert advice.multiple is not None
     assert exact < advice.multiple <= 1.1 * exact
     assert float((2.0 * ndtr(advice.multiple) - 1.0) ** 7) > 0.95
-    said = next_step(results)
-    assert "reloading limits the error" in said
-    assert f"{advice.multiple:g} times the present one" in said
+    told = said(next_step(results))
+    assert "reloading limits the error" in told
+    assert f"{advice.multiple:g} times the present one" in told
 
 
 @pytest.mark.parametrize("scale", [0.7, 1.0, 1.8])
@@ -149,7 +151,7 @@ def test_two_actions_that_suffice_only_together_are_advised_together() -> None:
     assert advice.together is not None
     assert advice.together.reached.value >= max(t.reached.value for t in advice.trials)
     assert len(trials_rows(advice, results.case.requirement.target)) == len(advice.trials) + 1
-    assert "one-point" in next_step(results) or "take together" in next_step(results)
+    assert "one-point" in said(next_step(results)) or "take together" in said(next_step(results))
 
 
 def test_a_shared_reference_is_said_to_cancel() -> None:
@@ -181,7 +183,10 @@ def test_a_study_without_a_budget_gives_no_untried_advice() -> None:
     case = pad_case(NONE, circuit={"feedback": "60 kohm +/- 20 %"}, study=study())
     results = evaluate(case, with_budget=False, workers=1)
     assert results.advice is None
-    assert next_step(results) == "run the study with its budget: the actions that would help are tried there"
+    assert (
+        said(next_step(results))
+        == "run the study with its budget: the actions that would help are tried there"
+    )
 
 
 def test_conforming_designs_get_no_trials() -> None:

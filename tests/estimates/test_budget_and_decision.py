@@ -14,6 +14,7 @@ from margin.estimates.decision import recommend
 from margin.estimates.evaluate import evaluate
 from margin.estimates.results import DesignCheck, OptionResult, Results
 from margin.estimates.yield_result import Estimate, Yield
+from margin.messages.sentences import said
 from margin.propagation.model import model_of
 
 
@@ -163,7 +164,8 @@ def test_the_least_effort_that_conforms_is_recommended(study: Results) -> None:
     )
     found = recommend(study.case, options, study.budget, (), study.units)
     assert found.option == "one-point"
-    assert "30 s" in found.why and "90 %" in found.why
+    reason = said(found.reason).replace("\N{NO-BREAK SPACE}", " ")
+    assert "30 s" in reason and "90 %" in reason
     assert found.obstacles == ()
 
 
@@ -180,7 +182,8 @@ def test_the_bound_carries_its_interval(study: Results, known: Estimate, told: s
     found = study.option("one-point")
     decisive = Yield(Estimate(0.98, 0.975, 0.985), (known.value, 0.99), known_low=known)
     sure = dataclasses.replace(found, yields={**found.yields, found.decisive: decisive}, verdict="conforms")
-    why = recommend(study.case, (sure,), study.budget, (), study.units).why.replace("\N{NO-BREAK SPACE}", " ")
+    why = recommend(study.case, (sure,), study.budget, (), study.units).reason
+    why = said(why).replace("\N{NO-BREAK SPACE}", " ")
     assert f"lower bound on the yield, {told}, reaches 90 % with 7 readings a unit" in why
 
 
@@ -193,6 +196,7 @@ def test_an_obstacle_has_the_digits_of_its_interval(study: Results) -> None:
         yield_change_high=0.23, **{"yield": 0.9123},
     )  # fmt: skip
     found = recommend(study.case, (option(study, "one-point", 0.6, 1.0),), row, (), study.units).obstacles
+    found = [said(each) for each in found]
     assert found[0].replace("\N{NO-BREAK SPACE}", " ") == (
         "a cause: without it the yield would be 91 % and 95 % of the errors would stay within 2.0 N"
     )
@@ -228,7 +232,7 @@ def test_a_cheaper_option_left_open_is_named(study: Results) -> None:
     found = recommend(study.case, (open_one, conforming), study.budget, (), 1000)
     assert found.option == "two-point"
     assert found.undecided == ("one-point",)
-    assert "about 4 000 units would decide" in found.obstacles[0]
+    assert "about 4 000 units would decide" in said(found.obstacles[0])
     alone = recommend(study.case, (open_one,), study.budget, (), 1000)
     assert alone.option is None and alone.undecided == ("one-point",)
     assert dataclasses.replace(study, options=(open_one,), checks=()).verdict == "undecided"
@@ -239,7 +243,7 @@ def test_an_exceeded_check_keeps_the_design_from_conforming(study: Results) -> N
     check = DesignCheck("sensor current", 2e-3, 1e-3, "A", -1.0, "exceeded", "")
     good = option(study, "one-point", 0.95, 30.0)
     found = recommend(study.case, (good,), study.budget, (check,), study.units)
-    assert found.option is None and found.obstacles[0] == "design check exceeded: sensor current"
+    assert found.option is None and said(found.obstacles[0]) == "design check exceeded: sensor current"
     results = dataclasses.replace(study, options=(good,), checks=(check,))
     assert results.verdict == "does not conform" and not results.conforms
     assert dataclasses.replace(results, checks=()).verdict == "conforms"
@@ -252,9 +256,9 @@ def test_where_none_conforms_the_obstacles_are_named(study: Results) -> None:
     )
     found = recommend(study.case, options, study.budget, (), study.units)
     assert found.option is None
-    assert "'one-point' comes nearest with a lower bound of 60" in found.why
-    assert any(line.startswith("sensor.reload_scatter") for line in found.obstacles)
-    assert not any("sensitivity" in line for line in found.obstacles)
+    assert "'one-point' comes nearest with a lower bound of 60" in said(found.reason)
+    assert any(line.startswith("sensor.reload_scatter") for line in map(said, found.obstacles))
+    assert not any("sensitivity" in line for line in map(said, found.obstacles))
 
 
 def test_saturation_blind_zone_and_checks_are_obstacles(study: Results) -> None:
@@ -264,6 +268,7 @@ def test_saturation_blind_zone_and_checks_are_obstacles(study: Results) -> None:
     worse = option(study, "one-point", 0.5, 1.0, saturation=saturation)
     check = DesignCheck("sensor current", 2e-3, 1e-3, "A", -1.0, "exceeded", "")
     lines_found = recommend(study.case, (worse,), study.budget, (check,), study.units).obstacles
+    lines_found = [said(each).replace("\N{NO-BREAK SPACE}", " ") for each in lines_found]
     assert any(line.startswith("saturation: 40 %") and "60 N" in line for line in lines_found)
     assert any(line.startswith("blind zone: 20 %") and "2 N" in line for line in lines_found)
     assert "design check exceeded: sensor current" in lines_found
@@ -290,7 +295,7 @@ def test_advice_against_saturation_follows_the_limit(
     rows = found.options[0].saturation
     assert rows["saturated"].iloc[saturated] > 0.9
     assert rows["limit"].tolist() == sorted(rows["limit"], key="low high".index)
-    lines_found = found.recommendation.obstacles
+    lines_found = [said(each) for each in found.recommendation.obstacles]
     assert any(
         (line.startswith("saturation") and line.endswith(advice)) or advice in line for line in lines_found
     )
@@ -307,8 +312,8 @@ def test_lack_of_knowledge_is_an_obstacle(study: Results) -> None:
     unsure = dataclasses.replace(found, yields=yields, verdict="does not conform")
     assert unsure.decisive_yield.lower_bound == 0.7
     assert any(
-        line.startswith("lack of knowledge")
-        for line in recommend(study.case, (unsure,), study.budget, (), study.units).obstacles
+        each.kind == "epistemic uncertainty"
+        for each in recommend(study.case, (unsure,), study.budget, (), study.units).obstacles
     )
 
 

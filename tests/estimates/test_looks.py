@@ -14,6 +14,7 @@ from scipy.special import ndtr
 from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.evaluate import evaluate
+from margin.estimates.findings import computed
 from margin.estimates.looks import (
     confidence_at,
     in_order_of_effort,
@@ -22,6 +23,7 @@ from margin.estimates.looks import (
     units_to_decide,
 )
 from margin.estimates.yield_result import Estimate, Verdict, Yield
+from margin.messages.sentences import said
 from margin.propagation.plan import (
     CELLS,
     FIRST_OUTER,
@@ -31,7 +33,6 @@ from margin.propagation.plan import (
     pilot_plan,
     plan_of,
 )
-from margin.report.summary import computed_in_words
 
 UNIT, STATION = 0.02, 0.006
 
@@ -86,7 +87,7 @@ def test_a_close_case_spends_its_units_and_says_so() -> None:
     assert found.verdict == "undecided" and not found.conforms
     assert found.looks > 1 and found.units >= 0.95 * case.study.units
     assert found.recommendation.option is None and found.recommendation.undecided == ("none",)
-    assert found.recommendation.obstacles[0].startswith("undecided: 'none'")
+    assert said(found.recommendation.obstacles[0]).startswith("undecided: 'none'")
 
 
 def test_verdicts_are_true_over_seeds() -> None:
@@ -180,7 +181,7 @@ def test_few_units_are_raised_with_a_word() -> None:
     found = evaluate(gain_case(0.08, units=200), with_budget=False)
     assert found.outer >= LEAST_OUTER
     assert found.units > 1.5 * 200
-    assert "200 asked: too few for a bound" in computed_in_words(found)
+    assert "200 asked: too few for a bound" in said(computed(found))
 
 
 def test_stated_outer_draws_with_too_few_units_are_refused() -> None:

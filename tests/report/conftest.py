@@ -20,6 +20,7 @@ from margin.case.types import (
     StudySpec,
     UseCondition,
 )
+from margin.estimates.finding import Finding, Number
 from margin.estimates.results import DesignCheck, OptionResult, Recommendation, Results
 from margin.estimates.yield_result import Estimate, Verdict, Yield
 
@@ -241,7 +242,17 @@ def invented_results(name: str = "Picking gripper, pad B (invented)", seed: int 
         case=case(name),
         options=tuple(option(*row) for row in OPTIONS),
         recommendation=Recommendation(
-            "two-point", "the least effort whose lower bound on yield (95.7 %) reaches 95 %"
+            "two-point",
+            Finding(
+                "lowest cost",
+                "two-point",
+                {
+                    "bound": Number(0.957, 0.953, 0.961, "share"),
+                    "target": Number(0.95, unit="share"),
+                    "seconds": Number(16.5, unit="s"),
+                    "readings": 72,
+                },
+            ),
         ),
         budget=budget(),
         checks=(
@@ -278,7 +289,9 @@ def failing(results: Results) -> Results:
     return replace(
         results,
         options=(*options, *named),
-        recommendation=Recommendation(None, long, (long, long)),
+        recommendation=Recommendation(
+            None, Finding("caution", values={"text": long}), (Finding("caution", values={"text": long}),) * 2
+        ),
         checks=tuple(replace(check, verdict="exceeded", note=long) for check in results.checks),
         case=replace(results.case, assumptions=(Assumption(long),) * 5),
         cautions=(long,) * 4,

@@ -10,11 +10,13 @@ from html.parser import HTMLParser
 import pytest
 
 from margin.case.types import Assumption
+from margin.estimates.findings import computed
+from margin.estimates.next_step import next_step
 from margin.estimates.results import Results
 from margin.estimates.yield_result import Estimate
+from margin.messages.sentences import said
 from margin.report import page
 from margin.report.document import to_document
-from margin.report.summary import computed_in_words, next_step
 
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 
@@ -195,7 +197,7 @@ def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results:
     )
     assert "95.7 % (93.0 to 97.2 %)" in text
     before = "".join(read(page.render(results)).text).replace("\N{NO-BREAK SPACE}", " ")
-    assert "95.7 %" in before and "95.7 % (" not in before
+    assert "95.7 %" in before and "95.7 % (93" not in before
 
 
 def test_the_page_tells_what_an_accelerator_computed(results: Results) -> None:
@@ -219,13 +221,13 @@ def test_the_next_step_finds_what_a_named_condition_assumes(results: Results) ->
         budget=budget,
         case=replace(results.case, assumptions=(Assumption(line, "use.temperature (cold)", "condition"),)),
     )
-    assert next_step(shown) == f"measure what is assumed and counts most: {line}"
+    assert said(next_step(shown)) == f"measure what is assumed and counts most: {line}"
 
 
 def test_a_case_that_was_not_compiled_says_why(results: Results) -> None:
     """Page, caption and JSON of a large study by array operations give the reason."""
     told = replace(results, uncompiled="a branch on drawn values")
     assert "not by a compiled kernel: a branch on drawn values" in page.render(told)
-    assert "not compiled (a branch on drawn values)" in computed_in_words(told)
+    assert "not compiled (a branch on drawn values)" in said(computed(told))
     assert to_document(told)["computed"]["uncompiled"] == "a branch on drawn values"
     assert to_document(results)["computed"]["uncompiled"] == ""

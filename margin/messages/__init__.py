@@ -1,0 +1,1 @@
+"""Sentences of findings: the one place where results are put into words."""
