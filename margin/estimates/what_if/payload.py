@@ -1,0 +1,391 @@
+"""Stored units from which a page answers what a change of the case would do, as plain data for JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri, stdtrit
+
+from margin.case.types import Case
+from margin.estimates.results import OptionResult, Results
+from margin.estimates.what_if import stored
+from margin.estimates.what_if.estimator import BAND, BAND_SIZES, INTERPOLATED, WhatIf
+from margin.estimates.what_if.movable import Movable, Unmovable, movable_spreads
+from margin.estimates.what_if.rerun import limit_parts, quantities_of, shown_unit
+from margin.estimates.what_if.wider import Block, WiderSource, blocks_of, wide_source
+from margin.propagation.block import block_errors
+from margin.propagation.frame import Frame
+from margin.propagation.grouping import Grouping
+from margin.propagation.model import Model, model_of
+from margin.propagation.plan import default_block
+from margin.propagation.readings import readings_of_a_unit, use_conditions
+from margin.propagation.tally import EvaluationError
+from margin.propagation.variants import Variant
+from margin.version import version
+
+Array = NDArray[np.float64]
+
+FORMAT, VERSION = "margin what-if", 1
+
+UNITS, FEWEST_UNITS = 2400, 800
+"""Units stored; fewer where each has very many readings."""
+
+READINGS = 4_000_000
+"""Readings, counted once for each option, from which on fewer units are stored."""
+
+PER_DRAW = 8
+"""Units of an outer draw: many outer draws, and pairs enough to measure their scatter."""
+
+CLUSTERS = 20
+"""Clusters of outer draws between which the jackknife measures errors."""
+
+MOST_OPTIONS = 8
+
+FLOOR_UNITS, FLOOR_DRAWS = 200, 50
+"""Effective units and outer draws below which weights do not carry."""
+
+APART = 0x5EED
+"""Added to the seed of the study: these units are independent of its own."""
+
+SCALES = tuple(2.0 ** (k / 4.0) for k in range(-8, 9))
+"""Sizes of a spread, over its present one, from which the range that is offered is chosen."""
+
+SHIFTS = tuple(k / 8.0 for k in range(17))
+"""Shifts of its mean in its present sizes, likewise."""
+
+LEFT_OUT = {
+    "lot-curve": "the curve of a lot follows from sample units, which move too",
+    "classes": "classes are laid out anew for a moved case",
+}
+"""Kinds of calibration that need another run."""
+
+
+@dataclass(frozen=True)
+class _Units:
+    """scores (option, unit, column) and errors (option, unit, load), both over the permissible error."""
+
+    scores: Array
+    errors: Array
+
+
+def what_if_payload(
+    case: Case | Results,
+    options: Sequence[str] | None = None,
+    *,
+    budget: pd.DataFrame | None = None,
+    command: str | None = None,
+    units: int | None = None,
+) -> dict[str, Any] | None:
+    """Payload for the page (`margin.report.what_if.what_if_fragment`) and for `what_if`: plain data for JSON.
+
+    case     or the finished study: its yields, bounds and bands are then those of the case as it is, and its budget
+             sets which spreads can be moved
+    options  names of calibration options, by default the first eight; those of kind 'lot-curve' or 'classes' are left
+             out and listed under 'left'
+    budget   of the case where no study is given; None: spreads in the order of the chain
+    command  that ran the case, to which changes are added; by default 'margin estimate FILE'
+    units    to store, at most; by default 2400, about 400 kB of text for eight options and six loads
+
+    None where no option is left, nothing can be moved, or the case gives no number somewhere in the wider spreads that
+    are drawn. Raises KeyError for an unknown option.
+    """
+    results = case if isinstance(case, Results) else None
+    case = case.case if isinstance(case, Results) else case
+    by_name = {each.name: each for each in case.calibrations}
+    wanted = [by_name[name] for name in options] if options is not None else list(by_name.values())
+    kept = [each for each in wanted if each.kind not in LEFT_OUT][:MOST_OPTIONS]
+    left = [
+        Unmovable(each.name, LEFT_OUT.get(each.kind, f"not among the first {MOST_OPTIONS} options"))
+        for each in wanted
+        if each not in kept
+    ]
+    if not kept:
+        return None
+    seed = case.study.seed + APART
+    model = replace(model_of(replace(case, calibrations=tuple(kept))), seed=seed)
+    if budget is None and results is not None:
+        budget = results.budget
+    movables, unmovable = movable_spreads(model, budget)
+    nested, count = case.study.nested, _count(model.case, units)
+    per_draw = PER_DRAW if nested else 1
+    grouping = Grouping(per_draw if nested else count, 1)
+    try:
+        drawn = _drawn(model, movables, grouping, count)
+    except EvaluationError:
+        return None
+    source, as_is, interpolated = drawn
+    seen = {name for name, _ in source.seen}
+    blocks = blocks_of(model, movables, source) if seen else ()
+    used = {k for block in blocks for k in block.members} | set(interpolated)
+    if not used:
+        return None
+    frame = Frame.of(model.case, grouping, count // per_draw if nested else 1, True, count)
+    confidence = case.requirement.confidence
+    tail = 0.5 * (1.0 + confidence)
+    studied = {} if results is None else {each.name: each for each in results.options}
+    payload: dict[str, Any] = {
+        "format": {"name": FORMAT, "version": VERSION},
+        "case": case.name,
+        "version": version(),
+        "seed": seed,
+        "units": count,
+        "per_draw": per_draw,
+        "nested": nested,
+        "clusters": min(CLUSTERS, count // per_draw),
+        "level": confidence,
+        "t": float(stdtrit(min(CLUSTERS, count // per_draw) - 1, tail)),
+        "z": float(ndtri(tail)),
+        "counts": case.requirement.counts,
+        "target": case.requirement.target,
+        "floor": {"units": FLOOR_UNITS, "draws": FLOOR_DRAWS if nested else 1},
+        "limit": limit_parts(case.requirement),
+        "loads": frame.loads.tolist(),
+        "permissible": frame.permissible.tolist(),
+        "movables": [_shown(each, case) for each in movables],
+        "interpolated": sorted(interpolated),
+        "blocks": [_stored(block, movables, per_draw) for block in blocks],
+        "base": stored.floats(-_proposals(blocks, movables, count, outer=False)),
+        "base_outer": stored.floats(-_proposals(blocks, movables, count, outer=True)[::per_draw]),
+        "rerun": {
+            "command": command or f"margin estimate {'case.toml' if case.path is None else case.path}",
+            "quantities": quantities_of(case, movables),
+        },
+        "left": [{"name": each.name, "why": each.why} for each in (*left, *unmovable)],
+    }
+    weights = _present_weights(blocks, movables, count)
+    payload["options"] = [
+        _option(each.name, k, as_is, interpolated, weights, studied.get(each.name), frame)
+        for k, each in enumerate(kept)
+    ]
+    _set_ranges(payload, model, movables)
+    return payload
+
+
+def _count(case: Case, units: int | None) -> int:
+    """Units stored, whole clusters of outer draws."""
+    each = readings_of_a_unit(case) * len(case.calibrations)
+    most = UNITS if units is None else units
+    count = min(most, max(READINGS // each, min(FEWEST_UNITS, most)))
+    whole = PER_DRAW * CLUSTERS
+    return max(count // whole, 1) * whole
+
+
+def _drawn(
+    model: Model, movables: Sequence[Movable], grouping: Grouping, count: int
+) -> tuple[WiderSource, _Units, dict[int, tuple[_Units, ...]]]:
+    """Units as they are, and with each interpolated spread at the sizes at which its band is computed."""
+    changed = [k for k, each in enumerate(movables) if each.how == "interpolated"]
+    variants = [(-1, 1.0)] + [(k, size) for k in changed for size in BAND_SIZES if size != 1.0]
+    step = max(default_block(model.case) // PER_DRAW, 1) * PER_DRAW
+    parts: dict[tuple[int, float], list[_Units]] = {each: [] for each in variants}
+    seen: dict[tuple[str, str], list[Array]] = {}
+    for start in range(0, count, step):
+        source = wide_source(model, movables, grouping, start, min(step, count - start))
+        for place, size in variants:
+            scales = {} if place < 0 else {f.name: size for f in movables[place].factors}
+            parts[place, size].append(_judged(model, source.varied(Variant(scales)), start))
+        for key, values in source.seen.items():
+            seen.setdefault(key, []).append(values)
+    whole = wide_source(model, movables, grouping, 0, count)
+    whole.seen.update({key: np.concatenate(values) for key, values in seen.items()})
+    joined = {
+        key: _Units(*(np.concatenate([getattr(p, name) for p in own], axis=1) for name in ("scores", "errors")))
+        for key, own in parts.items()
+    }
+    by_size = {k: tuple(joined[(k, s) if s != 1.0 else (-1, 1.0)] for s in BAND_SIZES) for k in changed}
+    return whole, joined[-1, 1.0], by_size
+
+
+def _judged(model: Model, source: Any, start: int) -> _Units:
+    """What decides of each unit, and one reading of it at each load, by turns under each condition of use."""
+    case = model.case
+    frame = Frame.of(case, Grouping(1, 1), 1, False, source.count)
+    errors = block_errors(model, source, source.count).by_option
+    turn = (start + np.arange(source.count)) % len(use_conditions(case))
+    scores, firsts = [], []
+    for own in errors.values():
+        first = np.stack([e[:, 0, 0, 0, :] for e in own])[turn, np.arange(source.count)] / frame.permissible
+        firsts.append(first)
+        scores.append(_score(case, frame, own, first))
+    return _Units(np.stack(scores), np.stack(firsts))
+
+
+def _score(case: Case, frame: Frame, errors: Sequence[Array], first: Array) -> Array:
+    """(unit, column) Errors over permissible errors that must keep to the limit for a unit to conform."""
+    counts = case.requirement.counts
+    if counts == "readings":
+        return np.abs(first)
+    flat = np.concatenate([(np.abs(e) / frame.permissible).reshape(len(e), -1) for e in errors], axis=1)
+    flat = np.where(np.isnan(flat), np.inf, flat)
+    if counts == "units by share of readings":
+        may_fail = flat.shape[1] - math.ceil(case.requirement.share * flat.shape[1] - 1e-9)
+        return -np.partition(-flat, may_fail, axis=1)[:, may_fail, np.newaxis]
+    return np.asarray(flat.max(axis=1, keepdims=True))
+
+
+def _proposals(blocks: Sequence[Block], movables: Sequence[Movable], count: int, *, outer: bool) -> Array:
+    own = [b.proposal for b in blocks if movables[b.members[0]].outer == outer]
+    return np.sum(own, axis=0) if own else np.zeros(count)
+
+
+def _present_weights(blocks: Sequence[Block], movables: Sequence[Movable], count: int) -> Array:
+    from margin.estimates.what_if.wider import log_density
+
+    total = np.zeros(count)
+    for block in blocks:
+        still = np.zeros(len(block.members))
+        total += log_density(
+            block.rectangular, block.values, block.centre, block.root, still + 1.0, still
+        )
+        total -= block.proposal
+    return np.asarray(np.exp(total - total.max()))
+
+
+def _stored(block: Block, movables: Sequence[Movable], per_draw: int) -> dict[str, Any]:
+    outer = movables[block.members[0]].outer
+    step = per_draw if outer else 1
+    constant = all(
+        np.all(a == a[:1]) for a in (block.centre.reshape(len(block.centre), -1), block.root.reshape(len(block.root), -1))
+    )
+    rows = slice(0, 1) if constant else slice(None, None, per_draw)
+    return {
+        "members": list(block.members),
+        "outer": outer,
+        "rectangular": block.rectangular,
+        "draws": block.values.shape[2],
+        "rows": len(block.centre[rows]),
+        "values": [stored.even(block.values[::step, k].ravel()) for k in range(len(block.members))],
+        "centre": stored.floats(block.centre[rows].ravel()),
+        "root": stored.floats(block.root[rows].ravel()),
+    }
+
+
+def _shown(each: Movable, case: Case) -> dict[str, Any]:
+    """A movable as the page shows it: 'present' is its size as a number of 'unit'."""
+    first = each.factors[0]
+    role, field = first.quantity.split(".", 1)
+    if first.standardised:
+        quantity = case.elements[first.role].quantities[first.scales or field]
+        unit, one = shown_unit(quantity.nominal, quantity.unit, False)
+        present = quantity.nominal / one
+    else:
+        of = case.elements[first.role].quantities
+        if first.condition is not None:
+            of = next(c for c in case.conditions if c.name == first.condition).quantities
+        quantity = of[field]
+        unit, one = shown_unit(each.size, quantity.unit, first.relative)
+        present = each.size / one
+    return {
+        "name": each.name, "level": first.level, "how": each.how, "outer": each.outer, "draws": each.draws,
+        "kind": "half width" if each.shape == "rectangular" and not first.standardised else "standard deviation",
+        "unit": unit, "present": present, "can_shift": each.can_shift,
+    }  # fmt: skip
+
+
+def _option(
+    name: str,
+    place: int,
+    as_is: _Units,
+    interpolated: dict[int, tuple[_Units, ...]],
+    weights: Array,
+    study: OptionResult | None,
+    frame: Frame,
+) -> dict[str, Any]:
+    errors = as_is.errors[place]
+    reach = float(np.clip(1.2 * np.nanquantile(np.abs(errors), 0.999), 1.0, 100.0))
+    bands = {k: [_band(u.errors[place], weights) for u in by_size] for k, by_size in interpolated.items()}
+    middle = BAND_SIZES.index(1.0)
+    return {
+        "name": name,
+        "score": stored.ratios(as_is.scores[place].ravel()),
+        "error": stored.cells(errors.ravel(), reach),
+        "reach": reach,
+        "interpolated": [
+            {
+                end: stored.changes((by_size[BAND_SIZES.index(size)].scores[place] / as_is.scores[place]).ravel())
+                for end, size in (("half", INTERPOLATED[0]), ("double", INTERPOLATED[2]))
+            }
+            | {
+                "band": {
+                    end: [(b[side] - bands[k][middle][side]).tolist() for b in bands[k]]
+                    for side, end in enumerate(("low", "high"))
+                }
+            }
+            for k, by_size in sorted(interpolated.items())
+        ],
+        "study": None if study is None else _study(study, frame),
+    }
+
+
+def _band(errors: Array, weights: Array) -> Array:
+    """(end, load) Weighted ends of the error band over the permissible error."""
+    ends = np.empty((2, errors.shape[1]))
+    for load in range(errors.shape[1]):
+        order = np.argsort(errors[:, load], kind="stable")
+        total = np.cumsum(weights[order])
+        places = np.searchsorted(total, np.array(BAND) * total[-1])
+        ends[:, load] = errors[order, load][np.minimum(places, len(order) - 1)]
+    return ends
+
+
+def _study(study: OptionResult, frame: Frame) -> dict[str, Any]:
+    """Yield, bound and band of the study, where the stored units are anchored."""
+    found, rows = study.decisive_yield, study.errors[study.errors["condition"] == "all"]
+    bound = found.bound
+    return {
+        "yield": found.sampled.value, "low": found.sampled.low, "high": found.sampled.high,
+        "bound": bound.value, "bound_low": bound.low, "bound_high": bound.high,
+        "band": {
+            "low": (rows["p2_5_N"].to_numpy() / frame.permissible).tolist(),
+            "high": (rows["p97_5_N"].to_numpy() / frame.permissible).tolist(),
+        },
+    }  # fmt: skip
+
+
+def _set_ranges(payload: dict[str, Any], model: Model, movables: Sequence[Movable]) -> None:
+    """Add to each movable the range of sizes and shifts in which its weights carry while nothing else is moved."""
+    units = WhatIf(payload)
+    count = len(movables)
+    for k, each in enumerate(payload["movables"]):
+        if each["how"] == "interpolated":
+            each["scales"], each["shifts"] = [INTERPOLATED[0], INTERPOLATED[2]], [0.0, 0.0]
+            continue
+
+        def carries(scale: float, shift: float, k: int = k) -> bool:
+            scales, shifts = np.ones(count), np.zeros(count)
+            scales[k], shifts[k] = scale, shift
+            outer, own = units.weights(scales, shifts)
+            weight = np.repeat(outer, payload["per_draw"]) * own
+            enough = weight.sum() ** 2 >= payload["floor"]["units"] * (weight**2).sum()
+            return bool(enough and outer.sum() ** 2 >= payload["floor"]["draws"] * (outer**2).sum())
+
+        each["scales"] = [
+            _last(s for s in _until(SCALES[len(SCALES) // 2 :: -1], lambda s: carries(s, 0.0))),
+            _last(s for s in _until(SCALES[len(SCALES) // 2 :], lambda s: carries(s, 0.0))),
+        ]
+        each["shifts"] = [0.0, 0.0]
+        if each["can_shift"]:
+            each["shifts"] = [
+                _last(-s for s in _until(SHIFTS, lambda s: carries(1.0, -s))),
+                _last(_until(SHIFTS, lambda s: carries(1.0, s))),
+            ]
+
+
+def _until(values: Sequence[float], holds: Any) -> list[float]:
+    """The first values, as long as something holds of them; the first in any case."""
+    found = [values[0]]
+    for value in values[1:]:
+        if not holds(value):
+            break
+        found.append(value)
+    return found
+
+
+def _last(values: Any) -> float:
+    return list(values)[-1]
