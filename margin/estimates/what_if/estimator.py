@@ -12,7 +12,7 @@ yield and interval. Its interval is that of a jackknife over the clusters, widen
 
 Lower bound, approximate: the pooled yield with the scatter between outer draws of the one-factor normal model (`pairs`).
 Its correlation is the study's, times the ratio of that of the moved case to that of the case as it is, both from pairs
-of stored units.
+of stored units; as far as that ratio is noise it is shrunk towards 1 (normal prior; its posterior sd enters the interval).
 """
 
 from __future__ import annotations
@@ -43,6 +43,13 @@ BAND_SIZES = (0.5, 0.7, 1.0, 1.4, 2.0)
 
 BAND = (0.025, 0.975)
 """Ends of the error band."""
+
+USUAL_CHANGE = 0.5
+"""Standard deviation of the ratio of the two correlations about 1 over usual moves (of yields and bounds of repeated
+studies of the pad cases): a ratio that is noisier than that is shrunk towards 1."""
+
+LEAST_OPEN = 1e-6
+"""Least share of the variance that a regression leaves open."""
 
 RESOLVED = 2.0
 """Standard errors from which the correlation of the case as it is counts as resolved."""
@@ -216,17 +223,16 @@ class WhatIf:
         as_is = self._sums(option, 1.0, still, self.weights(still, 0.0 * still))
         y, y0 = float(moved.whole().shares[0]), float(as_is.whole().shares[0])
         ys, y0s = moved.without().shares, as_is.without().shares
-        slope, open_ = 0.0, 0.0
+        slope = open_ = explained = 0.0
         if study is not None:
-            spread = float(np.sum((y0s - y0s.mean()) ** 2))
-            if spread > 1e-20:
-                slope = float(np.sum((ys - ys.mean()) * (y0s - y0s.mean()))) / spread
+            slope, explained = _regression(ys, y0s)
             y += slope * (study["yield"] - y0)
             open_ = slope * (study["high"] - study["low"]) / (2.0 * z)
-        rest = ys - slope * y0s
-        error = math.hypot(t / z * _jackknife(rest), open_)
+        error = math.hypot(t / z * _jackknife(ys - slope * y0s), open_)
         value = min(max(y, 0.0), 1.0)
-        low, high = wilson(value, error, _effective(weights, p["per_draw"]), z)
+        # few failing units vary less between clusters than units of their number do
+        most = _effective(weights, p["per_draw"]) / max(1.0 - explained, LEAST_OPEN)
+        low, high = wilson(value, error, most, z)
         found: dict[str, Any] = {"yield": {"value": value, "low": low, "high": high}}
         found["bound"] = found["yield"]
         if p["nested"]:
@@ -247,7 +253,10 @@ class WhatIf:
             down, up = b - pairs.score(study["bound_low"]), pairs.score(study["bound_high"]) - b
             r0, r0s = float(as_is.whole().correlations()[0]), as_is.without().correlations()
             if r0 > RESOLVED * _jackknife(r0s) and np.all(r0s > 0.0):
-                r, rs = of_study * r / r0, of_study * rs / r0s
+                noise = _jackknife(rs / r0s)
+                kept = USUAL_CHANGE**2 / (USUAL_CHANGE**2 + noise**2)
+                r = of_study * (1.0 + kept * (r / r0 - 1.0))
+                rs = of_study * np.maximum(1.0 + math.sqrt(kept) * (rs / r0s - 1.0), 0.0)
             else:
                 r, rs = of_study, np.full_like(rs, of_study)
         at = pairs.bound_score(pairs.score(value), min(r, pairs.MOST)) + left
@@ -304,6 +313,14 @@ def _effective(weights: tuple[Array, Array], per_draw: int) -> float:
     return float(w.sum() ** 2 / (w**2).sum())
 
 
+def _regression(of: Array, on: Array) -> tuple[float, float]:
+    """Slope of a regression between clusters, and the share of the variance that it explains."""
+    a, b = of - of.mean(), on - on.mean()
+    if min(float(a @ a), float(b @ b)) <= 1e-20:
+        return 0.0, 0.0
+    return float(a @ b) / float(b @ b), float(a @ b) ** 2 / (float(a @ a) * float(b @ b))
+
+
 def _jackknife(left_out: Array) -> float:
     """Standard error from estimates that each leave out a cluster."""
     n = len(left_out)
@@ -321,9 +338,9 @@ def _jackknife_share(
     return _jackknife((below.sum() - below) / (total.sum() - total))
 
 
-def wilson(share: float, error: float, effective: float, z: float) -> tuple[float, float]:
-    """Interval of a share with a standard error (Wilson 1927), by effective trials; by the effective units without one."""
-    trials = share * (1.0 - share) / error**2 if error > 0.0 and 0.0 < share < 1.0 else effective
+def wilson(share: float, error: float, most: float, z: float) -> tuple[float, float]:
+    """Interval of a share with a standard error (Wilson 1927), by effective trials, at most so many."""
+    trials = min(share * (1.0 - share) / error**2, most) if error > 0.0 and 0.0 < share < 1.0 else most
     centre = (share + z * z / (2.0 * trials)) / (1.0 + z * z / trials)
     half = z / (1.0 + z * z / trials) * math.sqrt(share * (1.0 - share) / trials + (z / (2.0 * trials)) ** 2)
     return max(centre - half, 0.0), min(centre + half, 1.0)

@@ -24,11 +24,14 @@ MOST_INTERPOLATED = 2
 FEW_DRAWS = 2
 """Draws in a unit up to which weights carry: the weight of a unit is a product over its draws."""
 
-WIDE_SHARES = (0.3, 0.3, 0.3, 0.2, 0.2)
+WIDE_SHARES = (0.3, 0.3, 0.2, 0.2)
 """Share of the units in which a leading spread is drawn wider."""
 
-WIDE_SHARE = 0.1
+WIDE_SHARE = 0.07
 """The same for all others."""
+
+WIDE_SHARE_OF_LIMITS = (0.15, 0.3)
+"""At least so much for a rectangular spread, of one and of two draws: beyond its limits it has no other draws."""
 
 LARGEST_GROUP = 3
 """Factors of one group, measured together, that are moved."""
@@ -99,7 +102,11 @@ def movable_spreads(
         if isinstance(one, Movable):
             weighted = sum(each.how == "weights" for each in found)
             share = WIDE_SHARES[weighted] if weighted < len(WIDE_SHARES) else WIDE_SHARE
-            found.append(replace(one, share=share if one.how == "weights" else 0.0))
+            if one.how == "interpolated":
+                share = 0.0
+            elif one.shape == "rectangular":
+                share = max(share, WIDE_SHARE_OF_LIMITS[one.draws - 1])
+            found.append(replace(one, share=share))
         else:
             left.append(one)
     return tuple(found), tuple(left)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +18,7 @@ from margin.estimates.what_if import stored
 from margin.estimates.what_if.estimator import BAND, BAND_SIZES, INTERPOLATED, WhatIf
 from margin.estimates.what_if.movable import Movable, Unmovable, movable_spreads
 from margin.estimates.what_if.rerun import limit_parts, quantities_of, shown_unit
-from margin.estimates.what_if.wider import Block, WiderSource, blocks_of, wide_source
+from margin.estimates.what_if.wider import Block, WiderSource, blocks_of, log_density, wide_source
 from margin.propagation.block import block_errors
 from margin.propagation.frame import Frame
 from margin.propagation.grouping import Grouping
@@ -33,7 +33,7 @@ Array = NDArray[np.float64]
 
 FORMAT, VERSION = "margin what-if", 1
 
-UNITS, FEWEST_UNITS = 2400, 800
+UNITS, FEWEST_UNITS = 2080, 800
 """Units stored; fewer where each has very many readings."""
 
 READINGS = 4_000_000
@@ -47,7 +47,7 @@ CLUSTERS = 20
 
 MOST_OPTIONS = 8
 
-FLOOR_UNITS, FLOOR_DRAWS = 200, 50
+FLOOR_UNITS, FLOOR_DRAWS = 150, 50
 """Effective units and outer draws below which weights do not carry."""
 
 APART = 0x5EED
@@ -90,7 +90,7 @@ def what_if_payload(
              out and listed under 'left'
     budget   of the case where no study is given; None: spreads in the order of the chain
     command  that ran the case, to which changes are added; by default 'margin estimate FILE'
-    units    to store, at most; by default 2400, about 400 kB of text for eight options and six loads
+    units    to store, at most; by default 2080, about 400 kB of text for eight options and six loads
 
     None where no option is left, nothing can be moved, or the case gives no number somewhere in the wider spreads that
     are drawn. Raises KeyError for an unknown option.
@@ -120,11 +120,9 @@ def what_if_payload(
     except EvaluationError:
         return None
     source, as_is, interpolated = drawn
-    seen = {name for name, _ in source.seen}
-    blocks = blocks_of(model, movables, source) if seen else ()
-    used = {k for block in blocks for k in block.members} | set(interpolated)
-    if not used:
+    if not movables:
         return None
+    blocks = blocks_of(model, movables, source)
     frame = Frame.of(model.case, grouping, count // per_draw if nested else 1, True, count)
     confidence = case.requirement.confidence
     tail = 0.5 * (1.0 + confidence)
@@ -156,14 +154,15 @@ def what_if_payload(
             "command": command or f"margin estimate {'case.toml' if case.path is None else case.path}",
             "quantities": quantities_of(case, movables),
         },
+        "focus": results.focus.name if results is not None else kept[0].name,
         "left": [{"name": each.name, "why": each.why} for each in (*left, *unmovable)],
     }
-    weights = _present_weights(blocks, movables, count)
+    weights = _present_weights(blocks, count)
     payload["options"] = [
         _option(each.name, k, as_is, interpolated, weights, studied.get(each.name), frame)
         for k, each in enumerate(kept)
     ]
-    _set_ranges(payload, model, movables)
+    _set_ranges(payload)
     return payload
 
 
@@ -234,9 +233,8 @@ def _proposals(blocks: Sequence[Block], movables: Sequence[Movable], count: int,
     return np.sum(own, axis=0) if own else np.zeros(count)
 
 
-def _present_weights(blocks: Sequence[Block], movables: Sequence[Movable], count: int) -> Array:
-    from margin.estimates.what_if.wider import log_density
-
+def _present_weights(blocks: Sequence[Block], count: int) -> Array:
+    """(unit,) Weights of the case as it is, the largest 1."""
     total = np.zeros(count)
     for block in blocks:
         still = np.zeros(len(block.members))
@@ -348,10 +346,10 @@ def _study(study: OptionResult, frame: Frame) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _set_ranges(payload: dict[str, Any], model: Model, movables: Sequence[Movable]) -> None:
+def _set_ranges(payload: dict[str, Any]) -> None:
     """Add to each movable the range of sizes and shifts in which its weights carry while nothing else is moved."""
     units = WhatIf(payload)
-    count = len(movables)
+    count = len(payload["movables"])
     for k, each in enumerate(payload["movables"]):
         if each["how"] == "interpolated":
             each["scales"], each["shifts"] = [INTERPOLATED[0], INTERPOLATED[2]], [0.0, 0.0]
@@ -366,26 +364,22 @@ def _set_ranges(payload: dict[str, Any], model: Model, movables: Sequence[Movabl
             return bool(enough and outer.sum() ** 2 >= payload["floor"]["draws"] * (outer**2).sum())
 
         each["scales"] = [
-            _last(s for s in _until(SCALES[len(SCALES) // 2 :: -1], lambda s: carries(s, 0.0))),
-            _last(s for s in _until(SCALES[len(SCALES) // 2 :], lambda s: carries(s, 0.0))),
+            _last(SCALES[len(SCALES) // 2 :: -1], lambda s: carries(s, 0.0)),
+            _last(SCALES[len(SCALES) // 2 :], lambda s: carries(s, 0.0)),
         ]
         each["shifts"] = [0.0, 0.0]
         if each["can_shift"]:
             each["shifts"] = [
-                _last(-s for s in _until(SHIFTS, lambda s: carries(1.0, -s))),
-                _last(_until(SHIFTS, lambda s: carries(1.0, s))),
+                -_last(SHIFTS, lambda s: carries(1.0, -s)),
+                _last(SHIFTS, lambda s: carries(1.0, s)),
             ]
 
 
-def _until(values: Sequence[float], holds: Any) -> list[float]:
-    """The first values, as long as something holds of them; the first in any case."""
-    found = [values[0]]
+def _last(values: Sequence[float], holds: Callable[[float], bool]) -> float:
+    """The last of the values that follow the first as long as something holds of them."""
+    found = values[0]
     for value in values[1:]:
         if not holds(value):
             break
-        found.append(value)
+        found = value
     return found
-
-
-def _last(values: Any) -> float:
-    return list(values)[-1]

@@ -141,7 +141,7 @@ def change_text(quantity: Mapping[str, Any], scales: Array, shifts: Array) -> st
         middle = float(each["middle"] * factor + shift * each["size"])
         size = float(each["size"] * factor)
         numbers = (
-            (("mean", middle), ("sd", size))
+            (*((("mean", middle),) if middle != 0.0 else ()), ("sd", size))
             if each["shape"] == "normal"
             else (("low", middle - size), ("high", middle + size))
         )
