@@ -7,12 +7,15 @@ its own; shares are self-normalised (Hesterberg 1995). With the study's yield Y 
 
     y(moved) + b (Y - y(as it is)),   b the regression of y(moved) on y(as it is) between clusters of outer draws,
 
-a control variate (Owen, 'Monte Carlo theory, methods and examples', 8.9): for the case as it is it gives the study's own
-yield and interval. Its interval is that of a jackknife over the clusters, widened by what the study leaves open.
+a control variate (Owen, 'Monte Carlo theory, methods and examples', 8.9): the case as it is has the study's own yield
+and interval. The interval is that of a jackknife over the clusters, widened by what the study leaves open.
 
-Lower bound, approximate: the pooled yield with the scatter between outer draws of the one-factor normal model (`pairs`).
+Lower bound, approximate: the pooled yield with the scatter between outer draws of a one-factor normal model (`pairs`).
 Its correlation is the study's, times the ratio of that of the moved case to that of the case as it is, both from pairs
-of stored units; as far as that ratio is noise it is shrunk towards 1 (normal prior; its posterior sd enters the interval).
+of stored units. Pairs tell that ratio well only where outer draws differ much. So it has a normal prior about 1, whose
+standard deviation is the root of the variance between clusters that the regression leaves open (0 for the case as it
+is, about 1 for a far move: a judgement, no source); where the pairs tell nothing, the ratio is 1, and the interval has
+the width of the prior. The bound is to be read as approximate, its interval as wide as what the stored units know.
 """
 
 from __future__ import annotations
@@ -25,6 +28,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from margin.estimates.what_if import pairs, stored
 from margin.estimates.what_if.rerun import command_of
@@ -43,10 +47,6 @@ BAND_SIZES = (0.5, 0.7, 1.0, 1.4, 2.0)
 
 BAND = (0.025, 0.975)
 """Ends of the error band."""
-
-USUAL_CHANGE = 0.5
-"""Standard deviation of the ratio of the two correlations about 1 over usual moves (of yields and bounds of repeated
-studies of the pad cases): a ratio that is noisier than that is shrunk towards 1."""
 
 LEAST_OPEN = 1e-6
 """Least share of the variance that a regression leaves open."""
@@ -122,7 +122,8 @@ class WhatIf:
                name -> {'scale': multiple of its size, 'shift': change of its mean in its present sizes}. All but the
                option may be left out.
 
-        Returns yield and bound, each {value, low, high}; band: one row a load {load, low, high, limit} with the
+        Returns yield and bound, each {value, low, high} (no bound where outer draws differ and no study anchors it; the
+        yield where they do not); band: one row a load {load, low, high, limit} with the
         intervals of both ends, N; effective_units, effective_draws; carries: whether the weights carry, why they do
         not; command: what runs the moved case. Raises KeyError for an unknown option or spread.
         """
@@ -235,40 +236,43 @@ class WhatIf:
         low, high = wilson(value, error, most, z)
         found: dict[str, Any] = {"yield": {"value": value, "low": low, "high": high}}
         found["bound"] = found["yield"]
-        if p["nested"]:
-            adjusted = ys + (0.0 if study is None else slope * (study["yield"] - y0s))
-            found["bound"] = self._bound(value, adjusted, moved, as_is, study)
+        if p["nested"] and study is None:
+            found["bound"] = None
+        elif p["nested"]:
+            adjusted = ys + slope * (study["yield"] - y0s)
+            found["bound"] = self._bound(value, adjusted, explained, moved, as_is, study)
         return found
 
     def _bound(
-        self, value: float, adjusted: Array, moved: _Sums, as_is: _Sums, study: Mapping[str, float] | None
+        self,
+        value: float,
+        adjusted: Array,
+        explained: float,
+        moved: _Sums,
+        as_is: _Sums,
+        study: Mapping[str, float],
     ) -> dict[str, float]:
-        t = self.payload["t"]
-        r, rs = float(moved.whole().correlations()[0]), moved.without().correlations()
-        down = up = left = 0.0
-        if study is not None:
-            h, b = pairs.score(study["yield"]), pairs.score(study["bound"])
-            of_study = pairs.correlation_of_bound(h, b)
-            left = b - pairs.bound_score(h, of_study)
-            down, up = b - pairs.score(study["bound_low"]), pairs.score(study["bound_high"]) - b
-            r0, r0s = float(as_is.whole().correlations()[0]), as_is.without().correlations()
-            if r0 > RESOLVED * _jackknife(r0s) and np.all(r0s > 0.0):
-                noise = _jackknife(rs / r0s)
-                kept = USUAL_CHANGE**2 / (USUAL_CHANGE**2 + noise**2)
-                r = of_study * (1.0 + kept * (r / r0 - 1.0))
-                rs = of_study * np.maximum(1.0 + math.sqrt(kept) * (rs / r0s - 1.0), 0.0)
-            else:
-                r, rs = of_study, np.full_like(rs, of_study)
-        at = pairs.bound_score(pairs.score(value), min(r, pairs.MOST)) + left
-        ats = np.array(
-            [
-                pairs.bound_score(pairs.score(float(y)), min(float(c), pairs.MOST))
-                for y, c in zip(adjusted, rs, strict=True)
-            ]
-        )
-        scatter = t * _jackknife(ats)
-        ends = (at, at - math.hypot(scatter, down), at + math.hypot(scatter, up))
-        one, low, high = (float(pairs.ndtr(each)) for each in ends)
+        z = self.payload["z"]
+        h, b = pairs.score(study["yield"]), pairs.score(study["bound"])
+        r = of_study = pairs.correlation_of_bound(h, b)
+        left = b - pairs.bound_score(h, of_study)
+        usual, kept = math.sqrt(max(1.0 - explained, 0.0)), 0.0
+        r0, r0s = float(as_is.whole().correlations()[0]), as_is.without().correlations()
+        if r0 > RESOLVED * _jackknife(r0s) and np.all(r0s > 0.0):
+            noise = _jackknife(moved.without().correlations() / r0s)
+            kept = usual**2 / max(usual**2 + noise**2, 1e-30)
+            r *= 1.0 + kept * (float(moved.whole().correlations()[0]) / r0 - 1.0)
+        error = of_study * usual * math.sqrt(1.0 - kept)
+        y = pairs.score(value)
+        scores = [
+            pairs.bound_score(y, min(max(r + k * z * error, 0.0), pairs.MOST)) for k in (0.0, 1.0, -1.0)
+        ]
+        at, most = scores[0], min(r, pairs.MOST)
+        each = np.array([pairs.bound_score(pairs.score(share), most) for share in adjusted.tolist()])
+        inner = self.payload["t"] * _jackknife(each)
+        below = math.hypot(inner, b - pairs.score(study["bound_low"]), at - min(scores))
+        above = math.hypot(inner, pairs.score(study["bound_high"]) - b, max(scores) - at)
+        one, low, high = (float(ndtr(at + left + d)) for d in (0.0, -below, above))
         return {"value": one, "low": low, "high": high}
 
     def _band(self, option: int, limit: float, scales: Array, weight: Array) -> list[dict[str, float]]:
@@ -328,7 +332,12 @@ def _jackknife(left_out: Array) -> float:
 
 
 def _jackknife_share(
-    cells: NDArray[np.int64], weight: Array, cluster: NDArray[np.int64], edges: Array, at: float, clusters: int
+    cells: NDArray[np.int64],
+    weight: Array,
+    cluster: NDArray[np.int64],
+    edges: Array,
+    at: float,
+    clusters: int,
 ) -> float:
     """Standard error of the share below an end of the band, whose cell counts in part (Woodruff, 'Confidence intervals
     for medians and other position measures', JASA 47, 1952)."""

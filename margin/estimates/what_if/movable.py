@@ -96,9 +96,9 @@ def movable_spreads(
         one = _movable(model, cause, columns)
         if isinstance(one, Movable) and len(found) >= most and not _has_mate(model, one, found):
             one = Unmovable(cause.name, f"not among the {most} leading spreads")
-        if isinstance(one, Movable) and one.how == "interpolated":
-            if sum(each.how == "interpolated" for each in found) >= MOST_INTERPOLATED:
-                one = Unmovable(cause.name, f"{one.draws} draws in a unit")
+        interpolated = sum(each.how == "interpolated" for each in found)
+        if isinstance(one, Movable) and one.how == "interpolated" and interpolated >= MOST_INTERPOLATED:
+            one = Unmovable(cause.name, f"{one.draws} draws in a unit")
         if isinstance(one, Movable):
             weighted = sum(each.how == "weights" for each in found)
             share = WIDE_SHARES[weighted] if weighted < len(WIDE_SHARES) else WIDE_SHARE

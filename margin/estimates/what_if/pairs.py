@@ -43,7 +43,7 @@ def both(h: float, correlation: float) -> float:
 
 
 def correlation_of_pairs(share: float, pairs: float) -> float:
-    """Correlation at which both of two units conform with probability `pairs`; 0 where that is at most share squared."""
+    """Correlation at which both of two units conform with probability `pairs`; 0 where that is below share squared."""
     h = score(share)
     low, high = 0.0, MOST
     if pairs <= both(h, 0.0):
@@ -65,7 +65,7 @@ def correlation_of_bound(h: float, bound: float) -> float:
     The 5 % point falls until the root of the correlation is 1.645 / h and rises from there: fewer and fewer outer draws
     then have all the failing units. A score below the lowest gives the correlation of the lowest.
     """
-    low, high = 0.0, MOST if h * h * MOST <= END * END else (END / h) ** 2
+    low, high = 0.0, MOST if h <= 0.0 else min(MOST, (END / h) ** 2)
     if bound >= h:
         return 0.0
     for _ in range(STEPS):

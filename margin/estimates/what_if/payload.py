@@ -53,8 +53,10 @@ FLOOR_UNITS, FLOOR_DRAWS = 150, 50
 APART = 0x5EED
 """Added to the seed of the study: these units are independent of its own."""
 
-SCALES = tuple(2.0 ** (k / 4.0) for k in range(-8, 9))
+SCALES = tuple(2.0 ** (k / 4.0) for k in range(-8, 7))
 """Sizes of a spread, over its present one, from which the range that is offered is chosen."""
+
+PRESENT = SCALES.index(1.0)
 
 SHIFTS = tuple(k / 8.0 for k in range(17))
 """Shifts of its mean in its present sizes, likewise."""
@@ -194,7 +196,9 @@ def _drawn(
     whole = wide_source(model, movables, grouping, 0, count)
     whole.seen.update({key: np.concatenate(values) for key, values in seen.items()})
     joined = {
-        key: _Units(*(np.concatenate([getattr(p, name) for p in own], axis=1) for name in ("scores", "errors")))
+        key: _Units(
+            *(np.concatenate([getattr(p, name) for p in own], axis=1) for name in ("scores", "errors"))
+        )
         for key, own in parts.items()
     }
     by_size = {k: tuple(joined[(k, s) if s != 1.0 else (-1, 1.0)] for s in BAND_SIZES) for k in changed}
@@ -238,9 +242,7 @@ def _present_weights(blocks: Sequence[Block], count: int) -> Array:
     total = np.zeros(count)
     for block in blocks:
         still = np.zeros(len(block.members))
-        total += log_density(
-            block.rectangular, block.values, block.centre, block.root, still + 1.0, still
-        )
+        total += log_density(block.rectangular, block.values, block.centre, block.root, still + 1.0, still)
         total -= block.proposal
     return np.asarray(np.exp(total - total.max()))
 
@@ -249,7 +251,8 @@ def _stored(block: Block, movables: Sequence[Movable], per_draw: int) -> dict[st
     outer = movables[block.members[0]].outer
     step = per_draw if outer else 1
     constant = all(
-        np.all(a == a[:1]) for a in (block.centre.reshape(len(block.centre), -1), block.root.reshape(len(block.root), -1))
+        np.all(a == a[:1])
+        for a in (block.centre.reshape(len(block.centre), -1), block.root.reshape(len(block.root), -1))
     )
     rows = slice(0, 1) if constant else slice(None, None, per_draw)
     return {
@@ -267,7 +270,7 @@ def _stored(block: Block, movables: Sequence[Movable], per_draw: int) -> dict[st
 def _shown(each: Movable, case: Case) -> dict[str, Any]:
     """A movable as the page shows it: 'present' is its size as a number of 'unit'."""
     first = each.factors[0]
-    role, field = first.quantity.split(".", 1)
+    field = first.quantity.split(".", 1)[1]
     if first.standardised:
         quantity = case.elements[first.role].quantities[first.scales or field]
         unit, one = shown_unit(quantity.nominal, quantity.unit, False)
@@ -306,7 +309,9 @@ def _option(
         "reach": reach,
         "interpolated": [
             {
-                end: stored.changes((by_size[BAND_SIZES.index(size)].scores[place] / as_is.scores[place]).ravel())
+                end: stored.changes(
+                    (by_size[BAND_SIZES.index(size)].scores[place] / as_is.scores[place]).ravel()
+                )
                 for end, size in (("half", INTERPOLATED[0]), ("double", INTERPOLATED[2]))
             }
             | {
@@ -364,8 +369,8 @@ def _set_ranges(payload: dict[str, Any]) -> None:
             return bool(enough and outer.sum() ** 2 >= payload["floor"]["draws"] * (outer**2).sum())
 
         each["scales"] = [
-            _last(SCALES[len(SCALES) // 2 :: -1], lambda s: carries(s, 0.0)),
-            _last(SCALES[len(SCALES) // 2 :], lambda s: carries(s, 0.0)),
+            _last(SCALES[PRESENT::-1], lambda s: carries(s, 0.0)),
+            _last(SCALES[PRESENT:], lambda s: carries(s, 0.0)),
         ]
         each["shifts"] = [0.0, 0.0]
         if each["can_shift"]:

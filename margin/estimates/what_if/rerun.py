@@ -127,7 +127,8 @@ def _spread(factor: Factor, unit: str, moved: int) -> dict[str, Any] | None:
     size = factor.distribution.sd if normal else 0.5 * (high - low)
     return {
         "level": factor.level, "shape": "normal" if normal else "rectangular", "unit": shown,
-        "from": factor.measured_on, "relative": factor.relative, "middle": mean / one, "size": size / one, "moved": moved,
+        "from": factor.measured_on, "relative": factor.relative, "middle": mean / one, "size": size / one,
+        "moved": moved,
     }  # fmt: skip
 
 
@@ -162,9 +163,7 @@ def _is_moved(quantity: Mapping[str, Any], scales: Array, shifts: Array) -> bool
     return any(k >= 0 and (scales[k] != 1.0 or shifts[k] != 0.0) for k in places)
 
 
-def command_of(
-    payload: Mapping[str, Any], limit: float, target: float, scales: Array, shifts: Array
-) -> str:
+def command_of(payload: Mapping[str, Any], limit: float, target: float, scales: Array, shifts: Array) -> str:
     """The command that runs the moved case; '' where a change has no text."""
     said = payload["rerun"]
     changes = []

@@ -3,8 +3,8 @@
 The deviation of a movable spread is D of the case in most units and S D in the others, drawn for each spread by itself:
 a defensive mixture of location-scale copies of its own density (Hesterberg, 'Weighted average importance sampling and
 defensive mixture distributions', Technometrics 37, 1995). A product of mixtures keeps the weights of one or two moved
-spreads bounded however many are offered, and its wide part has the draws outside its limits that a rectangular tolerance
-needs to be widened.
+spreads bounded however many are offered, and its wide part has draws outside the limits of a rectangular tolerance,
+without which that could not be widened.
 """
 
 from __future__ import annotations
@@ -174,9 +174,7 @@ def _together(own: Sequence[Movable], group: DependentGroup, source: WiderSource
     return means[:, rows] / sizes, np.linalg.inv(np.linalg.cholesky(covariance))
 
 
-def _proposal(
-    rectangular: bool, shares: Sequence[float], values: Array, centre: Array, root: Array
-) -> Array:
+def _proposal(rectangular: bool, shares: Sequence[float], values: Array, centre: Array, root: Array) -> Array:
     """(unit,) Logarithm of the density of the mixture."""
     still = np.zeros(len(shares))
     parts = []

@@ -6,7 +6,7 @@
 "use strict";
 
 const whatIf = (() => {
-  const END = 1.6448536269514722, MOST = 0.98, LEAST = 1e-9, STEPS = 48, RESOLVED = 2, USUAL_CHANGE = 0.5, LEAST_OPEN = 1e-6;
+  const END = 1.6448536269514722, MOST = 0.98, LEAST = 1e-9, STEPS = 48, RESOLVED = 2, LEAST_OPEN = 1e-6;
   const SMALLEST = 1e-4, RATIO_STEP = Math.log(1e4 / 1e-4) / 65535, CHANGE_STEP = 1.5 / 127, CURVE = 0.3, CELLS = 255;
   const EDGE = 1e-4, NOWHERE = -1e30;
   const BAND = {low: 0.025, high: 0.975}, BAND_SIZES = [0.5, 0.7, 1.0, 1.4, 2.0];
@@ -114,7 +114,7 @@ const whatIf = (() => {
   const boundScore = (h, correlation) => (h - END * Math.sqrt(correlation)) / Math.sqrt(1 - correlation);
   const correlationOfBound = (h, bound) => {
     if (bound >= h) return 0;
-    let low = 0, high = h * h * MOST <= END * END ? MOST : (END / h) ** 2;
+    let low = 0, high = h <= 0 ? MOST : Math.min(MOST, (END / h) ** 2);
     for (let k = 0; k < STEPS; k += 1) {
       const middle = 0.5 * (low + high);
       if (boundScore(h, middle) > bound) low = middle; else high = middle;
@@ -245,29 +245,28 @@ const whatIf = (() => {
     const error = Math.hypot(t / z * jackknife(ys.map((v, k) => v - slope * y0s[k])), open);
     const value = Math.min(Math.max(y, 0), 1), [low, high] = wilson(value, error, count / Math.max(1 - explained, LEAST_OPEN), z);
     const found = {yield: {value, low, high}, bound: {value, low, high}};
-    if (payload.nested) {
-      const adjusted = ys.map((v, k) => v + (study ? slope * (study.yield - y0s[k]) : 0));
-      found.bound = boundOf(value, adjusted, moved, asIs, study, t);
+    if (payload.nested && !study) found.bound = null;
+    if (payload.nested && study) {
+      const adjusted = ys.map((v, k) => v + slope * (study.yield - y0s[k]));
+      found.bound = boundOf(value, adjusted, explained, moved, asIs, study, payload);
     }
     return found;
   };
-  const boundOf = (value, adjusted, moved, asIs, study, t) => {
-    let r = correlationOf(moved.whole), rs = moved.without.map(correlationOf), down = 0, up = 0, left = 0;
-    if (study) {
-      const h = score(study.yield), b = score(study.bound), ofStudy = correlationOfBound(h, b);
-      left = b - boundScore(h, ofStudy);
-      down = b - score(study.bound_low);
-      up = score(study.bound_high) - b;
-      const resolved = asIs.whole > RESOLVED * jackknife(asIs.correlations) && asIs.correlations.every((c) => c > 0);
-      const changes = rs.map((c, k) => (resolved ? c / asIs.correlations[k] : 1));
-      const shrunk = resolved ? USUAL_CHANGE ** 2 / (USUAL_CHANGE ** 2 + jackknife(changes) ** 2) : 0;
-      r = resolved ? ofStudy * (1 + shrunk * (r / asIs.whole - 1)) : ofStudy;
-      rs = changes.map((c) => ofStudy * Math.max(1 + Math.sqrt(shrunk) * (c - 1), 0));
+  const boundOf = (value, adjusted, explained, moved, asIs, study, {t, z}) => {
+    const h = score(study.yield), b = score(study.bound), ofStudy = correlationOfBound(h, b);
+    const left = b - boundScore(h, ofStudy), usual = Math.sqrt(Math.max(1 - explained, 0));
+    let r = ofStudy, kept = 0;
+    if (asIs.whole > RESOLVED * jackknife(asIs.correlations) && asIs.correlations.every((c) => c > 0)) {
+      const noise = jackknife(moved.without.map((sum, k) => correlationOf(sum) / asIs.correlations[k]));
+      kept = usual ** 2 / Math.max(usual ** 2 + noise ** 2, 1e-30);
+      r *= 1 + kept * (correlationOf(moved.whole) / asIs.whole - 1);
     }
-    const at = boundScore(score(value), Math.min(r, MOST)) + left;
-    const ats = adjusted.map((y, k) => boundScore(score(y), Math.min(rs[k], MOST)));
-    const scatter = t * jackknife(ats);
-    return {value: phi(at), low: phi(at - Math.hypot(scatter, down)), high: phi(at + Math.hypot(scatter, up))};
+    const error = ofStudy * usual * Math.sqrt(1 - kept), y = score(value);
+    const scores = [0, 1, -1].map((k) => boundScore(y, Math.min(Math.max(r + k * z * error, 0), MOST)));
+    const at = scores[0], inner = t * jackknife(adjusted.map((each) => boundScore(score(each), Math.min(r, MOST))));
+    const below = Math.hypot(inner, b - score(study.bound_low), at - Math.min(...scores));
+    const above = Math.hypot(inner, score(study.bound_high) - b, Math.max(...scores) - at);
+    return {value: phi(at + left), low: phi(at + left - below), high: phi(at + left + above)};
   };
 
   // ---- error band
@@ -429,10 +428,11 @@ const mountWhatIf = (element, payload) => {
   const short = (value) => String(Number(value.toPrecision(3)));
 
   // one slider and one number input, both by keyboard, that follow each other
+  const name = element.id || "what-if";
   let numbered = 0;
   const control = (label, unit, {low, high, present, step}, change) => {
     numbered += 1;
-    const id = `what-if-${numbered}`;
+    const id = `${name}-${numbered}`;
     const own = {min: low, max: high, step, value: present};
     const slider = make("input", {type: "range", id, ...own, "aria-valuetext": `${short(present)} ${unit}`});
     const number = make("input", {type: "number", ...own, step: "any", "aria-label": `${label}, ${unit || "number"}`});
@@ -460,14 +460,14 @@ const mountWhatIf = (element, payload) => {
   let waiting = 0;
   const later = () => { cancelAnimationFrame(waiting); waiting = requestAnimationFrame(show); };
 
-  const choice = make("select", {id: "what-if-option"});
+  const choice = make("select", {id: `${name}-option`});
   payload.options.forEach((each) => choice.append(make("option", {value: each.name}, each.name)));
   const focus = payload.options.findIndex((each) => each.name === payload.focus);
   if (focus >= 0) { choice.selectedIndex = focus; moves.option = payload.focus; }
   choice.addEventListener("change", () => { moves.option = choice.value; later(); });
 
   const requirement = make("fieldset", {}, make("legend", {}, "Requirement and calibration"));
-  requirement.append(make("div", {class: "what-if-row"}, make("label", {for: "what-if-option"}, "Calibration option"), choice));
+  requirement.append(make("div", {class: "what-if-row"}, make("label", {for: `${name}-option`}, "Calibration option"), choice));
   add(requirement, control("Permissible error", "% of the present one", {low: 50, high: 200, present: 100, step: 1}, (value) => {
     moves.limit = value / 100; later();
   }));
@@ -511,7 +511,8 @@ const mountWhatIf = (element, payload) => {
 
   const yieldsPicture = (now, before) => {
     const width = 640, left = 130, right = 610, svg = draw("svg", {viewBox: "0 0 640 140", role: "img"});
-    const ends = [now.yield.low, now.bound.low, before.yield.low, before.bound.low, now.target];
+    const bounded = payload.nested && now.bound !== null;
+    const ends = [now.yield.low, before.yield.low, now.target, ...(bounded ? [now.bound.low, before.bound.low] : [])];
     const least = Math.max(Math.floor(20 * Math.min(...ends)) / 20 - 0.05, 0);
     const x = (share) => left + (right - left) * (share - least) / (1 - least);
     svg.append(draw("title", {}, "Yield and lower bound with their intervals, and the required yield"));
@@ -522,8 +523,10 @@ const mountWhatIf = (element, payload) => {
     };
     row(30, "Yield", now.yield, NOW, {});
     row(42, "", before.yield, SOFT, {"stroke-dasharray": "4 3"});
-    row(72, now.bound === now.yield ? "" : "Lower bound", now.bound, NOW, {});
-    row(84, "", before.bound, SOFT, {"stroke-dasharray": "4 3"});
+    if (bounded) {
+      row(72, "Lower bound", now.bound, NOW, {});
+      row(84, "", before.bound, SOFT, {"stroke-dasharray": "4 3"});
+    }
     svg.append(draw("line", {x1: x(now.target), x2: x(now.target), y1: 14, y2: 104, stroke: LIMIT, "stroke-width": 1.5}));
     svg.append(draw("text", {x: x(now.target), y: 10, "text-anchor": "middle", "font-size": 12, fill: LIMIT},
       `required ${short(100 * now.target)} %`));
@@ -581,7 +584,8 @@ const mountWhatIf = (element, payload) => {
     const isMoved = moves.limit !== 1 || moves.target !== payload.target
       || Object.values(moves.spreads).some((each) => each.scale !== 1 || each.shift !== 0);
     if (now.carries) {
-      line(`Yield ${interval(now.yield)}; lower bound ${interval(now.bound)}, required ${short(100 * now.target)} %.`);
+      const bound = payload.nested && now.bound ? `; lower bound, approximate, ${interval(now.bound)}` : "";
+      line(`Yield ${interval(now.yield)}${bound}; required ${short(100 * now.target)} %.`);
       line(`${Math.round(now.effective_units)} effective units of ${payload.units}; intervals at ${short(100 * payload.level)} %.`);
       picture.append(yieldsPicture(now, before), bandPicture(now, before));
     } else {
