@@ -20,7 +20,7 @@ from margin.case import Case, load_case
 from margin.case.changes import with_changes
 from margin.estimates.results import Results
 from margin.estimates.what_if import WhatIf, pairs, stored, what_if, what_if_payload
-from margin.estimates.what_if.estimator import quantile, wilson
+from margin.estimates.what_if.weighted import quantile, wilson
 
 GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_amplifier" / "case.toml"
 UNIT, LOT, EXPONENT = (
@@ -312,3 +312,39 @@ def test_an_interval_is_never_of_zero_width() -> None:
     """Without a failing unit the interval of a share is that of Wilson for the effective units: 1 / (1 + z^2 / n)."""
     assert wilson(1.0, 0.0, 100.0, 1.96)[0] == pytest.approx(1.0 / (1.0 + 1.96**2 / 100.0))
     assert wilson(0.999, 1e-9, 100.0, 1.96)[0] < 0.98
+
+
+def test_one_outer_draw_has_nothing_to_weigh() -> None:
+    """Where a study has but one outer draw, what holds for all its units cannot be moved."""
+    case = pad_case(
+        ONE_POINT,
+        sensor={"sensitivity": "4 uS +/- 4 % (2 sigma) per unit"},
+        station={"reference_gain": "0 % +/- 1 %"},
+    )
+    payload = what_if_payload(case)
+    assert payload is not None
+    assert {each["name"]: each["why"] for each in payload["left"]} == {
+        "station.reference_gain per station": "one draw for all units of the study"
+    }
+
+
+def test_a_draw_that_scales_a_quantity_is_moved_by_that_quantity() -> None:
+    """A placement twice as wide, both axes together, agrees with its run, whose command doubles the placement."""
+    case = pad_case(
+        NONE,
+        interface={
+            "kind": "load concentrator", "concentrator_radius": "4.6 mm", "sensing_radius": "5 mm",
+            "placement": "0.2 mm",
+        },
+        sensor={"sensitivity": "4 uS +/- 3 % (2 sigma) per unit"},
+        study={"units": 20_000, "outer": 1},
+    )  # fmt: skip
+    payload = what_if_payload(run(case))
+    assert payload is not None
+    moves = {"option": "none", "spreads": {"interface.placement (each mounting)": {"scale": 2.0}}}
+    found = what_if(payload, moves)
+    assert found["command"].endswith("--change 'interface.placement=400 um'")
+    study = run_again(case, found["command"]).option("none").decisive_yield.sampled
+    as_is = what_if(payload, {"option": "none"})["yield"]
+    assert abs(study.value - as_is["value"]) > 0.05
+    assert agrees(found["yield"], study.value, study.low, study.high)

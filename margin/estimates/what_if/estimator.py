@@ -24,6 +24,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -31,7 +32,9 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from margin.estimates.what_if import pairs, stored
+from margin.estimates.what_if.band import error_band
 from margin.estimates.what_if.rerun import command_of
+from margin.estimates.what_if.weighted import effective, jackknife, regression, total_by, wilson
 from margin.estimates.what_if.wider import log_density
 
 Array = NDArray[np.float64]
@@ -41,12 +44,6 @@ Moves = Mapping[str, Any]
 
 INTERPOLATED = (0.5, 1.0, 2.0)
 """Sizes of an interpolated spread at which units were computed."""
-
-BAND_SIZES = (0.5, 0.7, 1.0, 1.4, 2.0)
-"""Sizes at which its error band was computed."""
-
-BAND = (0.025, 0.975)
-"""Ends of the error band."""
 
 LEAST_OPEN = 1e-6
 """Least share of the variance that a regression leaves open."""
@@ -136,20 +133,28 @@ class WhatIf:
         limit, target = float(moves.get("limit", 1.0)), float(moves.get("target", p["target"]))
         outer, own = self.weights(scales, shifts)
         weight = np.repeat(outer, p["per_draw"]) * own
-        effective = float(weight.sum() ** 2 / (weight**2).sum())
-        draws = float(outer.sum() ** 2 / (outer**2).sum()) if p["nested"] else effective
-        why = self._why_not(scales, effective, draws)
+        units = effective(weight)
+        draws = effective(outer) if p["nested"] else units
+        why = self._why_not(scales, units, draws)
+        sizes = [float(scales[k]) for k in p["interpolated"]]
         found = self._yields(option, limit, scales, (outer, own))
         return {
             **found,
-            "band": self._band(option, limit, scales, weight),
+            "band": error_band(p, option, limit, sizes, weight, self.as_is),
             "target": target,
-            "effective_units": effective,
+            "effective_units": units,
             "effective_draws": draws,
             "carries": why == "",
             "why": why,
             "command": command_of(p, limit, target, scales, shifts),
         }
+
+    @cached_property
+    def as_is(self) -> Array:
+        """(unit,) Weights of the case as it is."""
+        still = np.ones(len(self.payload["movables"]))
+        outer, own = self.weights(still, 0.0 * still)
+        return np.asarray(np.repeat(outer, self.payload["per_draw"]) * own)
 
     def weights(self, scales: Array, shifts: Array) -> tuple[Array, Array]:
         """Weights (draw,) of the outer draws and (unit,) of the units in them, the largest of each 1."""
@@ -166,7 +171,7 @@ class WhatIf:
                 own = own + found
         return np.exp(outer - outer.max()), np.exp(own - own.max())
 
-    def _why_not(self, scales: Array, effective: float, draws: float) -> str:
+    def _why_not(self, scales: Array, units: float, draws: float) -> str:
         floor = self.payload["floor"]
         moved = [
             each
@@ -177,7 +182,7 @@ class WhatIf:
             return "two spreads with many draws in a unit are moved at once"
         if moved and not all(0.5 <= s <= 2.0 for s in scales[[self.names[m["name"]] for m in moved]]):
             return "a spread with many draws in a unit is moved beyond half or twice its size"
-        if effective < floor["units"]:
+        if units < floor["units"]:
             return f"fewer than {floor['units']} effective units"
         return f"fewer than {floor['draws']} effective outer draws" if draws < floor["draws"] else ""
 
@@ -212,7 +217,7 @@ class WhatIf:
             ]
         )
         place = np.arange(len(outer)) * clusters // len(outer)
-        return _Sums(*(np.bincount(place, row, clusters) for row in by_draw))
+        return _Sums(*(total_by(place, row, clusters) for row in by_draw))
 
     def _yields(
         self, option: int, limit: float, scales: Array, weights: tuple[Array, Array]
@@ -226,13 +231,13 @@ class WhatIf:
         ys, y0s = moved.without().shares, as_is.without().shares
         slope = open_ = explained = 0.0
         if study is not None:
-            slope, explained = _regression(ys, y0s)
+            slope, explained = regression(ys, y0s)
             y += slope * (study["yield"] - y0)
             open_ = slope * (study["high"] - study["low"]) / (2.0 * z)
-        error = math.hypot(t / z * _jackknife(ys - slope * y0s), open_)
+        error = math.hypot(t / z * jackknife(ys - slope * y0s), open_)
         value = min(max(y, 0.0), 1.0)
         # few failing units vary less between clusters than units of their number do
-        most = _effective(weights, p["per_draw"]) / max(1.0 - explained, LEAST_OPEN)
+        most = effective(np.repeat(weights[0], p["per_draw"]) * weights[1]) / max(1.0 - explained, LEAST_OPEN)
         low, high = wilson(value, error, most, z)
         found: dict[str, Any] = {"yield": {"value": value, "low": low, "high": high}}
         found["bound"] = found["yield"]
@@ -258,8 +263,8 @@ class WhatIf:
         left = b - pairs.bound_score(h, of_study)
         usual, kept = math.sqrt(max(1.0 - explained, 0.0)), 0.0
         r0, r0s = float(as_is.whole().correlations()[0]), as_is.without().correlations()
-        if r0 > RESOLVED * _jackknife(r0s) and np.all(r0s > 0.0):
-            noise = _jackknife(moved.without().correlations() / r0s)
+        if r0 > RESOLVED * jackknife(r0s) and np.all(r0s > 0.0):
+            noise = jackknife(moved.without().correlations() / r0s)
             kept = usual**2 / max(usual**2 + noise**2, 1e-30)
             r *= 1.0 + kept * (float(moved.whole().correlations()[0]) / r0 - 1.0)
         error = of_study * usual * math.sqrt(1.0 - kept)
@@ -269,100 +274,11 @@ class WhatIf:
         ]
         at, most = scores[0], min(r, pairs.MOST)
         each = np.array([pairs.bound_score(pairs.score(share), most) for share in adjusted.tolist()])
-        inner = self.payload["t"] * _jackknife(each)
+        inner = self.payload["t"] * jackknife(each)
         below = math.hypot(inner, b - pairs.score(study["bound_low"]), at - min(scores))
         above = math.hypot(inner, pairs.score(study["bound_high"]) - b, max(scores) - at)
         one, low, high = (float(ndtr(at + left + d)) for d in (0.0, -below, above))
         return {"value": one, "low": low, "high": high}
-
-    def _band(self, option: int, limit: float, scales: Array, weight: Array) -> list[dict[str, float]]:
-        p, stated = self.payload, self.payload["options"][option]
-        cells = stored.read_cells(stated["error"]).reshape(-1, len(p["loads"]))
-        edges = stored.cell_edges(stated["reach"])
-        still = np.ones(len(p["movables"]))
-        outer, own = self.weights(still, 0.0 * still)
-        before = np.repeat(outer, p["per_draw"]) * own
-        cluster = np.arange(len(weight)) // p["per_draw"] * p["clusters"] * p["per_draw"] // len(weight)
-        rows = []
-        for k, (load, permissible) in enumerate(zip(p["loads"], p["permissible"], strict=True)):
-            row = {"load": load, "limit": limit * permissible}
-            histogram = np.bincount(cells[:, k], weight, stored.CELLS)
-            old = np.bincount(cells[:, k], before, stored.CELLS)
-            for end, share in zip(("low", "high"), BAND, strict=True):
-                at = quantile(histogram, edges, share)
-                error = _jackknife_share(cells[:, k], weight, cluster, edges, at, p["clusters"])
-                ends = [
-                    quantile(histogram, edges, min(max(share + side * p["t"] * error, 0.0), 1.0))
-                    for side in (-1.0, 1.0)
-                ]
-                change = self._band_change(stated, scales, k, end)
-                if stated["study"] is not None:
-                    change += stated["study"]["band"][end][k] - quantile(old, edges, share)
-                row[end] = permissible * (at + change)
-                row[f"{end}_low"], row[f"{end}_high"] = (permissible * (e + change) for e in ends)
-            rows.append(row)
-        return rows
-
-    def _band_change(self, stated: Mapping[str, Any], scales: Array, load: int, end: str) -> float:
-        """What interpolated spreads add to an end of the band, over the permissible error."""
-        total = 0.0
-        for number, each in enumerate(stated["interpolated"]):
-            scale = float(scales[self.payload["interpolated"][number]])
-            total += float(np.interp(scale, BAND_SIZES, [row[load] for row in each["band"][end]]))
-        return total
-
-
-def _effective(weights: tuple[Array, Array], per_draw: int) -> float:
-    w = np.repeat(weights[0], per_draw) * weights[1]
-    return float(w.sum() ** 2 / (w**2).sum())
-
-
-def _regression(of: Array, on: Array) -> tuple[float, float]:
-    """Slope of a regression between clusters, and the share of the variance that it explains."""
-    a, b = of - of.mean(), on - on.mean()
-    if min(float(a @ a), float(b @ b)) <= 1e-20:
-        return 0.0, 0.0
-    return float(a @ b) / float(b @ b), float(a @ b) ** 2 / (float(a @ a) * float(b @ b))
-
-
-def _jackknife(left_out: Array) -> float:
-    """Standard error from estimates that each leave out a cluster."""
-    n = len(left_out)
-    return math.sqrt((n - 1) / n * float(np.sum((left_out - left_out.mean()) ** 2)))
-
-
-def _jackknife_share(
-    cells: NDArray[np.int64],
-    weight: Array,
-    cluster: NDArray[np.int64],
-    edges: Array,
-    at: float,
-    clusters: int,
-) -> float:
-    """Standard error of the share below an end of the band, whose cell counts in part (Woodruff, 'Confidence intervals
-    for medians and other position measures', JASA 47, 1952)."""
-    part = np.clip((at - edges[:-1]) / np.diff(edges), 0.0, 1.0)
-    below = np.bincount(cluster, weight * part[cells], clusters)
-    total = np.bincount(cluster, weight, clusters)
-    return _jackknife((below.sum() - below) / (total.sum() - total))
-
-
-def wilson(share: float, error: float, most: float, z: float) -> tuple[float, float]:
-    """Interval of a share with a standard error (Wilson 1927), by effective trials, at most so many."""
-    trials = min(share * (1.0 - share) / error**2, most) if error > 0.0 and 0.0 < share < 1.0 else most
-    centre = (share + z * z / (2.0 * trials)) / (1.0 + z * z / trials)
-    half = z / (1.0 + z * z / trials) * math.sqrt(share * (1.0 - share) / trials + (z / (2.0 * trials)) ** 2)
-    return max(centre - half, 0.0), min(centre + half, 1.0)
-
-
-def quantile(histogram: Array, edges: Array, share: float) -> float:
-    """Value below which a share of the weight lies, even within a cell."""
-    total = np.cumsum(histogram)
-    wanted = share * float(total[-1])
-    cell = min(int(np.searchsorted(total, wanted, side="left")), len(histogram) - 1)
-    before = float(total[cell - 1]) if cell else 0.0
-    inside = (wanted - before) / float(histogram[cell]) if histogram[cell] > 0.0 else 0.0
-    return float(edges[cell] + inside * (edges[cell + 1] - edges[cell]))
 
 
 def what_if(payload: Payload | str, moves: Moves) -> dict[str, Any]:

@@ -141,7 +141,7 @@ def _ranks(budget: pd.DataFrame | None) -> Mapping[str, int]:
 
 
 def _movable(model: Model, cause: Cause, columns: Mapping[str, Sequence[Column]]) -> Movable | Unmovable:
-    factors = tuple(f for f in model.factors if f.name in cause.keys)
+    factors = _together(model, tuple(f for f in model.factors if f.name in cause.keys))
     draws = max((sum(c.many for c in columns.get(f.name, ())) for f in factors), default=0)
     if draws == 0:
         return Unmovable(cause.name, "without effect")
@@ -158,7 +158,17 @@ def _movable(model: Model, cause: Cause, columns: Mapping[str, Sequence[Column]]
     if how == "interpolated" and first.standardised and first.scales is None:
         return Unmovable(cause.name, "no quantity of the case sets its size")
     outer = first.level in ("common", "station")
+    if outer and not model.case.study.nested:
+        return Unmovable(cause.name, "one draw for all units of the study")
     return Movable(cause.name, factors, how, outer, shape, size, draws)
+
+
+def _together(model: Model, factors: tuple[Factor, ...]) -> tuple[Factor, ...]:
+    """Factors of a cause; for a draw that scales a quantity, all draws that scale it: moving that moves each."""
+    first = factors[0]
+    if first.scales is None:
+        return factors
+    return tuple(f for f in model.factors if (f.role, f.scales) == (first.role, first.scales))
 
 
 def _size(factor: Factor) -> float:
@@ -173,8 +183,8 @@ def _reasons(model: Model, factors: Sequence[Factor]) -> Iterator[str]:
         yield f"{first.distribution.title} distribution"
     if len(factors) > 1 and not all(f.standardised for f in factors):
         yield "drawn together with another spread"
-    if any(type(f.distribution) is not type(first.distribution) for f in factors):
-        yield "drawn together with another spread"
+    if any((type(f.distribution), f.level) != (type(first.distribution), first.level) for f in factors):
+        yield "one quantity sets the size of unlike draws"
     for group in model.groups:
         if any(f.name in group.names for f in factors):
             if group.measured_on is None:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,21 +11,21 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
-from margin.case.types import Case
+from margin.case.types import CalibrationSpec, Case
 from margin.estimates.results import OptionResult, Results
 from margin.estimates.what_if import stored
-from margin.estimates.what_if.estimator import BAND, BAND_SIZES, INTERPOLATED, WhatIf
+from margin.estimates.what_if.band import BAND, BAND_SIZES
+from margin.estimates.what_if.drawn import Units, drawn_units
+from margin.estimates.what_if.estimator import INTERPOLATED, WhatIf
 from margin.estimates.what_if.movable import Movable, Unmovable, movable_spreads
 from margin.estimates.what_if.rerun import limit_parts, quantities_of, shown_unit
-from margin.estimates.what_if.wider import Block, WiderSource, blocks_of, log_density, wide_source
-from margin.propagation.block import block_errors
+from margin.estimates.what_if.weighted import effective
+from margin.estimates.what_if.wider import Block, blocks_of, log_density
 from margin.propagation.frame import Frame
 from margin.propagation.grouping import Grouping
-from margin.propagation.model import Model, model_of
-from margin.propagation.plan import default_block
-from margin.propagation.readings import readings_of_a_unit, use_conditions
+from margin.propagation.model import model_of
+from margin.propagation.readings import readings_of_a_unit
 from margin.propagation.tally import EvaluationError
-from margin.propagation.variants import Variant
 from margin.version import version
 
 Array = NDArray[np.float64]
@@ -36,8 +35,9 @@ FORMAT, VERSION = "margin what-if", 1
 UNITS, FEWEST_UNITS = 2080, 800
 """Units stored; fewer where each has very many readings."""
 
-READINGS = 4_000_000
-"""Readings, counted once for each option, from which on fewer units are stored."""
+READINGS, MOST_READINGS = 20_000_000, 100_000_000
+"""Readings, counted once for each option and size of an interpolated spread, from which on fewer units are stored, and
+beyond which none are: some ten million are computed in a second."""
 
 PER_DRAW = 8
 """Units of an outer draw: many outer draws, and pairs enough to measure their scatter."""
@@ -68,14 +68,6 @@ LEFT_OUT = {
 """Kinds of calibration that need another run."""
 
 
-@dataclass(frozen=True)
-class _Units:
-    """scores (option, unit, column) and errors (option, unit, load), both over the permissible error."""
-
-    scores: Array
-    errors: Array
-
-
 def what_if_payload(
     case: Case | Results,
     options: Sequence[str] | None = None,
@@ -94,19 +86,13 @@ def what_if_payload(
     command  that ran the case, to which changes are added; by default 'margin estimate FILE'
     units    to store, at most; by default 2080, about 400 kB of text for eight options and six loads
 
-    None where no option is left, nothing can be moved, or the case gives no number somewhere in the wider spreads that
-    are drawn. Raises KeyError for an unknown option.
+    None where no option is left, nothing can be moved, a unit has so many readings that it would take long, or the case
+    gives no number somewhere in the wider spreads that are drawn. Raises KeyError for an unknown option.
     """
     results = case if isinstance(case, Results) else None
     case = case.case if isinstance(case, Results) else case
-    by_name = {each.name: each for each in case.calibrations}
-    wanted = [by_name[name] for name in options] if options is not None else list(by_name.values())
-    kept = [each for each in wanted if each.kind not in LEFT_OUT][:MOST_OPTIONS]
-    left = [
-        Unmovable(each.name, LEFT_OUT.get(each.kind, f"not among the first {MOST_OPTIONS} options"))
-        for each in wanted
-        if each not in kept
-    ]
+    focus = None if results is None else results.focus.name
+    kept, left = _options(case, options, focus)
     if not kept:
         return None
     seed = case.study.seed + APART
@@ -114,15 +100,17 @@ def what_if_payload(
     if budget is None and results is not None:
         budget = results.budget
     movables, unmovable = movable_spreads(model, budget)
-    nested, count = case.study.nested, _count(model.case, units)
+    nested = case.study.nested
+    passes = 1 + (len(BAND_SIZES) - 1) * sum(each.how == "interpolated" for each in movables)
+    readings = readings_of_a_unit(model.case) * len(kept) * passes
+    count = _count(readings, units)
+    if not movables or count * readings > MOST_READINGS:
+        return None
     per_draw = PER_DRAW if nested else 1
     grouping = Grouping(per_draw if nested else count, 1)
     try:
-        drawn = _drawn(model, movables, grouping, count)
+        source, as_is, interpolated = drawn_units(model, movables, grouping, count, per_draw)
     except EvaluationError:
-        return None
-    source, as_is, interpolated = drawn
-    if not movables:
         return None
     blocks = blocks_of(model, movables, source)
     frame = Frame.of(model.case, grouping, count // per_draw if nested else 1, True, count)
@@ -156,7 +144,7 @@ def what_if_payload(
             "command": command or f"margin estimate {'case.toml' if case.path is None else case.path}",
             "quantities": quantities_of(case, movables),
         },
-        "focus": results.focus.name if results is not None else kept[0].name,
+        "focus": focus if focus in [each.name for each in kept] else kept[0].name,
         "left": [{"name": each.name, "why": each.why} for each in (*left, *unmovable)],
     }
     weights = _present_weights(blocks, count)
@@ -168,68 +156,29 @@ def what_if_payload(
     return payload
 
 
-def _count(case: Case, units: int | None) -> int:
+def _options(
+    case: Case, names: Sequence[str] | None, focus: str | None
+) -> tuple[list[CalibrationSpec], list[Unmovable]]:
+    """Options that are kept, that in focus among them where it can be, and those that are not, with the reason."""
+    by_name = {each.name: each for each in case.calibrations}
+    wanted = list(by_name.values()) if names is None else [by_name[name] for name in names]
+    able = [each for each in wanted if each.kind not in LEFT_OUT]
+    first = sorted(able, key=lambda each: each.name != focus)[:MOST_OPTIONS]
+    kept = [each for each in able if each in first]
+    left = [
+        Unmovable(each.name, LEFT_OUT.get(each.kind, f"not among the {MOST_OPTIONS} options"))
+        for each in wanted
+        if each not in kept
+    ]
+    return kept, left
+
+
+def _count(readings: int, units: int | None) -> int:
     """Units stored, whole clusters of outer draws."""
-    each = readings_of_a_unit(case) * len(case.calibrations)
     most = UNITS if units is None else units
-    count = min(most, max(READINGS // each, min(FEWEST_UNITS, most)))
+    count = min(most, max(READINGS // readings, min(FEWEST_UNITS, most)))
     whole = PER_DRAW * CLUSTERS
     return max(count // whole, 1) * whole
-
-
-def _drawn(
-    model: Model, movables: Sequence[Movable], grouping: Grouping, count: int
-) -> tuple[WiderSource, _Units, dict[int, tuple[_Units, ...]]]:
-    """Units as they are, and with each interpolated spread at the sizes at which its band is computed."""
-    changed = [k for k, each in enumerate(movables) if each.how == "interpolated"]
-    variants = [(-1, 1.0)] + [(k, size) for k in changed for size in BAND_SIZES if size != 1.0]
-    step = max(default_block(model.case) // PER_DRAW, 1) * PER_DRAW
-    parts: dict[tuple[int, float], list[_Units]] = {each: [] for each in variants}
-    seen: dict[tuple[str, str], list[Array]] = {}
-    for start in range(0, count, step):
-        source = wide_source(model, movables, grouping, start, min(step, count - start))
-        for place, size in variants:
-            scales = {} if place < 0 else {f.name: size for f in movables[place].factors}
-            parts[place, size].append(_judged(model, source.varied(Variant(scales)), start))
-        for key, values in source.seen.items():
-            seen.setdefault(key, []).append(values)
-    whole = wide_source(model, movables, grouping, 0, count)
-    whole.seen.update({key: np.concatenate(values) for key, values in seen.items()})
-    joined = {
-        key: _Units(
-            *(np.concatenate([getattr(p, name) for p in own], axis=1) for name in ("scores", "errors"))
-        )
-        for key, own in parts.items()
-    }
-    by_size = {k: tuple(joined[(k, s) if s != 1.0 else (-1, 1.0)] for s in BAND_SIZES) for k in changed}
-    return whole, joined[-1, 1.0], by_size
-
-
-def _judged(model: Model, source: Any, start: int) -> _Units:
-    """What decides of each unit, and one reading of it at each load, by turns under each condition of use."""
-    case = model.case
-    frame = Frame.of(case, Grouping(1, 1), 1, False, source.count)
-    errors = block_errors(model, source, source.count).by_option
-    turn = (start + np.arange(source.count)) % len(use_conditions(case))
-    scores, firsts = [], []
-    for own in errors.values():
-        first = np.stack([e[:, 0, 0, 0, :] for e in own])[turn, np.arange(source.count)] / frame.permissible
-        firsts.append(first)
-        scores.append(_score(case, frame, own, first))
-    return _Units(np.stack(scores), np.stack(firsts))
-
-
-def _score(case: Case, frame: Frame, errors: Sequence[Array], first: Array) -> Array:
-    """(unit, column) Errors over permissible errors that must keep to the limit for a unit to conform."""
-    counts = case.requirement.counts
-    if counts == "readings":
-        return np.abs(first)
-    flat = np.concatenate([(np.abs(e) / frame.permissible).reshape(len(e), -1) for e in errors], axis=1)
-    flat = np.where(np.isnan(flat), np.inf, flat)
-    if counts == "units by share of readings":
-        may_fail = flat.shape[1] - math.ceil(case.requirement.share * flat.shape[1] - 1e-9)
-        return -np.partition(-flat, may_fail, axis=1)[:, may_fail, np.newaxis]
-    return np.asarray(flat.max(axis=1, keepdims=True))
 
 
 def _proposals(blocks: Sequence[Block], movables: Sequence[Movable], count: int, *, outer: bool) -> Array:
@@ -292,8 +241,8 @@ def _shown(each: Movable, case: Case) -> dict[str, Any]:
 def _option(
     name: str,
     place: int,
-    as_is: _Units,
-    interpolated: dict[int, tuple[_Units, ...]],
+    as_is: Units,
+    interpolated: dict[int, tuple[Units, ...]],
     weights: Array,
     study: OptionResult | None,
     frame: Frame,
@@ -324,6 +273,12 @@ def _option(
         ],
         "study": None if study is None else _study(study, frame),
     }
+
+
+def _ratio(moved: Units, as_is: Units, place: int) -> Array:
+    with np.errstate(all="ignore"):
+        ratio: Array = (moved.scores[place] / as_is.scores[place]).ravel()
+    return ratio
 
 
 def _band(errors: Array, weights: Array) -> Array:
@@ -364,9 +319,10 @@ def _set_ranges(payload: dict[str, Any]) -> None:
             scales, shifts = np.ones(count), np.zeros(count)
             scales[k], shifts[k] = scale, shift
             outer, own = units.weights(scales, shifts)
-            weight = np.repeat(outer, payload["per_draw"]) * own
-            enough = weight.sum() ** 2 >= payload["floor"]["units"] * (weight**2).sum()
-            return bool(enough and outer.sum() ** 2 >= payload["floor"]["draws"] * (outer**2).sum())
+            floor = payload["floor"]
+            if payload["nested"] and effective(outer) < floor["draws"]:
+                return False
+            return effective(np.repeat(outer, payload["per_draw"]) * own) >= floor["units"]
 
         each["scales"] = [
             _last(SCALES[PRESENT::-1], lambda s: carries(s, 0.0)),

@@ -138,9 +138,9 @@ def change_text(quantity: Mapping[str, Any], scales: Array, shifts: Array) -> st
     texts = []
     for each in quantity["spreads"]:
         scale, shift = (1.0, 0.0) if each["moved"] < 0 else (scales[each["moved"]], shifts[each["moved"]])
-        factor = scale if each["relative"] else scale * whole
-        middle = float(each["middle"] * factor + shift * each["size"])
-        size = float(each["size"] * factor)
+        factor = 1.0 if each["relative"] else whole
+        middle = float((each["middle"] * scale + shift * each["size"]) * factor)
+        size = float(each["size"] * scale * factor)
         numbers = (
             (*((("mean", middle),) if middle != 0.0 else ()), ("sd", size))
             if each["shape"] == "normal"

@@ -342,8 +342,8 @@ const whatIf = (() => {
     const whole = quantity.scaled < 0 ? 1 : scales[quantity.scaled];
     const texts = quantity.spreads.map((each) => {
       const scale = each.moved < 0 ? 1 : scales[each.moved], shift = each.moved < 0 ? 0 : shifts[each.moved];
-      const factor = each.relative ? scale : scale * whole;
-      const middle = each.middle * factor + shift * each.size, size = each.size * factor;
+      const factor = each.relative ? 1 : whole;
+      const middle = (each.middle * scale + shift * each.size) * factor, size = each.size * scale * factor;
       const numbers = each.shape === "normal"
         ? [...(middle !== 0 ? [["mean", middle]] : []), ["sd", size]]
         : [["low", middle - size], ["high", middle + size]];
@@ -427,30 +427,34 @@ const mountWhatIf = (element, payload) => {
   const interval = ({value, low, high}) => `${percent(value)} (${percent(low)} to ${percent(high)})`;
   const short = (value) => String(Number(value.toPrecision(3)));
 
-  // one slider and one number input, both by keyboard, that follow each other
+  // one slider and one number input, both by keyboard, that follow each other; a number may lie beyond the slider
   const name = element.id || "what-if";
   let numbered = 0;
-  const control = (label, unit, {low, high, present, step}, change) => {
+  const control = (label, unit, {low, high, present, step, floor}, change) => {
     numbered += 1;
-    const id = `${name}-${numbered}`;
-    const own = {min: low, max: high, step, value: present};
-    const slider = make("input", {type: "range", id, ...own, "aria-valuetext": `${short(present)} ${unit}`});
-    const number = make("input", {type: "number", ...own, step: "any", "aria-label": `${label}, ${unit || "number"}`});
-    const follow = (from, to) => {
-      const value = Math.min(Math.max(Number(from.value), low), high);
-      if (!Number.isFinite(value) || from.value === "") return;
-      // the present value lies between steps of a slider: near it means it
-      const near = Math.abs(value - present) < 0.5 * step && from === slider ? present : value;
-      to.value = Number(near.toPrecision(6));
-      slider.setAttribute("aria-valuetext", `${short(near)} ${unit}`);
-      change(near);
+    const id = `${name}-${numbered}`, shown = Number(present.toPrecision(6));
+    const slider = make("input", {type: "range", id, min: low, max: high, step: "any", value: present});
+    const number = make("input", {type: "number", step: "any", value: shown, "aria-label": `${label}, ${unit || "number"}`});
+    const put = (value) => { slider.setAttribute("aria-valuetext", `${short(value)} ${unit}`); change(value); };
+    slider.addEventListener("input", () => {
+      // near the present value means it
+      const value = Math.abs(slider.value - present) < step ? present : Number(Number(slider.value).toPrecision(3));
+      number.value = Number(value.toPrecision(6));
+      put(value);
+    });
+    number.addEventListener("change", () => {
+      const value = Number(number.value);
+      if (number.value === "" || !Number.isFinite(value) || value <= floor) { number.value = slider.value; return; }
+      slider.value = value;
+      put(value === shown ? present : value);
+    });
+    const reset = () => {
+      slider.value = present;
+      number.value = shown;
+      slider.setAttribute("aria-valuetext", `${short(present)} ${unit}`);
     };
-    slider.addEventListener("input", () => follow(slider, number));
-    number.addEventListener("change", () => { follow(number, slider); });
-    number.value = Number(present.toPrecision(6));
-    const reset = () => { slider.value = present; number.value = Number(present.toPrecision(6)); };
-    const row = make("div", {class: "what-if-row"}, make("label", {for: id}, label), slider, number, make("span", {}, unit));
-    return {row, reset};
+    reset();
+    return {row: make("div", {class: "what-if-row"}, make("label", {for: id}, label), slider, number, make("span", {}, unit)), reset};
   };
 
   const moves = {option: payload.options[0].name, limit: 1, target: payload.target, spreads: {}};
@@ -468,11 +472,11 @@ const mountWhatIf = (element, payload) => {
 
   const requirement = make("fieldset", {}, make("legend", {}, "Requirement and calibration"));
   requirement.append(make("div", {class: "what-if-row"}, make("label", {for: `${name}-option`}, "Calibration option"), choice));
-  add(requirement, control("Permissible error", "% of the present one", {low: 50, high: 200, present: 100, step: 1}, (value) => {
+  add(requirement, control("Permissible error", "% of the present one", {low: 50, high: 200, present: 100, step: 1, floor: 0}, (value) => {
     moves.limit = value / 100; later();
   }));
-  add(requirement, control("Required yield", "%", {low: 50, high: 99.99, present: 100 * payload.target, step: 0.1}, (value) => {
-    moves.target = value === 100 * payload.target ? payload.target : value / 100; later();
+  add(requirement, control("Required yield", "%", {low: 50, high: 99.9, present: 100 * payload.target, step: 0.1, floor: 0}, (value) => {
+    moves.target = value === 100 * payload.target ? payload.target : Math.min(value / 100, 1); later();
   }));
 
   const spreads = make("fieldset", {}, make("legend", {}, "Spreads, the leading ones first"));
@@ -482,14 +486,14 @@ const mountWhatIf = (element, payload) => {
     if (high > low) {
       const place = put("scale");
       add(spreads, control(`${each.name}: ${each.kind}`, each.unit,
-        {low: size * low, high: size * high, present: size, step: size * (high - low) / 200},
+        {low: size * low, high: size * high, present: size, step: size * (high - low) / 200, floor: 0},
         (value) => place(value === size ? 1 : value / size)));
     }
     const [least, most] = each.shifts;
     if (each.can_shift && most > least) {
       const place = put("shift");
       add(spreads, control(`${each.name}: change of the mean`, each.unit,
-        {low: size * least, high: size * most, present: 0, step: size * (most - least) / 200},
+        {low: size * least, high: size * most, present: 0, step: size * (most - least) / 200, floor: -Infinity},
         (value) => place(value / size)));
     }
   }
@@ -502,8 +506,8 @@ const mountWhatIf = (element, payload) => {
     later();
   });
   const said = make("div", {role: "status", "aria-live": "polite", class: "what-if-said"});
-  const picture = make("div", {class: "what-if-picture"});
-  element.append(said, picture, requirement, all, back);
+  const picture = make("div", {class: "what-if-picture"}), rerun = make("div");
+  element.append(said, rerun, picture, requirement, all, back);
   if (payload.left.length) {
     const items = payload.left.map((each) => make("li", {}, `${each.name}: ${each.why}`));
     element.append(make("details", {}, make("summary", {}, "Needs another run"), make("ul", {}, ...items)));
@@ -576,9 +580,12 @@ const mountWhatIf = (element, payload) => {
     return svg;
   };
 
+  const asIs = new Map();
   const show = () => {
-    const now = whatIf(payload, moves), before = whatIf(payload, still());
+    if (!asIs.has(moves.option)) asIs.set(moves.option, whatIf(payload, still()));
+    const now = whatIf(payload, moves), before = asIs.get(moves.option);
     said.replaceChildren();
+    rerun.replaceChildren();
     picture.replaceChildren();
     const line = (text) => said.append(make("p", {}, text));
     const isMoved = moves.limit !== 1 || moves.target !== payload.target
@@ -589,10 +596,14 @@ const mountWhatIf = (element, payload) => {
       line(`${Math.round(now.effective_units)} effective units of ${payload.units}; intervals at ${short(100 * payload.level)} %.`);
       picture.append(yieldsPicture(now, before), bandPicture(now, before));
     } else {
-      line(`The stored units do not carry this move (${now.why}): run again.`);
+      line(`The stored units do not carry this move (${now.why}): another run is needed.`);
     }
-    if (isMoved && now.command) said.append(make("p", {}, now.carries ? "A full study of it: " : "", make("code", {}, now.command)));
-    if (isMoved && !now.command) line("Change the case file and run it again: no command writes this change.");
+    if (!isMoved) return;
+    if (now.command) {
+      rerun.append(make("p", {}, now.carries ? "Full study of the moved case:" : "Run again:", make("code", {}, now.command)));
+    } else {
+      rerun.append(make("p", {}, "No command writes this change: change the case file and run it again."));
+    }
   };
   show();
 };
