@@ -132,6 +132,34 @@ def test_the_controls_are_named_and_the_numbers_shown(payload: dict[str, Any], t
     assert dom.count("<svg") == 2
 
 
+@needs_browser
+@pytest.mark.parametrize(
+    ("number", "said", "led"),
+    [("0.03", "effective units", "Full study of the moved case:"), ("0.3", "do not carry", "Run again:")],
+)
+def test_a_number_moves_what_is_shown(
+    payload: dict[str, Any], tmp_path: Path, number: str, said: str, led: str
+) -> None:
+    """A number typed in gives the moved yield and its command, or, where weights do not carry, the command alone."""
+    each = next(m for m in payload["movables"] if m["name"] == EXPONENT)
+    page = tmp_path / "page.html"
+    page.write_text(
+        f'<!DOCTYPE html><meta charset="utf-8"><body>{what_if_fragment(payload)}<script>'
+        f"const box = document.querySelector('input[type=number][aria-label^=\"{EXPONENT}: {each['kind']}\"]');"
+        f"box.value = '{number}'; box.dispatchEvent(new Event('change'));</script>",
+        encoding="utf-8",
+    )
+    dom = html.unescape(dom_of(page))
+    assert said in dom
+    assert f"{led}<code>margin estimate 'a pad.toml' --change 'sensor.exponent=" in dom
+    moves = {"option": payload["focus"], "spreads": {EXPONENT: {"scale": float(number) / each["present"]}}}
+    found = WhatIf(payload).numbers(moves)
+    assert found["carries"] == (led != "Run again:")
+    assert found["command"] in dom
+    assert (f"Yield {100 * found['yield']['value']:.1f} %" in dom) == found["carries"]
+    assert dom.count("<svg") == (2 if found["carries"] else 0)
+
+
 def test_the_fragment_needs_nothing_from_elsewhere(payload: dict[str, Any]) -> None:
     """No address but the name of the SVG namespace stands in it, and no text of the case can end its script."""
     named = {**payload, "case": "</script><b>"}

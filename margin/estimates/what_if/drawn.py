@@ -34,15 +34,15 @@ class Units:
 
 
 def drawn_units(
-    model: Model, movables: Sequence[Movable], grouping: Grouping, count: int, whole: int
+    model: Model, movables: Sequence[Movable], grouping: Grouping, count: int, together: int
 ) -> tuple[WiderSource, Units, dict[int, tuple[Units, ...]]]:
     """Units as they are, and with each interpolated spread at the sizes at which its band is computed.
 
-    whole  units that stay together where they are cut into blocks
+    together  units that stay together where they are cut into blocks
     """
     changed = [k for k, each in enumerate(movables) if each.how == "interpolated"]
     variants = [(-1, 1.0)] + [(k, size) for k in changed for size in BAND_SIZES if size != 1.0]
-    step = max(default_block(model.case) // whole, 1) * whole
+    step = max(default_block(model.case) // together, 1) * together
     parts: dict[tuple[int, float], list[Units]] = {each: [] for each in variants}
     seen: dict[tuple[str, str], list[Array]] = {}
     for start in range(0, count, step):

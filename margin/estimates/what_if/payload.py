@@ -320,9 +320,9 @@ def _set_ranges(payload: dict[str, Any]) -> None:
             scales[k], shifts[k] = scale, shift
             outer, own = units.weights(scales, shifts)
             floor = payload["floor"]
-            if payload["nested"] and effective(outer) < floor["draws"]:
+            if payload["nested"] and effective(outer) < float(floor["draws"]):
                 return False
-            return effective(np.repeat(outer, payload["per_draw"]) * own) >= floor["units"]
+            return effective(np.repeat(outer, payload["per_draw"]) * own) >= float(floor["units"])
 
         each["scales"] = [
             _last(SCALES[PRESENT::-1], lambda s: carries(s, 0.0)),
