@@ -348,3 +348,23 @@ def test_a_draw_that_scales_a_quantity_is_moved_by_that_quantity() -> None:
     as_is = what_if(payload, {"option": "none"})["yield"]
     assert abs(study.value - as_is["value"]) > 0.05
     assert agrees(found["yield"], study.value, study.low, study.high)
+
+
+def test_many_check_loads_all_decide() -> None:
+    """Of forty check loads twelve are drawn in the band, the first and the last among them; all decide the yield."""
+    case = pad_case(
+        NONE,
+        load={"check": 40},
+        sensor={"sensitivity": "4 uS +/- 6 % (2 sigma) per unit", "exponent": "0.85 +/- 0.03"},
+        study={"units": 20_000, "outer": 1},
+    )
+    payload = what_if_payload(case)
+    assert payload is not None
+    assert len(payload["loads"]) == 12
+    assert payload["loads"][0] == case.check_loads[0]
+    assert payload["loads"][-1] == case.check_loads[-1]
+    study = run(case).option("none").decisive_yield.sampled
+    assert agrees(what_if(payload, {"option": "none"})["yield"], study.value, study.low, study.high)
+    anchored = what_if_payload(run(case))
+    assert anchored is not None
+    assert len(what_if(anchored, {"option": "none"})["band"]) == 12

@@ -24,6 +24,9 @@ from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
 
+MOST_LOADS = 12
+"""Check loads at which errors are stored; all of them decide."""
+
 
 @dataclass(frozen=True)
 class Units:
@@ -31,6 +34,11 @@ class Units:
 
     scores: Array
     errors: Array
+
+
+def stored_loads(count: int) -> NDArray[np.int64]:
+    """Places of the check loads at which errors are stored: all, or some between the first and the last."""
+    return np.unique(np.linspace(0, count - 1, min(count, MOST_LOADS)).round().astype(np.int64))
 
 
 def drawn_units(
@@ -70,10 +78,11 @@ def _judged(model: Model, source: StreamSource, start: int) -> Units:
     frame = Frame.of(case, Grouping(1, 1), 1, False, source.count)
     errors = block_errors(model, source, source.count).by_option
     turn = (start + np.arange(source.count)) % len(use_conditions(case))
+    kept = stored_loads(frame.loads.size)
     scores, firsts = [], []
     for own in errors.values():
         first = np.stack([e[:, 0, 0, 0, :] for e in own])[turn, np.arange(source.count)] / frame.permissible
-        firsts.append(first)
+        firsts.append(first[:, kept])
         scores.append(_score(case, frame, own, first))
     return Units(np.stack(scores), np.stack(firsts))
 

@@ -15,7 +15,7 @@ from margin.case.types import CalibrationSpec, Case
 from margin.estimates.results import OptionResult, Results
 from margin.estimates.what_if import stored
 from margin.estimates.what_if.band import BAND, BAND_SIZES
-from margin.estimates.what_if.drawn import Units, drawn_units
+from margin.estimates.what_if.drawn import Units, drawn_units, stored_loads
 from margin.estimates.what_if.estimator import INTERPOLATED, WhatIf
 from margin.estimates.what_if.movable import Movable, Unmovable, movable_spreads
 from margin.estimates.what_if.rerun import limit_parts, quantities_of, shown_unit
@@ -114,6 +114,7 @@ def what_if_payload(
         return None
     blocks = blocks_of(model, movables, source)
     frame = Frame.of(model.case, grouping, count // per_draw if nested else 1, True, count)
+    loads = stored_loads(frame.loads.size)
     confidence = case.requirement.confidence
     tail = 0.5 * (1.0 + confidence)
     studied = {} if results is None else {each.name: each for each in results.options}
@@ -133,8 +134,8 @@ def what_if_payload(
         "target": case.requirement.target,
         "floor": {"units": FLOOR_UNITS, "draws": FLOOR_DRAWS if nested else 1},
         "limit": limit_parts(case.requirement),
-        "loads": frame.loads.tolist(),
-        "permissible": frame.permissible.tolist(),
+        "loads": frame.loads[loads].tolist(),
+        "permissible": frame.permissible[loads].tolist(),
         "movables": [_shown(each, case) for each in movables],
         "interpolated": sorted(interpolated),
         "blocks": [_stored(block, movables, per_draw) for block in blocks],
@@ -295,13 +296,13 @@ def _band(errors: Array, weights: Array) -> Array:
 def _study(study: OptionResult, frame: Frame) -> dict[str, Any]:
     """Yield, bound and band of the study, where the stored units are anchored."""
     found, rows = study.decisive_yield, study.errors[study.errors["condition"] == "all"]
-    bound = found.bound
+    bound, loads = found.bound, stored_loads(frame.loads.size)
     return {
         "yield": found.sampled.value, "low": found.sampled.low, "high": found.sampled.high,
         "bound": bound.value, "bound_low": bound.low, "bound_high": bound.high,
         "band": {
-            "low": (rows["p2_5_N"].to_numpy() / frame.permissible).tolist(),
-            "high": (rows["p97_5_N"].to_numpy() / frame.permissible).tolist(),
+            "low": (rows["p2_5_N"].to_numpy() / frame.permissible)[loads].tolist(),
+            "high": (rows["p97_5_N"].to_numpy() / frame.permissible)[loads].tolist(),
         },
     }  # fmt: skip
 

@@ -476,7 +476,7 @@ const mountWhatIf = (element, payload) => {
     moves.limit = value / 100; later();
   }));
   add(requirement, control("Required yield", "%", {low: 50, high: 99.9, present: 100 * payload.target, step: 0.1, floor: 0}, (value) => {
-    moves.target = value === 100 * payload.target ? payload.target : Math.min(value / 100, 1); later();
+    moves.target = value === 100 * payload.target ? payload.target : Math.min(value / 100, 0.9999); later();
   }));
 
   const spreads = make("fieldset", {}, make("legend", {}, "Spreads, the leading ones first"));
