@@ -28,7 +28,7 @@ def pad(**study: Any) -> Case:
             "exponent": "0.85 +/- 0.05 (2 sigma, from 12 units) per unit",
             "reload_scatter": "1 %",
         },
-        circuit={"feedback": "60 kohm +/- 1 %"},
+        circuit={"feedback": "60 kohm +/- 1 %", "offset": "0 mV +/- 1 mV (triangular)"},
         station={"reference_gain": "0 % +/- 1 % (2 sigma)"},
         study={"units": 40_000, "outer": None, "draw": "all units", **study},
     )

@@ -28,6 +28,8 @@ UNIT, LOT, EXPONENT = (
 )  # fmt: skip
 RELOADS = "sensor.reload_scatter (each loading)"
 
+SINGLE = {"level": "unit", "shape": "discrete", "values": ["-3 %", "0 %", "3 %"], "weights": [1, 2, 1]}
+
 LEADING = (
     UNIT, f"{UNIT} (from 6 units)", EXPONENT, RELOADS, "sensor.temperature_coefficient per unit",
     "use.temperature (hot afternoon) per condition", LOT, "use.dwell per condition",
@@ -208,7 +210,12 @@ def test_the_ends_of_a_range_carry(studied: tuple[Case, Results, WhatIf]) -> Non
             assert units.numbers({"option": "none", "spreads": {each["name"]: {"shift": shift}}})["carries"]
     far = units.numbers({"option": "none", "spreads": {EXPONENT: {"shift": 6.0}}})
     assert not far["carries"]
+    assert far["yield"] is None
+    assert far["band"] == []
     assert "effective" in far["why"]
+    nowhere = units.numbers({"option": "none", "spreads": {"circuit.feedback per unit": {"shift": 50.0}}})
+    assert nowhere["effective_units"] == 0.0
+    assert not nowhere["carries"]
     assert "--change 'sensor.exponent=" in far["command"]
 
 
@@ -222,11 +229,11 @@ def test_two_interpolated_spreads_at_once_need_a_run(gripper: tuple[Case, Result
 
 
 def test_what_cannot_be_moved_is_listed_with_its_reason() -> None:
-    """A lot curve, a triangular spread and one tied to another by a known correlation need another run."""
+    """A lot curve, a list of values and a spread tied to another by a known correlation need another run."""
     case = pad_case(
         NONE,
         {"kind": "lot-curve", "sample_units": 3, "loads": ["6 N", "54 N"], "degree": 1},
-        sensor={"sensitivity": "4 uS +/- 6 % (triangular) per unit", "exponent": "0.85 +/- 0.02 per unit"},
+        sensor={"sensitivity": {"value": "4 uS", "spread": [SINGLE]}, "exponent": "0.85 +/- 0.02 per unit"},
         circuit={"feedback": "60 kohm +/- 1 % per unit", "offset": "0 mV +/- 1 mV"},
         dependence=[{"between": ["sensor.exponent", "circuit.feedback"], "rank_correlation": 0.4}],
     )
@@ -234,7 +241,7 @@ def test_what_cannot_be_moved_is_listed_with_its_reason() -> None:
     assert payload is not None
     reasons = {each["name"]: each["why"] for each in payload["left"]}
     assert "sample units" in reasons["lot-curve"]
-    assert reasons[UNIT] == "triangular distribution"
+    assert reasons[UNIT] == "discrete distribution"
     assert reasons[EXPONENT] == "correlated with another spread"
     assert [each["name"] for each in payload["movables"]] == ["circuit.offset per unit"]
 
@@ -368,3 +375,23 @@ def test_many_check_loads_all_decide() -> None:
     anchored = what_if_payload(run(case))
     assert anchored is not None
     assert len(what_if(anchored, {"option": "none"})["band"]) == 12
+
+
+@pytest.mark.parametrize("half_width", [2.0, 7.0])
+def test_a_triangular_spread_is_weighed_by_its_density(half_width: float) -> None:
+    """A triangular sensitivity, halved and nearly doubled from 4 %, conforms as its closed form says."""
+    case = pad_case(
+        NONE,
+        requirement={"permissible_error": "2 % of reading"},
+        sensor={"sensitivity": "4 uS +/- 4 % (triangular) per unit", "exponent": 1.0},
+        converter={"bits": 24},
+        study={"units": 1000, "outer": 1},
+    )
+    payload = what_if_payload(case)
+    assert payload is not None
+    found = what_if(payload, {"option": "none", "spreads": {UNIT: {"scale": half_width / 4.0}}})
+    exact = 1.0 - (1.0 - 2.0 / half_width) ** 2
+    assert found["carries"]
+    assert found["yield"]["low"] <= exact <= found["yield"]["high"]
+    # no text of a case is written for shapes other than normal and rectangular
+    assert found["command"] == ""

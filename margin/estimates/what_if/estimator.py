@@ -35,7 +35,7 @@ from margin.estimates.what_if import pairs, stored
 from margin.estimates.what_if.band import error_band
 from margin.estimates.what_if.rerun import command_of
 from margin.estimates.what_if.weighted import effective, jackknife, regression, total_by, wilson
-from margin.estimates.what_if.wider import log_density
+from margin.estimates.what_if.wider import NOWHERE, Shape, Table, log_density
 
 Array = NDArray[np.float64]
 
@@ -56,7 +56,7 @@ RESOLVED = 2.0
 class _Block:
     members: tuple[int, ...]
     outer: bool
-    rectangular: bool
+    shape: Shape
     values: Array
     centre: Array
     root: Array
@@ -109,7 +109,7 @@ class WhatIf:
             if not each["outer"] and count > 1:
                 centre, root = (np.repeat(a, p["per_draw"], axis=0) for a in (centre, root))
             self.blocks.append(
-                _Block(tuple(each["members"]), each["outer"], each["rectangular"], drawn, centre, root)
+                _Block(tuple(each["members"]), each["outer"], _shape_of(each["shape"]), drawn, centre, root)
             )
 
     def numbers(self, moves: Moves) -> dict[str, Any]:
@@ -120,12 +120,13 @@ class WhatIf:
                option may be left out.
 
         Returns yield and bound, each {value, low, high} (no bound where outer draws differ and no study anchors it; the
-        yield where they do not); band: one row a load {load, low, high, limit} with the
-        intervals of both ends, N; effective_units, effective_draws; carries: whether the weights carry, why they do
-        not; command: what runs the moved case. Raises KeyError for an unknown option or spread.
+        yield where they do not differ); band: one row a load {load, low, high, limit} with the intervals of both ends,
+        N; effective_units, effective_draws; carries: whether the weights carry, and why they do not: there is then
+        neither yield nor bound nor band; command: what runs the moved case, '' where no text of a case writes it.
+        Raises KeyError for an unknown option or spread.
         """
         p = self.payload
-        option = next(k for k, each in enumerate(p["options"]) if each["name"] == moves["option"])
+        option = {each["name"]: k for k, each in enumerate(p["options"])}[moves["option"]]
         scales, shifts = np.ones(len(p["movables"])), np.zeros(len(p["movables"]))
         for name, move in moves.get("spreads", {}).items():
             scales[self.names[name]] = move.get("scale", 1.0)
@@ -137,10 +138,12 @@ class WhatIf:
         draws = effective(outer) if p["nested"] else units
         why = self._why_not(scales, units, draws)
         sizes = [float(scales[k]) for k in p["interpolated"]]
-        found = self._yields(option, limit, scales, (outer, own))
+        found: dict[str, Any] = {"yield": None, "bound": None, "band": []}
+        if why == "":
+            found = self._yields(option, limit, scales, (outer, own))
+            found["band"] = error_band(p, option, limit, sizes, weight, self.as_is)
         return {
             **found,
-            "band": error_band(p, option, limit, sizes, weight, self.as_is),
             "target": target,
             "effective_units": units,
             "effective_draws": draws,
@@ -157,19 +160,20 @@ class WhatIf:
         return np.asarray(np.repeat(outer, self.payload["per_draw"]) * own)
 
     def weights(self, scales: Array, shifts: Array) -> tuple[Array, Array]:
-        """Weights (draw,) of the outer draws and (unit,) of the units in them, the largest of each 1."""
+        """Weights (draw,) of the outer draws and (unit,) of the units in them, the largest of each 1; 0 all over where
+        the moved case has none of the stored draws."""
         outer = stored.read_floats(self.payload["base_outer"])
         own = stored.read_floats(self.payload["base"])
         for block in self.blocks:
             places = list(block.members)
             found = log_density(
-                block.rectangular, block.values, block.centre, block.root, scales[places], shifts[places]
+                block.shape, block.values, block.centre, block.root, scales[places], shifts[places]
             )
             if block.outer:
                 outer = outer + found
             else:
                 own = own + found
-        return np.exp(outer - outer.max()), np.exp(own - own.max())
+        return _scaled_to_one(outer), _scaled_to_one(own)
 
     def _why_not(self, scales: Array, units: float, draws: float) -> str:
         floor = self.payload["floor"]
@@ -279,6 +283,18 @@ class WhatIf:
         above = math.hypot(inner, pairs.score(study["bound_high"]) - b, max(scores) - at)
         one, low, high = (float(ndtr(at + left + d)) for d in (0.0, -below, above))
         return {"value": one, "low": low, "high": high}
+
+
+def _scaled_to_one(logs: Array) -> Array:
+    """Weights from their logarithms, the largest 1; 0 where no density is above 0."""
+    most = float(logs.max())
+    return np.exp(logs - most) if most > 0.5 * NOWHERE else np.zeros_like(logs)
+
+
+def _shape_of(said: Any) -> Shape:
+    if isinstance(said, dict):
+        return Table(said["low"], said["step"], stored.read_floats(said["density"]))
+    return "rectangular" if said == "rectangular" else "normal"
 
 
 def what_if(payload: Payload | str, moves: Moves) -> dict[str, Any]:

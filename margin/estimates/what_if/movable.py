@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from distributions import Normal, Rectangular
+from distributions import Distribution, Normal, Rectangular
 from margin.estimates.budget_causes import Cause, causes_of
 from margin.propagation.factors import Factor
 from margin.propagation.model import Model
@@ -32,6 +32,9 @@ WIDE_SHARE = 0.07
 
 WIDE_SHARE_OF_LIMITS = (0.15, 0.3)
 """At least so much for a rectangular spread, of one and of two draws: beyond its limits it has no other draws."""
+
+EXTREME = 1e-7
+"""Probability beyond the ends of a density without ends."""
 
 LARGEST_GROUP = 3
 """Factors of one group, measured together, that are moved."""
@@ -57,7 +60,7 @@ class Movable:
     factors: tuple[Factor, ...]
     how: How
     outer: bool
-    shape: Literal["normal", "rectangular"]
+    shape: Literal["normal", "rectangular", "other"]
     size: float
     draws: int
     share: float = 0.0
@@ -104,7 +107,7 @@ def movable_spreads(
             share = WIDE_SHARES[weighted] if weighted < len(WIDE_SHARES) else WIDE_SHARE
             if one.how == "interpolated":
                 share = 0.0
-            elif one.shape == "rectangular":
+            elif one.shape != "normal":
                 share = max(share, WIDE_SHARE_OF_LIMITS[one.draws - 1])
             found.append(replace(one, share=share))
         else:
@@ -149,8 +152,12 @@ def _movable(model: Model, cause: Cause, columns: Mapping[str, Sequence[Column]]
     if why is not None:
         return Unmovable(cause.name, why)
     first = factors[0]
-    shape: Literal["normal", "rectangular"] = (
-        "normal" if isinstance(first.distribution, Normal) else "rectangular"
+    shape: Literal["normal", "rectangular", "other"] = (
+        "normal"
+        if isinstance(first.distribution, Normal)
+        else "rectangular"
+        if isinstance(first.distribution, Rectangular)
+        else "other"
     )
     size = 1.0 if first.standardised else _size(first)
     uniform = first.standardised and shape == "rectangular"
@@ -171,15 +178,38 @@ def _together(model: Model, factors: tuple[Factor, ...]) -> tuple[Factor, ...]:
     return tuple(f for f in model.factors if (f.role, f.scales) == (first.role, first.scales))
 
 
+def has_density(distribution: Distribution) -> bool:
+    """Whether a distribution has a finite density everywhere between its extreme quantiles."""
+    if distribution.atoms.size:
+        return False
+    try:
+        low, high = ends_of(distribution)
+        density = distribution.pdf(np.linspace(low, high, 65))
+    except (ValueError, NotImplementedError):
+        return False
+    return bool(np.isfinite(density).all() and high > low)
+
+
+def ends_of(distribution: Distribution) -> tuple[float, float]:
+    """Ends of the support, extreme quantiles where it has none."""
+    found = distribution.ppf(np.array([EXTREME, 1.0 - EXTREME]))
+    return tuple(  # type: ignore[return-value]
+        float(end if np.isfinite(end) else quantile)
+        for end, quantile in zip(distribution.support, found, strict=True)
+    )
+
+
 def _size(factor: Factor) -> float:
     low, high = factor.distribution.support
-    return float(factor.distribution.sd if np.isinf(low) else 0.5 * (high - low))
+    if isinstance(factor.distribution, Rectangular):
+        return float(0.5 * (high - low))
+    return float(factor.distribution.sd)
 
 
 def _reasons(model: Model, factors: Sequence[Factor]) -> Iterator[str]:
     """Why a spread cannot be moved."""
     first = factors[0]
-    if any(type(f.distribution) not in (Normal, Rectangular) for f in factors):
+    if any(not has_density(f.distribution) for f in factors):
         yield f"{first.distribution.title} distribution"
     if len(factors) > 1 and not all(f.standardised for f in factors):
         yield "drawn together with another spread"

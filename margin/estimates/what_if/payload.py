@@ -20,7 +20,7 @@ from margin.estimates.what_if.estimator import INTERPOLATED, WhatIf
 from margin.estimates.what_if.movable import Movable, Unmovable, movable_spreads
 from margin.estimates.what_if.rerun import limit_parts, quantities_of, shown_unit
 from margin.estimates.what_if.weighted import effective
-from margin.estimates.what_if.wider import Block, blocks_of, log_density
+from margin.estimates.what_if.wider import Block, Shape, Table, blocks_of, log_density
 from margin.propagation.frame import Frame
 from margin.propagation.grouping import Grouping
 from margin.propagation.model import model_of
@@ -86,8 +86,9 @@ def what_if_payload(
     command  that ran the case, to which changes are added; by default 'margin estimate FILE'
     units    to store, at most; by default 2080, about 400 kB of text for eight options and six loads
 
-    None where no option is left, nothing can be moved, a unit has so many readings that it would take long, or the case
-    gives no number somewhere in the wider spreads that are drawn. Raises KeyError for an unknown option.
+    None where no option is left, nothing can be moved, a unit has so many readings that it would take long, the weights
+    do not even carry the case as it is, or it gives no number somewhere in the wider spreads that are drawn. Raises
+    KeyError for an unknown option.
     """
     results = case if isinstance(case, Results) else None
     case = case.case if isinstance(case, Results) else case
@@ -153,7 +154,10 @@ def what_if_payload(
         _option(each.name, k, as_is, interpolated, weights, studied.get(each.name), frame)
         for k, each in enumerate(kept)
     ]
-    _set_ranges(payload)
+    stored_units = WhatIf(payload)
+    if effective(stored_units.as_is) < FLOOR_UNITS:
+        return None
+    _set_ranges(stored_units, payload["movables"])
     return payload
 
 
@@ -192,7 +196,7 @@ def _present_weights(blocks: Sequence[Block], count: int) -> Array:
     total = np.zeros(count)
     for block in blocks:
         still = np.zeros(len(block.members))
-        total += log_density(block.rectangular, block.values, block.centre, block.root, still + 1.0, still)
+        total += log_density(block.shape, block.values, block.centre, block.root, still + 1.0, still)
         total -= block.proposal
     return np.asarray(np.exp(total - total.max()))
 
@@ -208,13 +212,19 @@ def _stored(block: Block, movables: Sequence[Movable], per_draw: int) -> dict[st
     return {
         "members": list(block.members),
         "outer": outer,
-        "rectangular": block.rectangular,
+        "shape": _said(block.shape),
         "draws": block.values.shape[2],
         "rows": len(block.centre[rows]),
         "values": [stored.even(block.values[::step, k].ravel()) for k in range(len(block.members))],
         "centre": stored.floats(block.centre[rows].ravel()),
         "root": stored.floats(block.root[rows].ravel()),
     }
+
+
+def _said(shape: Shape) -> Any:
+    if isinstance(shape, Table):
+        return {"low": shape.low, "step": shape.step, "density": stored.floats(shape.density)}
+    return shape
 
 
 def _shown(each: Movable, case: Case) -> dict[str, Any]:
@@ -307,11 +317,11 @@ def _study(study: OptionResult, frame: Frame) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _set_ranges(payload: dict[str, Any]) -> None:
+def _set_ranges(units: WhatIf, movables: list[dict[str, Any]]) -> None:
     """Add to each movable the range of sizes and shifts in which its weights carry while nothing else is moved."""
-    units = WhatIf(payload)
-    count = len(payload["movables"])
-    for k, each in enumerate(payload["movables"]):
+    payload = units.payload
+    count = len(movables)
+    for k, each in enumerate(movables):
         if each["how"] == "interpolated":
             each["scales"], each["shifts"] = [INTERPOLATED[0], INTERPOLATED[2]], [0.0, 0.0]
             continue

@@ -11,8 +11,9 @@ Array = NDArray[np.float64]
 
 
 def effective(weights: Array) -> float:
-    """Effective number of weighted units (Kish, 'Survey Sampling', 1965)."""
-    return float(weights.sum() ** 2 / (weights**2).sum())
+    """Effective number of weighted units (Kish, 'Survey Sampling', 1965); 0 where none has weight."""
+    total = float(weights.sum())
+    return total**2 / float((weights**2).sum()) if total > 0.0 else 0.0
 
 
 def total_by(place: NDArray[np.int64], weights: Array, count: int) -> Array:

@@ -13,13 +13,15 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from distributions import Distribution
 from margin.chain.parameter import Value
-from margin.estimates.what_if.movable import Movable
+from margin.estimates.what_if.movable import Movable, ends_of
 from margin.propagation.dependence import DependentGroup
 from margin.propagation.draws import StreamSource
 from margin.propagation.events import Event
@@ -35,6 +37,9 @@ WIDE = 2.2
 
 EDGE = 1e-4
 """Share of its half width by which a rectangular spread reaches further: stored draws are rounded."""
+
+POINTS = 257
+"""Points of a density that is neither normal nor rectangular."""
 
 NOWHERE = -1e30
 """Logarithm of a density that is zero."""
@@ -86,12 +91,41 @@ class WiderSource(StreamSource):
 
 
 @dataclass(frozen=True)
+class Table:
+    """A density at even steps, straight between them, 0 outside."""
+
+    low: float
+    step: float
+    density: Array
+
+    @classmethod
+    def of(cls, distribution: Distribution, size: float) -> Table:
+        """Density of a deviation over its size."""
+        low, high = ends_of(distribution)
+        at = np.linspace(low, high, POINTS)
+        return cls(low / size, (high - low) / size / (POINTS - 1), size * distribution.pdf(at))
+
+    def log_at(self, x: Array) -> Array:
+        """Logarithm of the density."""
+        place = (x - self.low) / self.step
+        last = len(self.density) - 1
+        cell = np.clip(np.floor(place), 0, last - 1).astype(np.int64)
+        between = self.density[cell] + (place - cell) * (self.density[cell + 1] - self.density[cell])
+        inside = (place >= -EDGE) & (place <= last + EDGE) & (between > 0.0)
+        return np.where(inside, np.log(np.where(inside, between, 1.0)), NOWHERE)
+
+
+Shape = Literal["normal", "rectangular"] | Table
+
+
+@dataclass(frozen=True)
 class Block:
     """Movable spreads whose density is one, given the outer draw.
 
     Of spreads measured together all are members: moving one leaves its dependence on the others.
 
     members  places among the movables
+    shape    of its density
     values   (unit, member, draw) deviations over size
     centre, root  (unit, member) and (unit, member, member): mean and inverse Cholesky factor of a normal block, over
                   size; of a rectangular one its middle, and 1
@@ -99,7 +133,7 @@ class Block:
     """
 
     members: tuple[int, ...]
-    rectangular: bool
+    shape: Shape
     values: Array
     centre: Array
     root: Array
@@ -145,9 +179,11 @@ def blocks_of(model: Model, movables: Sequence[Movable], source: WiderSource) ->
         values = np.stack([_values(each, source) for each in own], axis=1)
         centre, root = _alone(first, source) if group is None else _together(own, group, source)
         shares = [each.share for each in own]
-        rectangular = first.shape == "rectangular"
-        proposal = _proposal(rectangular, shares, values, centre, root)
-        found.append(Block(tuple(members), rectangular, values, centre, root, proposal))
+        shape: Shape = (
+            Table.of(first.factors[0].distribution, first.size) if first.shape == "other" else first.shape
+        )
+        proposal = _proposal(shape, shares, values, centre, root)
+        found.append(Block(tuple(members), shape, values, centre, root, proposal))
     return tuple(found)
 
 
@@ -159,6 +195,8 @@ def _values(each: Movable, source: WiderSource) -> Array:
 
 
 def _alone(each: Movable, source: WiderSource) -> tuple[Array, Array]:
+    if each.shape == "other":
+        return np.zeros((source.count, 1)), np.ones((source.count, 1, 1))
     if each.shape == "rectangular":
         low, high = each.factors[0].distribution.support
         return np.full((source.count, 1), 0.5 * (low + high) / each.size), np.ones((source.count, 1, 1))
@@ -174,19 +212,19 @@ def _together(own: Sequence[Movable], group: DependentGroup, source: WiderSource
     return means[:, rows] / sizes, np.linalg.inv(np.linalg.cholesky(covariance))
 
 
-def _proposal(rectangular: bool, shares: Sequence[float], values: Array, centre: Array, root: Array) -> Array:
+def _proposal(shape: Shape, shares: Sequence[float], values: Array, centre: Array, root: Array) -> Array:
     """(unit,) Logarithm of the density of the mixture."""
     still = np.zeros(len(shares))
     parts = []
     for scales in itertools.product((1.0, WIDE), repeat=len(shares)):
         share = math.prod(p if s != 1.0 else 1.0 - p for p, s in zip(shares, scales, strict=True))
-        own = log_density(rectangular, values, centre, root, np.array(scales), still)
+        own = log_density(shape, values, centre, root, np.array(scales), still)
         parts.append(math.log(share) + own)
     return np.asarray(np.logaddexp.reduce(parts, axis=0))
 
 
 def log_density(
-    rectangular: bool, values: Array, centre: Array, root: Array, scales: Array, shifts: Array
+    shape: Shape, values: Array, centre: Array, root: Array, scales: Array, shifts: Array
 ) -> Array:
     """(unit,) Logarithm of the density of a block moved, less what no move changes.
 
@@ -196,7 +234,9 @@ def log_density(
     draws = values.shape[2]
     back = (values - shifts[:, np.newaxis]) / scales[:, np.newaxis] - centre[:, :, np.newaxis]
     change = -draws * float(np.sum(np.log(scales)))
-    if rectangular:
+    if isinstance(shape, Table):
+        return np.asarray(np.maximum(change + shape.log_at(back).sum(axis=(1, 2)), NOWHERE))
+    if shape == "rectangular":
         inside = np.all(np.abs(back) <= 1.0 + EDGE, axis=(1, 2))
         return np.where(inside, change, NOWHERE)
     score = np.einsum("uij,ujd->uid", root, back)

@@ -34,7 +34,8 @@ const whatIf = (() => {
     baseOuter: floats(payload.base_outer),
     names: new Map(payload.movables.map((each, k) => [each.name, k])),
     blocks: payload.blocks.map((each) => ({
-      members: each.members, outer: each.outer, rectangular: each.rectangular, draws: each.draws, rows: each.rows,
+      members: each.members, outer: each.outer, rectangular: each.shape === "rectangular",
+      table: each.shape.density ? {...each.shape, density: floats(each.shape.density)} : null, draws: each.draws, rows: each.rows,
       values: each.values.map(even), centre: floats(each.centre), root: floats(each.root),
     })),
     options: payload.options.map((each) => ({
@@ -124,6 +125,12 @@ const whatIf = (() => {
 
   // ---- weights
 
+  const logAt = ({low, step, density}, x) => {
+    const place = (x - low) / step, last = density.length - 1;
+    const cell = Math.min(Math.max(Math.floor(place), 0), last - 1);
+    const between = density[cell] + (place - cell) * (density[cell + 1] - density[cell]);
+    return place >= -EDGE && place <= last + EDGE && between > 0 ? Math.log(between) : NOWHERE;
+  };
   const logDensity = (block, row, scales, shifts) => {
     const size = block.members.length, fixed = block.rows === 1 ? 0 : row.place;
     let change = 0;
@@ -135,19 +142,22 @@ const whatIf = (() => {
         const k = block.members[m], value = block.values[m][row.unit * block.draws + d];
         back[m] = (value - shifts[k]) / scales[k] - block.centre[fixed * size + m];
         if (block.rectangular && Math.abs(back[m]) > 1 + EDGE) return NOWHERE;
+        if (block.table) sum += logAt(block.table, back[m]);
       }
-      if (block.rectangular) continue;
+      if (block.rectangular || block.table) continue;
       for (let i = 0; i < size; i += 1) {
         let z = 0;
         for (let j = 0; j < size; j += 1) z += block.root[(fixed * size + i) * size + j] * back[j];
         sum += z * z;
       }
     }
+    if (block.table) return Math.max(change + sum, NOWHERE);
     return block.rectangular ? change : change - 0.5 * sum;
   };
   const scaledToOne = (logs) => {
     let most = -Infinity;
     for (const each of logs) most = Math.max(most, each);
+    if (most <= 0.5 * NOWHERE) return logs.map(() => 0);
     return logs.map((each) => Math.exp(each - most));
   };
   const weightsOf = (payload, scales, shifts) => {
@@ -164,7 +174,7 @@ const whatIf = (() => {
   const effective = (weights) => {
     let sum = 0, squares = 0;
     for (const w of weights) { sum += w; squares += w * w; }
-    return sum * sum / squares;
+    return sum > 0 ? sum * sum / squares : 0;
   };
 
   // ---- yield and bound
@@ -395,10 +405,11 @@ const whatIf = (() => {
     const weight = weights.own.map((w, i) => w * weights.outer[Math.floor(i / payload.per_draw)]);
     const count = effective(weight), draws = payload.nested ? effective(weights.outer) : count;
     const why = whyNot(payload, scales, count, draws);
+    const found = why
+      ? {yield: null, bound: null, band: []}
+      : {...yieldsOf(payload, option, limit, scales, weights, count), band: bandOf(payload, option, limit, scales, weight)};
     return {
-      ...yieldsOf(payload, option, limit, scales, weights, count),
-      band: bandOf(payload, option, limit, scales, weight),
-      target, effective_units: count, effective_draws: draws, carries: why === "", why,
+      ...found, target, effective_units: count, effective_draws: draws, carries: why === "", why,
       command: commandOf(payload, limit, target, scales, shifts),
     };
   };
