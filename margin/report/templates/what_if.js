@@ -433,6 +433,9 @@ const mountWhatIf = (element, payload) => {
   };
   const percent = (share) => {
     const digits = share > 0.99 || share < 0.01 ? 2 : 1;
+    // what rounds to all or none is not all or none
+    if (share < 1 && share > 0.99995) return "> 99.99 %";
+    if (share > 0 && share < 0.00005) return "< 0.01 %";
     return `${(100 * share).toFixed(digits)} %`;
   };
   const interval = ({value, low, high}) => `${percent(value)} (${percent(low)} to ${percent(high)})`;
