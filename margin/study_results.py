@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from margin.estimates.shares import ErrorShares
+from margin.estimates.what_if import what_if_payload
 from margin.estimates.yield_result import Verdict
 from margin.report import budget_page, files, frames, terminal
 from margin.report import comparison as comparison_report
@@ -30,6 +31,9 @@ class Study(StudyFigures):
     (True, ['does not conform', 'conforms'])
     >>> figure = study.error_by_condition("one-point")
     """
+
+    command: str | None = None
+    """Command that made the study, from which 'What if' on the page goes on; None: 'margin estimate FILE'."""
 
     @property
     def conforms(self) -> bool:
@@ -146,7 +150,8 @@ class Study(StudyFigures):
 
         replace  also in place of the report of another case
         """
-        return files.write_report(self.results, Path(folder), replace=replace)
+        payload = what_if_payload(self.results, command=self.command)
+        return files.write_report(self.results, Path(folder), replace=replace, payload=payload)
 
     def __str__(self) -> str:
         return terminal.render(self.results)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import shlex
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -56,20 +58,31 @@ def estimate(
 
         loaded = load(case, asked)
         study = draw_and_show(
-            lambda stage: run_study(
-                loaded,
-                workers=asked.workers,
-                cluster=int(cluster) if cluster is not None and cluster.isdecimal() else cluster,
-                resume=resume,
-                elements=asked.elements,
-                gpu=gpu,
-                compiled=compiled,
-                stage=stage,
+            lambda stage: dataclasses.replace(
+                run_study(
+                    loaded,
+                    workers=asked.workers,
+                    cluster=int(cluster) if cluster is not None and cluster.isdecimal() else cluster,
+                    resume=resume,
+                    elements=asked.elements,
+                    gpu=gpu,
+                    compiled=compiled,
+                    stage=stage,
+                ),
+                command=_command(case, asked),
             ),
             asked,
             subject_of(loaded),
         )
     sys.exit(CODE_OF[study.verdict])
+
+
+def _command(case: Path, asked: Asked) -> str:
+    """The command as it is to be repeated: file and changes."""
+    words = ["margin", "estimate", str(case)]
+    for change in asked.changes:
+        words += ["--change", change]
+    return shlex.join(words)
 
 
 @contextmanager

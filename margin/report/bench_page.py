@@ -42,7 +42,10 @@ def bench_sections(findings: Findings, outlook: NextMeasurement | None) -> tuple
             Section("Side by side", differences(findings)),
             Section("Not available from these data", lacks(findings)),
             Section("How much more to measure", (*next_day(outlook), *_outlook_pictures(outlook))),
-            Section("How it was read", (Listing("Data", findings.notes), Listing("Cautions", CAUTIONS))),
+            Section(
+                "Interpretation of the inputs",
+                (Listing("Data", findings.notes), Listing("Cautions", CAUTIONS)),
+            ),
         )
 
 

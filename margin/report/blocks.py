@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+LONG = 12
+"""Rows from which a table is folded, with their count in its caption."""
+
+
 @dataclass(frozen=True)
 class Table:
     """A table; the first `text_columns` columns hold words, the rest numbers, the last words if so said."""
@@ -25,6 +29,11 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     text_columns: int = 1
     last_is_text: bool = False
+
+    @property
+    def long(self) -> bool:
+        """Whether it has so many rows that it is folded."""
+        return len(self.rows) > LONG
 
     def is_text(self, column: int) -> bool:
         """Whether the column (from 0) holds words."""
@@ -78,15 +87,31 @@ class Listing:
         return "list"
 
 
-Block = Table | Picture | Text | Listing
+@dataclass(frozen=True)
+class Fragment:
+    """HTML that another module has made whole, such as the controls of 'what if'."""
+
+    html: str
+
+    @property
+    def kind(self) -> str:
+        return "fragment"
+
+
+Block = Table | Picture | Text | Listing | Fragment
 
 
 @dataclass(frozen=True)
 class Section:
-    """A heading and what stands under it."""
+    """A heading and the blocks under it.
+
+    folded  closed until it is opened; its answer stands in the heading
+    """
 
     heading: str
     blocks: tuple[Block, ...] = field(default=())
+    folded: bool = False
+    answer: str = ""
 
     @property
     def anchor(self) -> str:

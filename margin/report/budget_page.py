@@ -189,7 +189,7 @@ def sections(budget: ErrorBudget, option: str) -> tuple[Section, ...]:
     runs = tuple(run.told for run in shares.runs)
     parts.append(
         Section(
-            "How it was computed",
+            "Computation",
             (
                 Listing("Runs", (*runs, f"seed {budget.case.study.seed}; margin {budget.version}")),
                 Listing(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
@@ -43,15 +45,23 @@ def schema_path() -> Path:
     return Path(__file__).with_name("results.schema.json")
 
 
-def write_report(results: Results, folder: str | Path, *, replace: bool = False) -> Path:
+def write_report(
+    results: Results,
+    folder: str | Path,
+    *,
+    replace: bool = False,
+    payload: Mapping[str, Any] | None = None,
+) -> Path:
     """Write the report to `folder` and return the path of its page.
+
+    payload  of `margin.estimates.what_if.what_if_payload`, for the section 'What if'
 
     FolderNotOurs (a ValueError) if the folder holds anything but an earlier report of this case, or of another one
     unless `replace`. All files are written or none.
     """
     subject = subject_of(results.case)
     require_writable(folder, subject, replace=replace)
-    publish(folder, report_contents(results), subject, replace=replace)
+    publish(folder, report_contents(results, payload), subject, replace=replace)
     return Path(folder) / "report.html"
 
 
@@ -83,9 +93,9 @@ def write_comparison(comparison: Comparison, folder: str | Path, *, replace: boo
     return Path(folder) / "comparison.html"
 
 
-def report_contents(results: Results) -> dict[str, str]:
+def report_contents(results: Results, payload: Mapping[str, Any] | None = None) -> dict[str, str]:
     """Every file of a report as text by name."""
-    parts = page.report_sections(results)
+    parts = page.report_sections(results, payload)
     contents = {
         "report.html": page.render_sections(results, parts),
         "yields.csv": csv_text(all_yields_frame(results)),

@@ -1,7 +1,9 @@
-"""The report as one HTML page that needs nothing beside it: no script, no font, no image from elsewhere."""
+"""The report as one HTML page that needs nothing beside it: no script, font or image from elsewhere."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -10,9 +12,11 @@ from margin.estimates.assumptions import by_weight
 from margin.estimates.results import Results
 from margin.messages.requirement import requirement_in_words
 from margin.report import figures, sections, style
-from margin.report.blocks import Listing, Picture, Section, Table, Text, picture
+from margin.report.answers import answers
+from margin.report.blocks import Fragment, Listing, Picture, Section, Table, Text, picture
 from margin.report.summary import Summary, focus_option, summarise
 from margin.report.trials_table import trials_rows
+from margin.report.what_if import what_if_fragment
 from margin.report.worst_case_section import worst_cases
 
 
@@ -35,11 +39,13 @@ def page(title: str, verdict: str, conforms: bool | None, version: str, parts: t
     )
 
 
-def report_sections(results: Results) -> tuple[Section, ...]:
-    """All sections, the one that fills the first page in front."""
+def report_sections(results: Results, payload: Mapping[str, Any] | None = None) -> tuple[Section, ...]:
+    """All sections: the first page, 'what if' where there is a payload for it, and the evidence, folded.
+
+    payload  of `margin.estimates.what_if.what_if_payload`
+    """
     with style.settings():
-        return (
-            first_page(results),
+        evidence = (
             sections.yields(results),
             sections.limit(results),
             sections.errors(results),
@@ -50,6 +56,13 @@ def report_sections(results: Results) -> tuple[Section, ...]:
             sections.where_in_range(results),
             how_read(results),
             how_computed(results),
+        )
+        found = answers(results)
+        moved = () if payload is None else (Section("What if", (Fragment(what_if_fragment(payload)),)),)
+        return (
+            first_page(results),
+            *moved,
+            *(replace(part, folded=True, answer=found.get(part.heading, "")) for part in evidence),
         )
 
 
@@ -158,7 +171,7 @@ def how_read(results: Results) -> Section:
         True,
     )
     return Section(
-        "What went in",
+        "Inputs",
         (
             *((Text(case.notes),) if case.notes else ()),
             *((Text(f"Data: {case.data}."),) if case.data else ()),
@@ -204,7 +217,7 @@ def how_computed(results: Results) -> Section:
         f"Intervals at {numbers.percent(results.case.requirement.confidence)}, two-sided",
         f"Tables and figures of one option show {focus.name!r}: the recommended one, else the nearest",
     )
-    return Section("How it was computed", (Listing("Draws", facts), Listing("Cautions", results.cautions)))
+    return Section("Computation", (Listing("Draws", facts), Listing("Cautions", results.cautions)))
 
 
 def pictures(parts: tuple[Section, ...]) -> tuple[Picture, ...]:

@@ -54,7 +54,7 @@ def test_reports_say_of_what() -> None:
     """The words of the requirement name what each share is of, and its size."""
     case = case_of("larger of 1 % of full scale and 0.5 % of rated load", sensor=LOAD_CELL, circuit=BRIDGE)
     words = requirement_in_words(case)[1].replace("\N{NO-BREAK SPACE}", " ")
-    assert "larger of 1 % of full scale (0.6 N) and 0.5 % of rated load (0.5 N)" in words
+    assert "larger of 1 % of full scale (600 mN) and 0.5 % of rated load (500 mN)" in words
 
 
 def test_many_decimals_are_read() -> None:

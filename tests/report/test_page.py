@@ -10,13 +10,16 @@ from html.parser import HTMLParser
 import pytest
 
 from margin.case.types import Assumption
+from margin.estimates.evaluate import evaluate
 from margin.estimates.findings import computed
 from margin.estimates.next_step import next_step
 from margin.estimates.results import Results
+from margin.estimates.what_if import what_if_payload
 from margin.estimates.yield_result import Estimate
 from margin.messages.sentences import said
 from margin.report import page
 from margin.report.document import to_document
+from tests.pad_study import ONE_POINT, pad_case
 
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 
@@ -231,3 +234,44 @@ def test_a_case_that_was_not_compiled_says_why(results: Results) -> None:
     assert "not compiled (a branch on drawn values)" in said(computed(told))
     assert to_document(told)["computed"]["uncompiled"] == "a branch on drawn values"
     assert to_document(results)["computed"]["uncompiled"] == ""
+
+
+def test_evidence_is_folded_with_its_answer_in_the_heading(html: str) -> None:
+    """The first page is open; every other section is closed and says its answer in one line."""
+    folds = html.count('<details class="evidence">')
+    assert folds == html.count("<section ") - 1
+    first, *rest = html.split('<details class="evidence">')
+    assert "Recommended:" in first and "Next step:" in first
+    answered = [part for part in rest if '<span class="answer">' in part.split("</summary>")[0]]
+    assert len(answered) >= 5
+
+
+def test_little_is_read_before_anything_is_opened(html: str) -> None:
+    """At most 1 200 words outside what is folded."""
+    visible = re.sub(
+        r"<details.*?</summary>|<style.*?</style>|<svg.*?</svg>",
+        " ",
+        html.split('<details class="evidence">')[0],
+        flags=re.S,
+    )
+    assert len(re.sub(r"<[^>]+>", " ", visible).split()) <= 1200
+
+
+def test_long_tables_are_folded_with_their_count(results: Results) -> None:
+    """A table of many rows is closed; its caption says how many there are."""
+    html = page.render(results)
+    folded = re.findall(r'<details class="long"><summary>.*? \((\d+) rows\)</summary>', html)
+    assert folded and all(int(count) > 12 for count in folded)
+
+
+def test_what_if_is_a_section_of_its_own_where_there_is_a_payload() -> None:
+    """A study that can be moved carries its controls, the command of a re-run, and nothing from elsewhere."""
+    case = pad_case(ONE_POINT, sensor={"sensitivity": "4 uS +/- 8 %"}, circuit={"offset": "0 mV +/- 1 mV"})
+    found = evaluate(case, workers=1)
+    payload = what_if_payload(found, command="margin estimate pad.toml")
+    assert payload is not None
+    parts = page.report_sections(found, payload)
+    assert [part.heading for part in parts][:2] == ["Summary", "What if"]
+    html = page.render_sections(found, parts)
+    assert "margin estimate pad.toml" in html and "mountWhatIf" in html
+    assert "http://" not in html.replace("http://www.w3.org", "") and "src=" not in html
