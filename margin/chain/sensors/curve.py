@@ -136,7 +136,7 @@ def curve_through(loads: tuple[float, ...], outputs: tuple[float, ...], straight
     rise = np.diff(y)
     if not (np.all(rise > 0.0) or np.all(rise < 0.0)):
         raise ValueError(
-            "outputs of a tabulated curve must rise or fall throughout: a load cannot be told else"
+            "outputs of a tabulated curve must rise or fall throughout, to determine the load"
         )
     slopes = rise / np.diff(x)
     if straight or x.size == 2:
