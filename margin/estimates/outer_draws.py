@@ -1,4 +1,4 @@
-"""Yield over what is not known: its 5 % point over outer draws, with an interval that covers, and convergence.
+"""Yield over epistemic uncertainty: its 5 % point over outer draws, with an interval that covers, and convergence.
 
 Each outer draw has a yield of its own, counted on finitely many units. Counting adds noise, noise widens the spread
 of the yields, and so the 5 % point of the counted yields lies too low. Noise is measured: an outer draw is counted in
@@ -20,7 +20,7 @@ from margin.estimates.yield_result import Estimate
 Array = NDArray[np.float64]
 
 END = 0.05
-"""The yield is at least the lower bound with all but this probability, over what is not known."""
+"""The yield is at least the lower bound with all but this probability, over epistemic uncertainty."""
 
 MOST_NOISE = 1.5
 """Variance of counting over that between outer draws from which on no extrapolation is trusted to reach high enough."""
