@@ -174,7 +174,7 @@ CHECKS: tuple[Check, ...] = (
     ),
     Check(
         "settling at the converter", "", settling, lambda c, r: 0.5, "below",
-        "counts of full scale that the sampling capacitor, connected empty, is short of after the sampling time; a filter "
+        "unsettled counts of full scale of the sampling capacitor, connected empty, after the sampling time; a filter "
         "capacitor at the input shares its charge with it",
     ),
     Check(

@@ -220,7 +220,9 @@ def zero_return(sweeps: Sweeps, confidence: float) -> Merit:
     return _mean_merit(name, "%", text, values, sweeps, confidence)
 
 
-ONE_MOUNTING = "one mounting: the interval is valid for this mounting only; mount the sensor three times or more"
+ONE_MOUNTING = (
+    "one mounting: the interval is valid for this mounting only; mount the sensor three times or more"
+)
 TWO_MOUNTINGS = "two mountings: the interval is valid for these two; mount the sensor three times or more"
 
 
