@@ -31,7 +31,7 @@ def symmetric_interval(samples: Array, probability: float) -> tuple[float, float
 
 
 def shortest_interval(samples: Array, probability: float) -> tuple[float, float]:
-    """Shortest coverage interval (JCGM 101, 7.7.4): the narrowest that holds the share `probability`.
+    """Shortest coverage interval (JCGM 101, 7.7.4): the narrowest that contains the share `probability`.
 
     >>> import numpy as np
     >>> from distributions import shortest_interval

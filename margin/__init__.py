@@ -4,11 +4,11 @@ draft     write a first case of a kind of sensor and circuit
 load      read a case file
 change    the same case with other values
 estimate  draw, calibrate and judge its units
-budget    what sets the error, and what changing it would bring
+budget    error budget: causes of the error, effect of changes
 compare   two cases on the same draws
 characterise  bench data to figures of merit, fits and spreads
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
-rare      how rarely a unit fails, and which one most likely does
+rare      how rarely a unit fails, and the most probable failing unit
 validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise

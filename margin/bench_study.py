@@ -146,12 +146,12 @@ class Characterisation(BenchFigures):
 
     @property
     def missing(self) -> pd.DataFrame:
-        """What these data cannot give, one row a lack.
+        """Figures and spreads not available from these data, one row each.
 
         Columns:
             what    [text] figure or spread
             where   [text] circuit and interface, '' for the whole bench
-            why     [text] what is lacking
+            why     [text] what is missing
             measure [text] what to measure next
         """
         return missing_frame(self.findings.missing)
@@ -235,7 +235,7 @@ def characterise(
                     memory, whose rows that cannot be read are left out and counted
     stage           called with (title, total) when something long begins; returns the counter of progress
 
-    What the data cannot give stands in `missing`. Raises BenchDataError for data that cannot be read,
+    Figures that are not available are listed in `missing`. Raises BenchDataError for data that cannot be read,
     NotMeasurableError where nothing can be estimated, InvalidArgument for voltages of a thin film without a circuit,
     CaseError for a path without a sound case.
 

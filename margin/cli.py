@@ -1,4 +1,4 @@
-"""The command line: the group, and the commands it holds."""
+"""Command line: the group and its commands."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ cli.add_command(validate)
 
 
 def main() -> None:
-    """Entry point. Whatever goes wrong outside of a command is told as it is inside of one."""
+    """Entry point. Failures outside of a command are reported like those inside of one."""
     with faults_shown():
         try:
             code = cli(standalone_mode=False)

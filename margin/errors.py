@@ -2,9 +2,9 @@
 
 MarginError          base of all others
 InvalidArgument      an argument that a function cannot take: an unknown option, a case in which nothing varies
-CaseError            a case that cannot be used; `faults` holds each fault with file, key, value, reason and remedy
+CaseError            a case that cannot be used; `faults` lists each fault with file, key, value, reason and remedy
 UnitError            a text that is no unit, or a unit of another dimension
-ElementError         a sensor, circuit or interface that cannot be registered, or is not known
+ElementError         a sensor, circuit or interface that cannot be registered, or is unknown
 InvalidParameter     a parameter that a distribution cannot have
 NotPositiveDefinite  rank correlations that cannot all hold; `nearest` is a valid matrix
 NoDensity            the density of a distribution that has none
@@ -14,10 +14,10 @@ DependentGroups      dependent factors in different groups
 BadDesign            points of a sensitivity analysis that cannot be made
 RareEventError       a failure probability that cannot be estimated from what was given
 NotComparable        two cases without a common option, or with different requirements or loads
-BenchDataError       bench data that cannot be read; `faults` holds each fault with line, column and value
+BenchDataError       bench data that cannot be read; `faults` lists each fault with line, column and value
 NotMeasurableError   an estimate that the bench data cannot give; the message says what to measure
 FileExists           a file that a draft would overwrite
-FolderNotOurs        a folder that holds files of someone else, or may not be written
+FolderNotOurs        a folder that contains files of someone else, or may not be written
 RunFolderError       a folder of kept parts that belongs to another run
 UnreadableResults    a file that is no results document, or one of another version
 ClusterError         workers that cannot be reached or started

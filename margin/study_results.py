@@ -21,7 +21,7 @@ from margin.study_figures import BudgetFigures, PairedFigures, StudyFigures
 
 @dataclass(frozen=True, repr=False)
 class Study(StudyFigures):
-    """A finished study. `results` holds everything; printing it, or naming it in a notebook, shows one screen.
+    """A finished study. `results` contains everything; printing it, or naming it in a notebook, shows one screen.
 
     Tables are pandas frames, figures methods that give a matplotlib figure (`study.error_over_load()`).
 

@@ -1,11 +1,10 @@
-"""Examples in docstrings and in the README run as they stand; every public name has one."""
+"""Examples in docstrings run as they are written; every public name has one."""
 
 from __future__ import annotations
 
 import ast
 import doctest
 import inspect
-import re
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -98,34 +97,3 @@ def test_every_public_name_has_an_example(package: Any) -> None:
     """Each function and class that a package offers shows in its docstring how it is used; a result, how it is had."""
     for name in sorted(set(package.__all__) - WITHOUT):
         assert ">>> " in (inspect.getdoc(getattr(package, name)) or ""), name
-
-
-def readme_examples() -> list[str]:
-    """Python blocks of the README in their order, but for those that tests of their own run (marked by a comment)."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    return [
-        block
-        for mark, block in re.findall(r"(<!-- \w+ -->\n)?```python\n(.*?)```", text, flags=re.DOTALL)
-        if not mark
-    ]
-
-
-@pytest.mark.parametrize("block", readme_examples())
-def test_lines_of_the_readme_run(
-    block: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """A Python block of the README runs; the shipped case that it names is there, and here a small one in its place."""
-    for path in set(re.findall(r'"(cases/[\w/]+\.toml)"', block)):
-        assert (ROOT / path).is_file()
-        (tmp_path / path).parent.mkdir(parents=True)
-        (tmp_path / path).write_text(CASE, encoding="utf-8")
-    monkeypatch.chdir(tmp_path)
-    found: dict[str, Any] = {}
-    exec(block, found)
-    assert "study" not in found or (tmp_path / "report" / "report.html").is_file()
-    assert "print(" not in block or capsys.readouterr().out.strip()
-
-
-def test_the_readme_has_examples() -> None:
-    """The block of the five lines is among those that run."""
-    assert any("margin.estimate(" in block for block in readme_examples())

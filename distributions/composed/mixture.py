@@ -105,7 +105,7 @@ class Mixture(Distribution):
         return x.reshape(wanted.shape)
 
     def _at_atoms(self, u: FloatArray, x: FloatArray) -> NDArray[np.bool_]:
-        """Fill in `x` where `u` falls into the jump at an atom, and tell where."""
+        """Fill in `x` where `u` falls into the jump at an atom, and return where."""
         atoms = self.atoms
         if not atoms.size:
             return np.zeros(u.shape, dtype=np.bool_)

@@ -1,4 +1,4 @@
-"""Shapes fitted to measured values, with goodness of fit and what the sample leaves open."""
+"""Shapes fitted to measured values, with goodness of fit and sampling uncertainty."""
 
 from distributions.fitting.fit import ShapeFit, ShapeFits, fit_shapes
 

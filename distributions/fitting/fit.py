@@ -1,4 +1,4 @@
-"""Fit of shapes to measured values: ranked, judged, with what the sample leaves open."""
+"""Fit of shapes to measured values: ranking, goodness of fit, sampling uncertainty."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from distributions.streams import Stream
 
 FEWEST = 3
 FEW = 8
-"""Below this many values no shape can be told from another."""
+"""Below this many values shapes cannot be distinguished."""
 
 CLOSE_AICC = 2.0
 """Shapes within this of the best have substantial support (Burnham and Anderson, 2002, 2.6)."""
@@ -28,7 +28,7 @@ FEWEST_REPEATS, MOST_SIMULATED = 99, 200_000
 
 HOPELESS = 30.0
 """A shape whose AICc lies so far above the best has a share of support below 1e-6 and is not judged further
-(unless it is asked for by name, or the values are too few to tell shapes apart)."""
+(unless it is asked for by name, or the values are too few to distinguish shapes)."""
 
 
 @dataclass(frozen=True)
@@ -296,7 +296,7 @@ def _notes(count: int, done: int, asked: int) -> tuple[str, ...]:
     notes = []
     if count < FEW:
         notes.append(
-            f"{count} values cannot tell shapes apart: choose the shape by what is known of the quantity "
+            f"{count} values do not distinguish shapes: choose the shape by what is known of the quantity "
             f"(JCGM 101, table 1) and use the fit for its parameters, or measure {FEW} or more, better 30"
         )
     if done < asked:

@@ -15,7 +15,7 @@ from distributions.distribution import FloatArray
 from distributions.fitting.simplex import minimise
 
 MOST_DOF = 200.0
-"""Degrees of freedom at which a Student t is as good as normal; more are not told apart."""
+"""Degrees of freedom at which a Student t is as good as normal; more are not distinguished."""
 
 LEAST_DOF = 2.05
 

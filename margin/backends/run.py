@@ -44,7 +44,7 @@ def run(
 
     plan      what is drawn, by default a study of fixed size (see `plan_of`)
     enough    asked after each look of the plan, of counts that go on growing; what it leaves out is not drawn
-    model     the case made ready, where that has been done
+    model     the case prepared for drawing, where that has been done
     workers   threads, default one a core where that is worth it; block: units in one block, default by the cache,
               on a device by its memory
     cluster   address of a Dask scheduler, or a number of worker processes to start here, in place of threads

@@ -1,4 +1,4 @@
-"""Effects that a kind of sensor has, and what a bench has to measure to know them."""
+"""Effects of a kind of sensor, and the measurement that each takes."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ MEASURE: Mapping[str, str] = {
     "span_temperature_coefficient": WARM,
     "offset_temperature_coefficient": f"{WARM}, and read the unloaded output at each",
     "zero_temperature_coefficient": f"{WARM}, and read the unloaded output at each",
-    "humidity_coefficient": "repeat the cycles at another humidity and compare (no column of a bench file tells it)",
+    "humidity_coefficient": "repeat the cycles at another humidity and compare (a bench file has no column for it)",
     "reload_scatter": "repeat the cycles without remounting, three times or more",
     "zero_return": "read the unloaded output before and after each cycle",
-    "ageing": "repeat the cycles after service time and compare (no column of a bench file tells it)",
+    "ageing": "repeat the cycles after service time and compare (a bench file has no column for it)",
 }
 """What shows each effect, by its key in a case, in the order in which they are listed."""
 

@@ -1,4 +1,4 @@
-"""What is wrong with a bench file, told all at once and with the place of each fault."""
+"""Faults of a bench file, reported together, each with its place."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Fault:
 
 
 class BenchDataError(MarginError, ValueError):
-    """Bench data that cannot be read as they stand. `faults` holds each fault for programs."""
+    """Bench data that cannot be read. `faults` lists each fault for programs."""
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)

@@ -15,7 +15,7 @@ class FittedSpread:
     """Spread of a quantity at one level of the case.
 
     sd     standard deviation: of the nominal value where the quantity is relative, else in its unit
-    units  how many units the knowledge of it is worth; None where it is itself what is not known (`common`), or
+    units  equivalent number of units behind it; None where it is itself epistemic uncertainty (`common`), or
            well known
     """
 

@@ -1,4 +1,4 @@
-"""From bench data to a fitted sensor: every property with its spread at each level that the data can tell."""
+"""Fitted sensor from bench data: every property with its spread at each level that the data resolve."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From bench data to spreads by level of variation: what a case needs to know of the sensors."""
+"""Spreads of the sensors by level of variation, from bench data."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Spreads:
     between      means and covariance of the parameters between sensors, scatter within taken off
     together     correlation of the sensors' mean parameters, None where it is not measurable
     reload       reload scatter of ln_sensitivity by sensor, None where it is not measurable
-    notes        what was assumed and what cannot be had
+    notes        assumptions, and spreads not available
     """
 
     parameters: pd.DataFrame

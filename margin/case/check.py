@@ -1,4 +1,4 @@
-"""Checks across tables: what each table alone cannot know."""
+"""Checks across the tables of a case."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def require_names(calibrations: tuple[CalibrationSpec, ...], file: str) -> Itera
         if each.name in seen:
             yield Fault(
                 file, f"calibration {number}", "name", each.name, "is the name of an earlier option too",
-                "write a name that tells them apart",
+                "write a name that distinguishes them",
             )  # fmt: skip
         seen.add(each.name)
 

@@ -121,7 +121,7 @@ def require_invertible(
     about: CaseTable,
     file: str,
 ) -> Iterator[Fault]:
-    """The sensor must tell the force from its output on the branch of the design curve."""
+    """The output of the sensor must determine the force on the branch of the design curve."""
     curve = read.curve
     if curve.branch == "up":
         return
@@ -143,7 +143,7 @@ def require_invertible(
     )
     if not np.all(np.abs(told - expected) <= CLOSE * loads[1]):
         reason = (
-            f'the output of the sensor of kind "{elements["sensor"].kind}" does not tell the force on this '
+            f'the output of the sensor of kind "{elements["sensor"].kind}" does not determine the force on this '
             "branch: its hysteresis turns it back, or its inverse knows the ascending branch alone"
         )
         yield Fault(file, "design_curve", "branch", curve.branch, reason, 'write branch = "up"')

@@ -1,4 +1,4 @@
-"""What is wrong with a case file: one fault a line, each with its place, its reason and how to mend it."""
+"""Faults of a case file: one a line, each with its place, reason and remedy."""
 
 from __future__ import annotations
 

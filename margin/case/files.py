@@ -14,7 +14,7 @@ LARGEST_FILE = 1_000_000
 
 
 def text_of(path: Path) -> str:
-    """Text of a file. Raises CaseError where there is none to be had; waits for no pipe or device."""
+    """Text of a file. Raises CaseError where it cannot be read; waits for no pipe or device."""
     file = str(path)
     try:
         if path.is_dir():
@@ -38,7 +38,7 @@ def text_of(path: Path) -> str:
 
 
 def _decoded(content: bytes, file: str) -> str:
-    """UTF-8 text; CaseError that names the other encoding where it can be told."""
+    """UTF-8 text; CaseError that names the other encoding where it can be recognised."""
     if content.startswith((b"\xff\xfe", b"\xfe\xff")) or b"\0" in content[:200]:
         reason = "is UTF-16 or UTF-32 text, or no text at all"
         raise CaseError([Fault(file, "", "", None, reason, "save it as UTF-8")])

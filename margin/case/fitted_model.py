@@ -1,4 +1,4 @@
-"""A fitted model as a case holds it: provenance, sensor and dependences of a bench analysis."""
+"""Fitted model in a case: provenance, sensor and dependences of a bench analysis."""
 
 from __future__ import annotations
 

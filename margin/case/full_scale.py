@@ -130,7 +130,7 @@ def _scaled(spread: Spread, factor: float) -> Spread:
 
 
 def _stands_for(spec: ElementSpec, figure: Figure) -> float | None:
-    """Nominal value of the quantity that stands for a figure; None without one."""
+    """Nominal value of the quantity behind a figure; None without one."""
     for name, declared in parameters_of(spec.cls).items():
         if declared.figure == figure and figure not in WRITTEN:
             return spec.quantities[name].nominal

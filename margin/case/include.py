@@ -111,7 +111,7 @@ def include(raw: dict[str, Any], path: Path | None, file: str, known: FittedMode
 
 
 def _read(name: Any, path: Path | None, file: str) -> FittedModel:
-    mend = 'write the file that holds it, such as from = "pad_fit.toml"'
+    mend = 'write the file of the model, such as from = "pad_fit.toml"'
     if not isinstance(name, str) or not name.strip() or "\0" in name:
         reason = "must be the name of a fitted model"
         raise CaseError([Fault(file, "sensor", "from", name, reason, mend)])
@@ -145,7 +145,7 @@ class _Filled:
         if abs(stated - self.model.about.temperature) > SAME_TEMPERATURE:
             held = units.show(self.model.about.temperature, "degC")
             shown = units.show(stated, "degC") if written is None else written
-            reason = f"{self.model.name} holds at {held}"
+            reason = f"{self.model.name} was measured at {held}"
             mend = f'write reference_temperature = "{held}"'
             self.faults.append(Fault(self.file, "case", "reference_temperature", shown, reason, mend))
 
@@ -190,7 +190,7 @@ class _Filled:
 
     def not_stated(self, missing: str) -> Fault:
         key, _, level = missing.partition(" per ")
-        reason = f"{self.model.name} cannot tell its spread per {level}: the data do not show it"
+        reason = f"{self.model.name} contains no spread per {level}: the data do not show it"
         mend = f'state it, such as {key} = "+/- 8 % (2 sigma) per {level}", or "+/- 0 % per {level}" for none'
         return Fault(self.file, "sensor", key, None, reason, mend)
 

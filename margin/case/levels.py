@@ -24,7 +24,7 @@ _WHY: dict[Role, str] = {
     "circuit": "parts of a circuit do not vary with mounting, calibration, station or placement of the load",
     "converter": "a converter does not vary with mounting, calibration, station or placement of the load",
     "firmware": "firmware does not vary with mounting, calibration, station or placement of the load",
-    "use": "what holds during use does not belong to a lot, a unit or a calibration",
+    "use": "a condition of use does not belong to a lot, a unit or a calibration",
     "station": "a station does not vary with the lot, the unit or its use",
 }
 

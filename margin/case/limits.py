@@ -1,4 +1,4 @@
-"""How much a case may ask for: counts that no product needs, and that memory and time would not hold."""
+"""Upper limits of the counts in a case: beyond the need of any product, memory and time."""
 
 from __future__ import annotations
 

@@ -406,7 +406,7 @@ class _Reader:
             stated = {name: getattr(table, name) for name in quantities_of(kinds_of("use")["use"])}
             quantities = {name: quantity for name, quantity in stated.items() if quantity is not None}
             if table.name in names:
-                mend = "write a name that tells them apart"
+                mend = "write a name that distinguishes them"
                 place = f"use.condition {number}"
                 self.faults.append(
                     Fault(

@@ -54,7 +54,7 @@ def require_curve(spec: ElementSpec, written: dict[str, Any], file: str) -> Iter
     for place, step in enumerate(steps, 2):
         if step == 0.0 or (step > 0.0) != rising:
             reason = f"the outputs must rise or fall throughout, and number {place} does not"
-            mend = "a load could not be told from its output: average the readings, or leave the point out"
+            mend = "the output would not determine the load: average the readings, or leave the point out"
             yield Fault(file, "sensor", "outputs", shown_outputs, reason, mend)
             break
 

@@ -24,12 +24,12 @@ _LINES = {
 
 
 def require_one_line(text: str) -> str:
-    """The text; ValueFault where it holds a line break or a control character, or turns the text around it."""
+    """The text; ValueFault where it contains a line break or a control character, or turns the text around it."""
     return _require(text, ())
 
 
 def require_printable(text: str) -> str:
-    """The text; ValueFault where it holds control characters but line breaks and tabs."""
+    """The text; ValueFault where it contains control characters but line breaks and tabs."""
     return _require(text, ("\n", "\r", "\t"))
 
 
@@ -39,14 +39,14 @@ def _require(text: str, but: tuple[str, ...]) -> str:
             unicodedata.category(character) not in ("Cc", "Cs") and character not in _LINES
         ):
             if character in _TURNING:
-                reason = f"holds a character that turns the direction of text (U+{ord(character):04X})"
+                reason = f"contains a character that turns the direction of text (U+{ord(character):04X})"
                 raise ValueFault(
                     f"{reason}, at place {place}", "leave it out; letters of any script may stand there"
                 )
             continue
         what = _LINES.get(character, f"a control character (U+{ord(character):04X})")
         raise ValueFault(
-            f"holds {what}, at place {place}", "write it in one line of letters, digits and signs"
+            f"contains {what}, at place {place}", "write it in one line of letters, digits and signs"
         )
     return text
 

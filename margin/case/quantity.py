@@ -276,7 +276,7 @@ def _spread(
             )
         if not 0.0 < selected_out < max(limits[1], -limits[0]):
             raise ValueFault(
-                f'"{written.text}" leaves out more than it holds',
+                f'"{written.text}" leaves out more than it contains',
                 "write a middle that is narrower than the limits",
             )
     read = _read(written, limits, selected_out)

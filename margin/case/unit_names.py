@@ -1,4 +1,4 @@
-"""Units that a case may be written in: symbols, spellings, and what each dimension is called.
+"""Units of a case file: symbols, spellings, and names of dimensions.
 
 Prefixes and symbols follow the SI brochure (BIPM, 9th edition, tables 2 to 8); factors of the pound-force and
 the inch are those of NIST SP 811, appendix B (from memory).

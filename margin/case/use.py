@@ -1,4 +1,4 @@
-"""How the product is used: what holds around a reading."""
+"""Conditions of use around a reading."""
 
 from __future__ import annotations
 

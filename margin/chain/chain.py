@@ -99,7 +99,7 @@ class Chain:
         return Response(code, voltage, counts, clipped, output, contact, circuit, setting)
 
     def unsettled(self, output: Value, setting: Setting) -> Value:
-        """Share of the voltage that the converter's sampling capacitor lacks; 0 where nothing is stated of it."""
+        """Unsettled share of the voltage on the converter's sampling capacitor; 0 where nothing is stated of it."""
         circuit = self.circuit
         if not isinstance(circuit, LoadedOutput):
             return 0.0

@@ -1,4 +1,4 @@
-"""Design checks beside the force error: what a circuit designer looks at before boards are ordered."""
+"""Design checks beside the force error: headroom, current, drive, bandwidth, settling, resolution."""
 
 from __future__ import annotations
 
@@ -174,7 +174,7 @@ CHECKS: tuple[Check, ...] = (
     ),
     Check(
         "settling at the converter", "", settling, lambda c, r: 0.5, "below",
-        "counts of full scale that the sampling capacitor, connected empty, lacks after the sampling time; a filter "
+        "unsettled counts of full scale of the sampling capacitor, connected empty, after the sampling time; a filter "
         "capacitor at the input shares its charge with it",
     ),
     Check(

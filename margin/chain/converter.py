@@ -144,7 +144,7 @@ class Converter:
         return own
 
     def unsettled(self, resistance: Value, capacitance: Value) -> Value:
-        """Share of a voltage that the sampling capacitor Cs still lacks when it is disconnected.
+        """Unsettled share of a voltage on the sampling capacitor Cs when it is disconnected.
 
         resistance   ohm, of the source R; capacitance: F, of a filter Cf across the input, 0 without one
 

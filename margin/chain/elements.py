@@ -59,7 +59,7 @@ class Sensor(Protocol):
 
     @property
     def voltage_reference(self) -> Value:
-        """Sensor voltage, V, at which `output` holds."""
+        """Sensor voltage, V, of `output`."""
 
 
 class Circuit(Protocol):
@@ -89,7 +89,7 @@ class Circuit(Protocol):
 
 @runtime_checkable
 class LoadedOutput(Protocol):
-    """A circuit that tells the resistance with which it drives the converter; optional."""
+    """Circuit with a known output resistance towards the converter; optional."""
 
     def output_resistance(self, output: Value, setting: Setting) -> Value:
         """ohm."""
@@ -97,7 +97,7 @@ class LoadedOutput(Protocol):
 
 @runtime_checkable
 class FilteredOutput(Protocol):
-    """A circuit that tells the filter capacitance across the converter's input; optional."""
+    """Circuit with a known filter capacitance across the converter's input; optional."""
 
     def output_capacitance(self) -> Value:
         """F."""

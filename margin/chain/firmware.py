@@ -83,7 +83,7 @@ class Firmware:
         return self.nominal.respond(load, setting).code
 
     def blind(self, code: Value, setting: Setting) -> Any:
-        """Whether the code tells of no force at all on the sensor: below turn-on, or nothing."""
+        """Whether the code shows no force on the sensor: below turn-on, or no load."""
         return self.no_load(self.force_of(code, setting))
 
     def no_load(self, load: Value) -> Any:

@@ -23,7 +23,7 @@ Value = float | NDArray[np.float64]
 Level = Literal[
     "common", "station", "lot", "unit", "mounting", "calibration", "condition", "loading", "reading"
 ]
-"""For what one draw is made: see the README on levels of variation."""
+"""Level of variation, for which one draw is made (margin/guide/case_file.md)."""
 
 LEVELS: tuple[Level, ...] = (
     "common", "station", "lot", "unit", "mounting", "calibration", "condition", "loading", "reading",

@@ -77,7 +77,7 @@ def register(role: str, cls: type) -> type:
         raise ElementError(f"{cls.__name__} must be a dataclass: its fields are its quantities")
     missing = [name for name in _ASKED[role] if not callable(getattr(cls, name, None))]
     if missing:
-        raise ElementError(f"{cls.__name__} cannot serve as {role}: it lacks {', '.join(missing)}")
+        raise ElementError(f"{cls.__name__} cannot serve as {role}: missing are {', '.join(missing)}")
     if known.get(kind, cls) is not cls:
         raise ElementError(
             f"{role} kind {kind!r} is taken by {known[kind].__name__}: give {cls.__name__} another kind"

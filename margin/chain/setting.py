@@ -1,4 +1,4 @@
-"""What holds around the chain while a reading is taken."""
+"""Conditions around the chain during a reading."""
 
 from __future__ import annotations
 

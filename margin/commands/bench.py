@@ -1,4 +1,4 @@
-"""`margin bench`: what bench data tell of the sensors, and what to measure next."""
+"""`margin bench`: figures of merit, fits and spreads of sensors, and what to measure next."""
 
 from __future__ import annotations
 

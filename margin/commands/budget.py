@@ -18,7 +18,7 @@ from margin.commands.common import Asked, draw_and_show, faults_shown, load, stu
     help="Most evaluations of a unit for each grouping, by default 131072.",
 )
 @click.option("--second-order", is_flag=True, help="Also how pairs of factors act together.")
-@click.option("--shapley", is_flag=True, help="Also Shapley effects, which tell dependent factors apart.")
+@click.option("--shapley", is_flag=True, help="Also Shapley effects, which separate dependent factors.")
 @study_options
 def budget(
     case: Path,
@@ -28,7 +28,7 @@ def budget(
     shapley: bool,
     asked: Asked,
 ) -> None:
-    """What sets the error of CASE: effects of causes, the failing units they cure, and what changing them brings."""
+    """Error budget of CASE: effects of causes, failing units that each would cure, effect of changes."""
     with faults_shown():
         from margin.estimates.shares import RUNS
         from margin.report.manifest import subject_of

@@ -86,7 +86,7 @@ OF_OUT = click.option(
     "--out", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the report there."
 )
 OF_REPLACE = click.option(
-    "--replace", is_flag=True, help="Replace the report of another case, too, if --out holds one."
+    "--replace", is_flag=True, help="Replace the report of another case, too, if --out contains one."
 )
 OF_QUIET = click.option("--quiet", is_flag=True, help="No progress and no summary: exit code and files only.")
 

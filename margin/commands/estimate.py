@@ -87,7 +87,7 @@ def _command(case: Path, asked: Asked) -> str:
 
 @contextmanager
 def _options_named() -> Iterator[None]:
-    """A way to compute that cannot be taken, told with the option that asked for it."""
+    """A way of computing that is not available, reported with the option that asked for it."""
     from margin.backends.compiled.choose import CannotCompile
     from margin.backends.device.device_array import NotOnDevice
     from margin.backends.device.space import GpuUnavailable

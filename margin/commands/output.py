@@ -45,7 +45,7 @@ codecs.register_error(_ERRORS, _substitute)
 def readable(text: str, encoding: str | None) -> str:
     """The text with readable substitutes for what an encoding lacks: '+/-' for a plus-minus sign.
 
-    None, or an encoding that is not known, counts as UTF-8.
+    None, or an unknown encoding, counts as UTF-8.
     """
     try:
         encoding = codecs.lookup(encoding or "utf-8").name

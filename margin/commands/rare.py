@@ -60,7 +60,7 @@ def rare(
     replace: bool,
     quiet: bool,
 ) -> None:
-    """How rarely a unit of CASE fails, down to 1e-7, and which unit most likely does."""
+    """How rarely a unit of CASE fails, down to 1e-7, and the most probable failing unit."""
     asked = Asked(seed=seed, changes=changes, elements=elements, out=out, quiet=quiet)
     with faults_shown():
         from margin.estimates.rare import require_budget

@@ -1,4 +1,4 @@
-"""What a bench tells of its sensors: every circuit with every interface, what differs, and what cannot be had."""
+"""Findings of a bench: every circuit with every interface, differences, and figures not available."""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ LACK_RISK = 0.05
 
 
 def merits_frame(merits: Iterable[Merit]) -> pd.DataFrame:
-    """One row a figure of merit, columns as the fields of `Merit`; what is not known is NaN."""
+    """One row a figure of merit, columns as the fields of `Merit`; NaN where not available."""
     return frame_of(merits).astype(dict.fromkeys(("value", "low", "high"), float))
 
 

@@ -114,5 +114,5 @@ class ChangeSums:
 
 def _of(counts: Counts | None) -> Counts:
     if counts is None:
-        raise ValueError("outcomes lack what was asked of them")
+        raise ValueError("outcomes do not contain the sums asked for")
     return counts

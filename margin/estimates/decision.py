@@ -1,4 +1,4 @@
-"""Which calibration to choose, or what stands in the way of all of them."""
+"""Choice of a calibration, or the obstacles to all of them."""
 
 from __future__ import annotations
 

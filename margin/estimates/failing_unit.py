@@ -1,4 +1,4 @@
-"""The most likely failing unit in the engineer's words: which factor stands at which value, and where it fails."""
+"""The most probable failing unit: value of each factor, and where it fails."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class FailingUnit:
     parts      one row a factor that stands away from its median, the furthest first: factor; where it is drawn
                ('in use, cool morning, 20 N', '' for what holds for the unit); score, standard normal (2.9: so unlikely
                as 2.9 standard deviations); deviation from nominal (relative or in SI units, or the standardised draw;
-               not a number for what is not known); relative; value, in the case's own units
+               not a number for epistemic uncertainty); relative; value, in the case's own units
     load, condition  of its worst reading, N; error and permissible error there, N
     distance   from the median of all draws: root of the sum of squared scores
     """

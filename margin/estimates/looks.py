@@ -1,4 +1,4 @@
-"""Drawing until the verdict is decided: what a look is worth, when it suffices, and what more it would take."""
+"""Looks of a study that draws until its verdict is decided: sufficiency, and units still needed."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ class NextMeasurement:
                Yields are shares, spreads relative, temperature coefficients in %/K.
     decides    the quantity by which the plans are compared
     sentence   which next measurement narrows that interval most for its effort
-    confidence of the intervals of spreads; those of a yield are its 5 % and 95 % points over what is not known
+    confidence of the intervals of spreads; those of a yield are its 5 % and 95 % points over epistemic uncertainty
     seed       of the draws of a yield, None without a case
     units      drawn for each count, 0 without a case
     """
@@ -175,7 +175,7 @@ def _added_units(plan: Plan, now: BenchSize, levels: Container[Level]) -> Added:
 def _of_yield(found: Yield | None) -> tuple[float, float | None, float | None, str, float]:
     """Value, ends, note, and how far the noise of the draws leaves the width open (both ends as the lower one)."""
     if found is None:
-        return float("nan"), None, None, "the case has no measured spread that this would tell more of", 0.0
+        return float("nan"), None, None, "the case has no measured spread that this would narrow", 0.0
     if found.knowledge is None or found.known_low is None:
         return found.sampled.value, None, None, "nothing in the case is left open", 0.0
     low, high = found.knowledge

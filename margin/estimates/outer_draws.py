@@ -1,4 +1,4 @@
-"""Yield over what is not known: its 5 % point over outer draws, with an interval that covers, and convergence.
+"""Yield over epistemic uncertainty: its 5 % point over outer draws, with an interval that covers, and convergence.
 
 Each outer draw has a yield of its own, counted on finitely many units. Counting adds noise, noise widens the spread
 of the yields, and so the 5 % point of the counted yields lies too low. Noise is measured: an outer draw is counted in
@@ -20,7 +20,7 @@ from margin.estimates.yield_result import Estimate
 Array = NDArray[np.float64]
 
 END = 0.05
-"""The yield is at least the lower bound with all but this probability, over what is not known."""
+"""The yield is at least the lower bound with all but this probability, over epistemic uncertainty."""
 
 MOST_NOISE = 1.5
 """Variance of counting over that between outer draws from which on no extrapolation is trusted to reach high enough."""
@@ -50,15 +50,17 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
     - at least as far as a share counted on the units of the lowest 5 % of the draws (Clopper and Pearson, 1934):
       no interval has zero width;
     - down to 0 where so few outer draws cannot show a 5 % point at all (Wilks, 1941).
+
+    Where an outer draw has one cell alone, too few units for its noise to be measured, nothing is extrapolated: the
+    counted point, which noise makes too low, stands for the lower end, and the upper end is that of the mean yield.
     """
     draws, count = cells.shape[0], cells.shape[0] * cells.shape[1] * units
     sure = 1.0 - 0.5 * (1.0 - confidence)
     below, above = _ranks(draws, sure)[0], _ranks(draws, confidence)[1]
     half = cells.shape[1] // 2
-    whole = _Quantile.of(cells.mean(axis=1), below, above)
-    first, second = (
-        _Quantile.of(cells[:, part].mean(axis=1), below, above) for part in (slice(half), slice(half, None))
-    )
+    yields, halves = _levels(cells)
+    whole = _Quantile.of(yields[0], below, above)
+    first, second = (_Quantile.of(part, below, above) for part in halves)
     deviation = float(np.sqrt(END * (1.0 - END) / draws))
     value = float(np.clip(2.0 * whole.value - 0.5 * (first.value + second.value), 0.0, 1.0))
 
@@ -75,7 +77,7 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
     few = (1.0 - value) * units * half < FEW_FAILURES
     if few:
         low = min(low, whole.value - (END - below) * whole.down)
-    if few or _noise_rules(cells, whole.value):
+    if few or not half or _noise_rules(cells, whole.value):
         middle = max(mean, float(np.median(cells.mean(axis=1))))
         high = max(high, clopper_pearson(middle * count, count, confidence)[1])
     trials = max(END * count, 1.0)
@@ -170,6 +172,8 @@ def noise_and_scatter(cells: Array) -> tuple[float, float]:
 
 
 def _levels(cells: Array) -> tuple[list[Array], list[Array]]:
-    """Yields of outer draws counted on all cells, and on each half of them."""
+    """Yields of outer draws counted on all cells, and on each half of them; a single cell counts as both halves."""
     half = cells.shape[1] // 2
+    if not half:
+        return [cells[:, 0]], [cells[:, 0], cells[:, 0]]
     return [cells.mean(axis=1)], [cells[:, :half].mean(axis=1), cells[:, half:].mean(axis=1)]

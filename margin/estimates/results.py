@@ -78,12 +78,12 @@ class OptionResult:
 
 @dataclass(frozen=True)
 class Recommendation:
-    """The option of least effort that conforms, or what stands in the way.
+    """The option of lowest cost that conforms, or the obstacles.
 
     option     None where none conforms, or a design check is exceeded
     reason     for it, or for there being none
     obstacles  what stands in the way, or options that the draws leave open
-    undecided  options of less effort (all of them where none conforms) whose verdict the draws leave open
+    undecided  options of lower cost (all of them where none conforms) whose verdict the draws leave open
     """
 
     option: str | None

@@ -38,7 +38,7 @@ class Yield:
 
     @property
     def bound(self) -> Estimate:
-        """The lower bound with its interval: the 5 % point over what is not known, or the yield where all is known."""
+        """The lower bound with its interval: the 5 % point over the outer draws, or the yield without any."""
         if self.known_low is not None:
             return self.known_low
         low = self.sampled.low if self.sure_low is None else self.sure_low

@@ -25,7 +25,7 @@ def yields_of(frame: Frame, tally: Tally, confidence: float) -> dict[str, Yield]
 
 
 def yield_of(frame: Frame, tally: Tally, counts: str, confidence: float) -> Yield:
-    """The yield of one option by what counts, with its lower bound where something is not known."""
+    """The yield of one option by what counts, with its lower bound under epistemic uncertainty."""
     column = COUNTS.index(counts)
     lots = _lots(frame, tally, column)
     if frame.outer > 1:

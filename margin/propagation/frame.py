@@ -39,7 +39,7 @@ class Frame:
     """What every block of a run has in common. loads, permissible: (load,), N.
 
     repeated  better points are drawn, and the sections are independent repetitions of them
-    outer     draws of what is not known; 1 where nothing varies there
+    outer     draws of epistemic uncertainty; 1 where nothing varies there
     """
 
     loads: Array

@@ -1,4 +1,4 @@
-"""What a study is, so that blocks of it can be told from those of another: its content and what computes it."""
+"""Fingerprint of a study, which distinguishes its blocks from those of another: content and code."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What few units cannot tell: mean, spread and correlation of what they showed, as draws of level `common`.
+"""Sampling uncertainty of a mean, spread and correlation estimated from few units, as draws of level `common`.
 
 For a normal sample of n units the usual non-informative result is s^2 ~ (n - 1) S^2 / chi2(n - 1) and, given s,
 mean ~ N(sample mean, s^2 / n) (Gelman et al., Bayesian Data Analysis, 3.2; JCGM 101, 6.4.9.2). Of p factors

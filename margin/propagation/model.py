@@ -1,4 +1,4 @@
-"""A case made ready to be drawn: nominal chain, factors, dependence, classes."""
+"""A case prepared for drawing: nominal chain, factors, dependence, classes."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ PILOT_UNITS = 2048
 
 @dataclass(frozen=True)
 class Model:
-    """A case made ready to be drawn.
+    """A case prepared for drawing.
 
     draws_first  a source makes its many draws at once: long steps, during which other threads set up theirs
     seed         of the draws, where it is not that of the study

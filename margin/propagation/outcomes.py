@@ -51,7 +51,7 @@ class Outcomes:
 
 
 class UnitEngine(Protocol):
-    """A way of computing that tells units apart; it belongs to one model and one frame."""
+    """A way of computing with results unit by unit; it belongs to one model and one frame."""
 
     @property
     def fast(self) -> bool:

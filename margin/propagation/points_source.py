@@ -38,7 +38,7 @@ class Column:
     """One column of a plan.
 
     name    of the stream that it stands for
-    factor  that is drawn; None for what is not known of a factor's mean, spread or correlation
+    factor  that is drawn; None for sampling uncertainty of a factor's mean, spread or correlation
     event   'in use', 'at calibration' or '' for what holds for the unit
     many    draws of a row: 1, or one for each placement, sample or sample unit
     """

@@ -74,7 +74,7 @@ class RunFolder:
         else:
             if path.is_dir() and any(not p.name.endswith(_PART) for p in path.iterdir()):
                 raise RunFolderError(
-                    f"{path}: holds files but no {HEADER}, so no run was kept there; nothing was written. "
+                    f"{path}: contains files but no {HEADER}, so no run was kept there; nothing was written. "
                     "Name a new or empty folder"
                 )
             (path / CHUNKS).mkdir(parents=True, exist_ok=True)
@@ -139,7 +139,7 @@ def _require_same(path: Path, header: dict[str, Any]) -> None:
         if len(differing) > _SHOWN:
             shown.append(f"and {len(differing) - _SHOWN} more")
         raise RunFolderError(
-            f"{path}: holds another run ({'; '.join(shown)}); nothing was written. "
+            f"{path}: contains another run ({'; '.join(shown)}); nothing was written. "
             "Go on with the case, seed, units and versions of that run, or name a new folder"
         )
 

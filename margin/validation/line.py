@@ -30,7 +30,7 @@ class Line:
 
     @property
     def agrees(self) -> bool:
-        """Whether the interval holds the exact value; False where a number is missing."""
+        """Whether the interval contains the exact value; False where a number is missing."""
         return bool(math.isfinite(self.computed) and self.low <= self.expected <= self.high)
 
 

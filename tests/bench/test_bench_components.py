@@ -115,7 +115,7 @@ def test_one_mounting_counts_as_sensor() -> None:
     rng = np.random.default_rng(16)
     found = nested_components(bench(rng, (6, 1, 5)), labels(6, 1, 5), residual="loading")
     assert "its spread counts as sensor" in found["mounting"].note
-    assert "holds the spread of mounting too" in found["sensor"].note
+    assert "includes the spread of mounting" in found["sensor"].note
 
 
 def test_single_readings_count_as_loading() -> None:
@@ -123,7 +123,7 @@ def test_single_readings_count_as_loading() -> None:
     values = bench(np.random.default_rng(17))
     found = nested_components(values, {**labels(), "loading": np.arange(90)})
     assert found.not_measurable == ("reading",)
-    assert "holds the spread of reading too" in found["loading"].note
+    assert "includes the spread of reading" in found["loading"].note
 
 
 def test_labels_need_to_differ_within_their_parent_only() -> None:

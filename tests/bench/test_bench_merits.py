@@ -149,7 +149,7 @@ def test_what_cannot_be_had_says_what_to_measure() -> None:
     found = merits(frame)
     words = {
         "zero": "read the unloaded output",
-        "hysteresis": "not to be had without unloading data",
+        "hysteresis": "not available without unloading data",
         "repeatability, range": "repeat the cycle",
         "reproducibility after remounting": "mount it again",
         "zero return": "read it at both ends",
@@ -188,7 +188,7 @@ def test_an_interval_says_when_it_holds_for_one_mounting_only() -> None:
     one = merits(cycles([0.099, 0.1, 0.101], loop=0.04))
     three = merits(cycles([0.099, 0.1, 0.101], loop=0.04, mounting=[1, 2, 3]))
     for name in ("sensitivity", "zero", "hysteresis", "linearity, terminal-based"):
-        assert "holds for this mounting only" in one[name].note
+        assert "valid for this mounting only" in one[name].note
         assert three[name].note == ""
 
 

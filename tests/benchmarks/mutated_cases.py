@@ -1,6 +1,6 @@
 """What becomes of a thousand cases with something wrong, or extreme, in them.
 
-Each is a shipped case (thinned, so that it is quick), the one of the README or a small one of another kind, with one to
+Each is a shipped case (thinned, so that it is quick), that of the guide or a small one of another kind, with one to
 three mutations. It is read and, where it can be, estimated with few units: it runs, or it is refused with one clear
 message; never a traceback, nothing endless, no warning of numpy on the way.
 
@@ -133,9 +133,9 @@ def bases() -> dict[str, tuple[dict[str, Any], Path]]:
         if "condition" in tables.get("use", {}):
             tables["use"]["condition"] = tables["use"]["condition"][:1]
         found[place.parent.name] = (tables, place)
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    text = next(block for block in re.findall(r"```toml\n(.*?)```", readme, re.DOTALL) if "[load]" in block)
-    small = {"readme": text, "bridge": _BRIDGE, "table": _TABLE}
+    guide = (ROOT / "margin" / "guide" / "case_file.md").read_text(encoding="utf-8")
+    text = next(block for block in re.findall(r"```toml\n(.*?)```", guide, re.DOTALL) if "[load]" in block)
+    small = {"guide": text, "bridge": _BRIDGE, "table": _TABLE}
     for name, each in small.items():
         found[name] = (tomllib.loads(each), ROOT / f"{name}.toml")
     return found

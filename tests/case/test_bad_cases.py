@@ -196,7 +196,7 @@ BAD = [
     pytest.param(
         case_text(use='temperature = "23 degC +/- 2 K per unit"'),
         [
-            '[use] temperature = "23 degC +/- 2 K per unit": a quantity of [use] cannot vary per "unit": what holds during use does not belong to a lot, a unit or a calibration; write per "common", "condition", "loading" or "reading"'
+            '[use] temperature = "23 degC +/- 2 K per unit": a quantity of [use] cannot vary per "unit": a condition of use does not belong to a lot, a unit or a calibration; write per "common", "condition", "loading" or "reading"'
         ],
         id="level_of_use",
     ),
@@ -210,7 +210,7 @@ BAD = [
     pytest.param(
         case_text(**_feedback('"47 kohm +/- 1 % (without 5 %)"')),
         [
-            '[circuit] feedback = "47 kohm +/- 1 % (without 5 %)": "+/- 1 % (without 5 %)" leaves out more than it holds; write a middle that is narrower than the limits'
+            '[circuit] feedback = "47 kohm +/- 1 % (without 5 %)": "+/- 1 % (without 5 %)" leaves out more than it contains; write a middle that is narrower than the limits'
         ],
         id="middle_wider_than_limits",
     ),
@@ -598,7 +598,7 @@ BAD = [
     pytest.param(
         case_text(more=_calibration('kind = "tare"') + "\n" + _calibration('kind = "tare"')),
         [
-            '[calibration 2] name = "tare": is the name of an earlier option too; write a name that tells them apart'
+            '[calibration 2] name = "tare": is the name of an earlier option too; write a name that distinguishes them'
         ],
         id="calibration_names",
     ),
@@ -697,7 +697,7 @@ BAD = [
     pytest.param(
         case_text(more='[[use.condition]]\nname = "cold"\n[[use.condition]]\nname = "cold"'),
         [
-            '[use.condition 2] name = "cold": is the name of an earlier condition too; write a name that tells them apart'
+            '[use.condition 2] name = "cold": is the name of an earlier condition too; write a name that distinguishes them'
         ],
         id="condition_names",
     ),

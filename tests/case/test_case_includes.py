@@ -248,7 +248,7 @@ BAD = [
     ),
     pytest.param(
         sensor(LOT, model="case.toml"), None,
-        r'case.toml: \[sensor\] from = "case.toml": is this case itself; write the file that holds it',
+        r'case.toml: \[sensor\] from = "case.toml": is this case itself; write the file of the model',
         id="the case itself",
     ),
     pytest.param(
@@ -258,7 +258,7 @@ BAD = [
     ),
     pytest.param(
         sensor(), None,
-        r"case.toml: \[sensor\] sensitivity: pad_fit.toml cannot tell its spread per lot: the data do not show it; "
+        r"case.toml: \[sensor\] sensitivity: pad_fit.toml contains no spread per lot: the data do not show it; "
         r'state it, such as sensitivity = "\+/- 8 % \(2 sigma\) per lot", or "\+/- 0 % per lot" for none',
         id="lot spread not stated",
     ),
@@ -282,7 +282,7 @@ BAD = [
     ),
     pytest.param(
         sensor(LOT), edited('"25 degC"', '"40 degC"'),
-        r'case.toml: \[case\] reference_temperature = "25 degC": pad_fit.toml holds at 40 degC; write '
+        r'case.toml: \[case\] reference_temperature = "25 degC": pad_fit.toml was measured at 40 degC; write '
         'reference_temperature = "40 degC"', id="another temperature",
     ),
     pytest.param(

@@ -139,5 +139,5 @@ def test_a_branch_that_turns_back_is_refused(branch: str) -> None:
     assert (fault.table, fault.key, fault.value, fault.mend) == (
         "design_curve", "branch", branch, 'write branch = "up"',
     )  # fmt: skip
-    assert "does not tell the force on this branch" in fault.reason
+    assert "does not determine the force on this branch" in fault.reason
     read_case(case_text(sensor=sensor))

@@ -41,11 +41,11 @@ def test_names_of_any_script_and_sign_are_read(name: str) -> None:
 @pytest.mark.parametrize(
     ("written", "told"),
     [
-        ("a\\nb", "holds a line break, at place 2"),
-        ("a\\tb", "holds a tab, at place 2"),
-        ("\\u001b[31m", "holds a control character (U+001B), at place 1"),
-        ("\\u0000", "holds a control character (U+0000), at place 1"),
-        ("a\\u2028", "holds a line break, at place 2"),
+        ("a\\nb", "contains a line break, at place 2"),
+        ("a\\tb", "contains a tab, at place 2"),
+        ("\\u001b[31m", "contains a control character (U+001B), at place 1"),
+        ("\\u0000", "contains a control character (U+0000), at place 1"),
+        ("a\\u2028", "contains a line break, at place 2"),
         ("\\u202Etxt", "turns the direction of text (U+202E), at place 1"),
     ],
 )

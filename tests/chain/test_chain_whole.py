@@ -260,7 +260,7 @@ def test_registering_explains_what_is_wrong() -> None:
         register("sensor", Taken)
     with pytest.raises(ElementError, match="class variable `kind`"):
         register("sensor", Nameless)
-    with pytest.raises(ElementError, match="lacks transmit"):
+    with pytest.raises(ElementError, match="missing are transmit"):
         register("interface", Taken)
     with pytest.raises(ElementError, match="no role"):
         register("antenna", Taken)

@@ -214,7 +214,7 @@ def test_few_values_do_not_tell_shapes_apart() -> None:
     x = np.exp(rng(12).standard_normal(8))
     seven, eight = fit_shapes(x[:7], repeats=99), fit_shapes(x, repeats=99)
     assert seven.supported == seven.fits and not seven.told_apart
-    assert "7 values cannot tell shapes apart" in str(seven)
+    assert "7 values do not distinguish shapes" in str(seven)
     assert eight.notes == ()
 
 

@@ -51,9 +51,9 @@ def factor_of(name: str) -> str:
     return re.sub(r" \[\d+\]$", "", name)
 
 
-def test_example_of_the_readme(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The README's lines run as they stand, and their table has a line for each group of the shipped case."""
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
+def test_example_of_the_guide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The guide's lines run as they stand, and their table has a line for each group of the shipped case."""
+    text = (ROOT / "margin" / "guide" / "numbers.md").read_text(encoding="utf-8")
     lines = text.partition("<!-- salib -->")[2].partition("```python\n")[2].partition("```")[0]
     monkeypatch.chdir(ROOT)
     found: dict[str, Any] = {}

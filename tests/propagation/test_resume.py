@@ -121,7 +121,7 @@ def test_a_folder_that_holds_no_run_is_refused(tmp_path: Path) -> None:
     file.write_text("mine", encoding="utf-8")
     with pytest.raises(RunFolderError, match="not a folder"):
         run(small(), resume=file)
-    with pytest.raises(RunFolderError, match=r"holds files but no run\.json"):
+    with pytest.raises(RunFolderError, match=r"contains files but no run\.json"):
         run(small(), resume=tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
     for text in ("", "{}", "[]", '{"format": {"name": "a song"}}'):

@@ -1,4 +1,4 @@
-"""A case as bytes, for a worker in another process: made ready there once, with the elements of a user's own."""
+"""A case as bytes, for a worker in another process: prepared there once, with the elements of a user's own."""
 
 from __future__ import annotations
 

@@ -46,11 +46,11 @@ _MEND = (
 
 
 class ClusterError(MarginError, ValueError):
-    """A cluster that cannot be reached or does not do its work: what is wrong, and how to mend it."""
+    """A cluster that cannot be reached or does not do its work: what is wrong, and the remedy."""
 
 
 def evaluate_payload(payload: bytes, chunk: Block, size: int) -> bytes | ValueError:
-    """On a worker: the packed result of a chunk, or what is wrong with the case, which no retry mends."""
+    """On a worker: the packed result of a chunk, or what is wrong with the case, which no retry fixes."""
     try:
         model, plan, kernel = unpack(payload)
         return packed(evaluate_range(model, plan, chunk, size, kernel))
@@ -191,7 +191,7 @@ def _client(address: str, workers: int) -> Iterator[Any]:
 
 
 def _require_listening(address: str) -> None:
-    """ClusterError for an address that is none; OSError where nobody listens, told before a client tries."""
+    """ClusterError for an address that is none; OSError where nobody listens, found before a client tries."""
     try:
         host, port = importlib.import_module("distributed.comm").get_address_host_port(address, strict=True)
     except ValueError as error:

@@ -1,4 +1,4 @@
-"""What an array of a kernel cannot do, what has the same effect, and where in an element it was asked for."""
+"""Operations that a kernel does not have: replacement, and place in the element."""
 
 from __future__ import annotations
 

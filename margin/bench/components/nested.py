@@ -198,7 +198,7 @@ def _component(
         notes.append(f"estimate negative ({variance:.3g}), reported as 0: below what the levels inside hide")
     inside = place + 1
     while inside < len(full.names) and full.dof[inside] == 0:
-        notes.append(f"holds the spread of {full.names[inside]} too")
+        notes.append(f"includes the spread of {full.names[inside]}")
         inside += 1
     kept = max(variance, 0.0)
     share = kept / total if total > 0 else 0.0

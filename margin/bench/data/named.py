@@ -1,4 +1,4 @@
-"""Columns of a laboratory's table as their names tell them: what is meant, and the unit."""
+"""Meaning and unit of a laboratory's columns, from their names."""
 
 from __future__ import annotations
 

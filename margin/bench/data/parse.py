@@ -61,7 +61,9 @@ def missing_notes(header: Sequence[str]) -> list[str]:
     if "branch" not in header:
         notes.append("no column 'branch': found from the order of the loads")
     if "time_s" not in header:
-        notes.append("no column 'time_s': no drift; repeated rows cannot be told from repeated readings")
+        notes.append(
+            "no column 'time_s': no drift; repeated rows cannot be distinguished from repeated readings"
+        )
     if "temperature_degC" not in header:
         notes.append(f"no column 'temperature_degC': taken as {TEMPERATURE_DEFAULT:g} degC throughout")
     return notes

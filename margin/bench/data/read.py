@@ -114,7 +114,7 @@ def read_bench(
     lot, sensor, mounting, circuit, interface    labels; default '1' or 'unstated'
     run               load cycle of a mounting; default: counted from the order of the loads
     branch            'up' or 'down'; default: found from the order of the loads
-    time_s            s, from the start of the run (of the hold, for drift); default: not known
+    time_s            s, from the start of the run (of the hold, for drift); default: unknown
     temperature_degC  default 25
 
     Any other header is mapped onto these by its names and units, or as stated; `notes` lists what was taken for what.
@@ -129,7 +129,7 @@ def read_bench(
     and labels are kept as categories: the frame takes about 60 bytes a row, reading and flagging it
     some 300 at their peak.
 
-    Raises BenchDataError with every fault found: file, line, column, value, why, how to mend.
+    Raises BenchDataError with every fault found: file, line, column, value, why, remedy.
     """
     if stated is None and wanted is None:
         stated, wanted = statements(source, output_unit=output_unit)

@@ -305,7 +305,7 @@ class _Resolver:
             if name in self.taken or not there:
                 continue
             if not numeric:
-                self.notes.append(f"'{there[0].name}' holds no numbers: {name} is not read")
+                self.notes.append(f"'{there[0].name}' contains no numbers: {name} is not read")
                 continue
             taken = self.with_unit(name, numeric[0], "")
             if taken is not None:

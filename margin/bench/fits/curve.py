@@ -267,7 +267,7 @@ def _conclude(
         used = np.where(lengths > 0, lengths, 1.0)
         roots, axes = np.linalg.svd(slopes[:, free] / used, full_matrices=False)[1:]
         if roots[-1] < 1e-8 * roots[0]:
-            notes.append("some parameters cannot be told apart from these loads")
+            notes.append("some parameters cannot be separated at these loads")
         inverse = (axes.T / np.maximum(roots, 1e-300) ** 2) @ axes
         covariance[np.ix_(free, free)] = rss / dof * inverse / np.outer(used, used)
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))

@@ -45,7 +45,7 @@ class Merit:
 
 
 def lacking(name: str, unit: str, definition: str, note: str) -> Merit:
-    """A figure of merit that is not to be had from the data, with what to measure next."""
+    """A figure of merit not available from these data, with what to measure next."""
     return Merit(name, None, None, None, unit, definition, note=note)
 
 

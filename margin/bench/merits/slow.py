@@ -129,7 +129,7 @@ def _coefficient(
         note = ""
     else:
         error, dof = _cycle_error(table, float(x @ x)), max(len(table) - len(means), 0)
-        note = "one change of temperature: the interval holds the scatter of cycles only"
+        note = "one change of temperature: the interval covers the scatter of cycles only"
     if dof < 1:
         return Merit(name, 100 * slope, None, None, "%/K", text, confidence, len(means), "repeat the cycles")
     half = 100 * float(stats.t.ppf((1 + confidence) / 2, dof)) * error

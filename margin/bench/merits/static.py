@@ -130,7 +130,7 @@ def hysteresis(
     text = f"full width {of}, {PAIRING_TEXT[pairing]}, of full-scale output"
     loops = paired_loops(sweeps, pairing)
     if not np.isfinite(loops).any():
-        note = "not to be had without unloading data: read the same loads going down"
+        note = "not available without unloading data: read the same loads going down"
         return lacking(name, "%", text, note)
     if largest:
         value = float(np.nanmax(np.abs(loops)) / abs(full_scale(sweeps)))
@@ -220,8 +220,10 @@ def zero_return(sweeps: Sweeps, confidence: float) -> Merit:
     return _mean_merit(name, "%", text, values, sweeps, confidence)
 
 
-ONE_MOUNTING = "one mounting: the interval holds for this mounting only; mount the sensor three times or more"
-TWO_MOUNTINGS = "two mountings: the interval holds for these two; mount the sensor three times or more"
+ONE_MOUNTING = (
+    "one mounting: the interval is valid for this mounting only; mount the sensor three times or more"
+)
+TWO_MOUNTINGS = "two mountings: the interval is valid for these two; mount the sensor three times or more"
 
 
 def _reach(sweeps: Sweeps) -> str:

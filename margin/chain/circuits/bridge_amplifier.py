@@ -72,7 +72,7 @@ class BridgeAmplifier(FrontEnd):
     lead_resistance: Value = 0.0
 
     def joined_to(self, sensor: Sensor) -> BridgeAmplifier:
-        """The circuit with the resistances of bridge and supply leads of this sensor, where it tells them."""
+        """The circuit with the resistances of bridge and supply leads of this sensor, where it states them."""
         return dataclasses.replace(
             self,
             bridge_resistance=getattr(sensor, "bridge_resistance", self.bridge_resistance),

@@ -127,7 +127,7 @@ class StrainGaugeBridge:
         positive=True,
         figure="reference time",
         cause="creep",
-        doc="time at which rated output holds",
+        doc="time under load at which the rated output is stated",
     )
     reload_scatter: Value = parameter(
         "", 0.0, minimum=0.0, cause="reloading", doc="scatter from placement to placement, of rated output"

@@ -135,9 +135,7 @@ def curve_through(loads: tuple[float, ...], outputs: tuple[float, ...], straight
         raise ValueError("loads of a tabulated curve must ascend")
     rise = np.diff(y)
     if not (np.all(rise > 0.0) or np.all(rise < 0.0)):
-        raise ValueError(
-            "outputs of a tabulated curve must rise or fall throughout: a load cannot be told else"
-        )
+        raise ValueError("outputs of a tabulated curve must rise or fall throughout, to determine the load")
     slopes = rise / np.diff(x)
     if straight or x.size == 2:
         coefficients = np.stack([0.0 * slopes, 0.0 * slopes, slopes, y[:-1]])

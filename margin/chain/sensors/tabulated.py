@@ -63,7 +63,7 @@ class TabulatedCurve:
         "", 0.0, figure="creep", cause="creep", doc="relative change per decade of time under load"
     )
     creep_reference_time: Value = parameter(
-        "s", 1.0, positive=True, figure="reference time", cause="creep", doc="time at which the curve holds"
+        "s", 1.0, positive=True, figure="reference time", cause="creep", doc="time under load of the curve"
     )
     reload_scatter: Value = parameter(
         "",
@@ -93,7 +93,7 @@ class TabulatedCurve:
 
     @property
     def voltage_coefficient(self) -> Value:
-        """1/V: a curve was measured at one voltage; its dependence on voltage is not known."""
+        """1/V: a curve was measured at one voltage; its dependence on voltage is unknown."""
         return 0.0
 
     @property

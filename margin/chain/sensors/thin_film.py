@@ -60,7 +60,7 @@ class ThinFilm:
           not to force alone. u = F / peak. z is one normal draw for each placement of the load; its scale s (F/Fr)^p
           holds its value at Fr / 100 below that load. r is the zero return that the loads before have left, w a
           uniform draw for each placement (see `zero_return`).
-    The conductance holds at `voltage_reference`; `voltage_coefficient` is applied by the circuit.
+    The conductance is stated at `voltage_reference`; `voltage_coefficient` is applied by the circuit.
     """
 
     kind: ClassVar[str] = "thin film"
@@ -75,7 +75,7 @@ class ThinFilm:
     turn_on: Value = parameter("N", 0.0, minimum=0.0, doc="load below which the pad does not respond")
     series_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="traces, connector, contact saturation")
     voltage_coefficient: Value = parameter("1/V", 0.0, doc="relative change of conductance per volt of drive")
-    voltage_reference: Value = parameter("V", 1.0, doc="sensor voltage at which the sensitivity holds")
+    voltage_reference: Value = parameter("V", 1.0, doc="sensor voltage at which the sensitivity is stated")
     hysteresis: Value = parameter(
         "",
         0.0,
@@ -92,7 +92,7 @@ class ThinFilm:
         positive=True,
         figure="reference time",
         cause="creep",
-        doc="time at which the sensitivity holds",
+        doc="time under load at which the sensitivity is stated",
     )
     temperature_coefficient: Value = parameter(
         "1/K", 0.0, cause="temperature", doc="relative change of conductance with temperature"

@@ -1,4 +1,4 @@
-"""Zero return: what a sensor still puts out when the load has just gone."""
+"""Zero return: output of a sensor just after the load is removed."""
 
 from __future__ import annotations
 

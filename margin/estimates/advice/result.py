@@ -58,7 +58,7 @@ class Advice:
     before    its lower bound in the trials, whose units are fewer than those of the study; with the circuit off its
               limits where that was possible
     mending   the action that takes the circuit out of saturation, tried before all others and part of them; None
-              where nothing saturates, or where no gain and no pedestal was found that mends it
+              where nothing saturates, or where no gain and no pedestal was found against it
     saturated whether readings are at a limit of circuit or converter
     trials    of single actions, the largest gain in yield first
     together  all resolved actions at once; None where there are fewer than two

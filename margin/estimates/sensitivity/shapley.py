@@ -163,7 +163,7 @@ def _evaluate(design: ShapleyDesign, evaluate: Evaluate, block_rows: int) -> tup
         if bad.any() and not len(failed):
             failed = uniforms[bad][:1]
     if values is None:
-        raise BadDesign("the plan holds no point")
+        raise BadDesign("the plan has no point")
     return values, failed
 
 

@@ -135,7 +135,7 @@ def problem(
     groups = dict.fromkeys(inputs.groups(by))
     if len(groups) == 1:
         raise InvalidArgument(
-            f"all that varies is one {by}, {next(iter(groups))}: it holds the whole variance. Group by something "
+            f"all that varies is one {by}, {next(iter(groups))}: it has the whole variance. Group by something "
             "finer, or give another quantity a spread"
         )
     return CaseProblem(inputs, by, places, [f"{one}: {name}" for one, name in pairs])

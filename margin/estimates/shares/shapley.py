@@ -30,7 +30,7 @@ def shapley_shares(plan: SharesPlan, runs: int) -> pd.DataFrame:
         drawn = {column.name for column in columns if column.factor in group.factors}
         if drawn != set(group.names) or group.measured_on is not None:
             raise InvalidArgument(
-                f"Shapley effects of {', '.join(group.names)}: dependent factors can be told apart only where they "
+                f"Shapley effects of {', '.join(group.names)}: dependent factors can be separated only where they "
                 "are drawn once for a unit, with a correlation that is known. Leave them as one group"
             )
         places = [front + names.index(f.name) for f in group.factors]
