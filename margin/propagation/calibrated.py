@@ -38,6 +38,9 @@ Array = NDArray[np.float64]
 SMALLEST_SHARE_OF_SPAN = 1e-6
 """Firmware that works in logarithms holds its estimate at this share of the span where the signal is gone."""
 
+WIDEST_LOGARITHM = math.log(1e12)
+"""Firmware that works in logarithms reports at most this much above its smallest estimate: a million spans."""
+
 TABLE_BITS = 16
 """Resolution up to which the design curve is evaluated at every code once, and looked up by readings."""
 
@@ -223,7 +226,10 @@ class Calibrated:
         if self.correction is None:
             return x
         estimate = self.correction.load(x)
-        return np.exp(estimate) if self.coordinates.space == "logarithm" else estimate
+        if self.coordinates.space != "logarithm":
+            return estimate
+        # a curve through saturated readings may run away; what it then reports is wrong, but it is a number
+        return np.exp(np.minimum(estimate, math.log(self.coordinates.smallest) + WIDEST_LOGARITHM))
 
     def _through_design_curve(self, x: Array, setting: Setting) -> Array:
         firmware = self.coordinates.nominal.firmware

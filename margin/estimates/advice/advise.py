@@ -7,7 +7,7 @@ import pandas as pd
 from margin.case.types import Case
 from margin.estimates.advice.actions import Candidate, candidates
 from margin.estimates.advice.limit import passing_multiple
-from margin.estimates.advice.mending import is_saturated, mending
+from margin.estimates.advice.mending import FEW_UNITS, is_saturated, mending
 from margin.estimates.advice.result import Action, Advice, Trial
 from margin.estimates.advice.trials import compared, drawn, trial_case, yield_in
 from margin.estimates.budget import RESOLVED, budget_of
@@ -91,12 +91,14 @@ def leading_causes(budget: pd.DataFrame, option: str) -> list[str]:
 
 
 def _leading_anew(case: Case, workers: int | None) -> list[str]:
-    budget = budget_of(model_of(case), changes=("frozen",), workers=workers)
+    few = trial_case(case, case.calibrations[0].name, FEW_UNITS)
+    budget = budget_of(model_of(few), changes=("frozen",), workers=workers)
     return leading_causes(budget, case.calibrations[0].name)
 
 
 def _limiting(case: Case, workers: int | None) -> str | None:
     """The physics that leads the error of a case: the cause without which it shrinks most; None below resolution."""
-    budget = budget_of(model_of(case), by=("cause",), changes=("frozen",), workers=workers)
+    few = trial_case(case, case.calibrations[0].name, FEW_UNITS)
+    budget = budget_of(model_of(few), by=("cause",), changes=("frozen",), workers=workers)
     found = leading_causes(budget, case.calibrations[0].name)
     return found[0] if found else None

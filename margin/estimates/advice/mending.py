@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Sequence
 
 from margin.case import units
 from margin.case.types import Case
@@ -15,8 +15,8 @@ from margin.estimates.advice.trials import SATURATED, drawn, saturated_share, tr
 from margin.estimates.design_checks import design_checks
 
 FEW_UNITS = 4000
-STEPS = 24
-"""Steps of E24 to either side: a decade."""
+STEPS = (1, 2, 4, 8, 16, 32)
+"""Steps of E24 to either side, up to more than a decade."""
 
 PEDESTALS = (0.02, 0.05, 0.1, 0.2, 0.3)
 """Of the reference."""
@@ -35,31 +35,47 @@ def is_saturated(case: Case, workers: int | None) -> bool:
 
 
 def mending(case: Case, workers: int | None) -> Candidate | None:
-    """The smallest change of gain, else of the pedestal, that no longer saturates; None where there is none."""
-    for candidate in _changes(case):
-        try:
-            saturated = is_saturated(candidate.apply(case), workers)
-        except ValueError:  # a value that the circuit refuses, or at which the chain has no number
-            continue
-        if not saturated:
-            return candidate
-    return None
+    """The smallest change of gain, else of the pedestal, that no longer saturates; None where there is none.
 
-
-def _changes(case: Case) -> Iterator[Candidate]:
-    """Gains from the nearest on, to both sides in turn; then pedestals."""
+    Gains are tried in steps of E24 that double, to both sides; between the last that saturates and the first that does
+    not the change is narrowed down by halves: on each side a gain further off saturates less.
+    """
     spec = case.elements["circuit"]
     gain = getattr(spec.cls, "gain_key", None)
     if gain is not None:
         nominal = spec.quantities[gain].nominal
-        for step in range(1, STEPS + 1):
-            for towards in (-step, step):
-                yield _set("gain", gain, e24_near(nominal, towards), case)
+
+        def at(steps: int) -> Candidate:
+            return _set("gain", gain, e24_near(nominal, steps), case)
+
+        for far in STEPS:
+            for side in (-1, 1):
+                if _mends(at(side * far), case, workers):
+                    return _nearest([at(side * k) for k in range(far // 2 + 1, far + 1)], case, workers)
     pedestal = getattr(spec.cls, "pedestal_key", None)
     if pedestal is not None:
         for ratio in PEDESTALS:
             if ratio > spec.quantities[pedestal].nominal:
-                yield _set("pedestal", pedestal, ratio, case)
+                raised = _set("pedestal", pedestal, ratio, case)
+                if _mends(raised, case, workers):
+                    return raised
+    return None
+
+
+def _mends(candidate: Candidate, case: Case, workers: int | None) -> bool:
+    try:
+        return not is_saturated(candidate.apply(case), workers)
+    except ValueError:  # a value that the circuit refuses, or at which the chain has no number
+        return False
+
+
+def _nearest(choices: Sequence[Candidate], case: Case, workers: int | None) -> Candidate:
+    """The first choice that mends, by halves, where the last one does."""
+    least, most = -1, len(choices) - 1
+    while most - least > 1:
+        middle = (least + most) // 2
+        least, most = (least, middle) if _mends(choices[middle], case, workers) else (middle, most)
+    return choices[most]
 
 
 def _set(kind: ActionKind, key: str, value: float, case: Case) -> Candidate:
