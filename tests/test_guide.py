@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import re
-import runpy
 import shlex
-import sys
 import tomllib
 from functools import partial
 from pathlib import Path
@@ -151,33 +149,3 @@ def test_the_readme_is_short_and_has_the_marked_commands() -> None:
     for mark in ("run", "test"):
         block = text.partition(f"<!-- {mark} -->\n```sh\n")[2].partition("```")[0]
         assert len(block.splitlines()) == 1 and block.startswith("python3 -m venv .venv")
-
-
-NAMES = sorted(path.parent.name for path in ROOT.glob("cases/*/case.toml"))
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_walk_through_runs(
-    name: str, small: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """The script of a case prints its story and saves its figures where it is told to."""
-    script = small / "cases" / name / "walk_through.py"
-    assert script.read_text(encoding="utf-8").count("# %%") >= 6
-    monkeypatch.setattr(sys, "argv", [str(script), "figures"])
-    runpy.run_path(str(script), run_name="__main__")
-    assert "Calibration" in capsys.readouterr().out
-    figures = sorted(path.name for path in (small / "figures").glob("*.svg"))
-    assert len(figures) >= 4
-
-
-def test_gallery_draws_every_case(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """One command draws the figures of each shipped case, and a page that shows them all."""
-    script = small / "cases" / "gallery.py"
-    monkeypatch.setattr(sys, "argv", [str(script), "gallery"])
-    runpy.run_path(str(script), run_name="__main__")
-    page = (small / "gallery" / "index.html").read_text(encoding="utf-8")
-    drawn = sorted(
-        path.relative_to(small / "gallery").as_posix() for path in (small / "gallery").rglob("*.svg")
-    )
-    assert {path.split("/")[0] for path in drawn} >= set(NAMES)
-    assert all(f'src="{path}"' in page for path in drawn) and len(drawn) >= 30
