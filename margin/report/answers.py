@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from margin.estimates import numbers
 from margin.estimates.results import Results
-from margin.report.summary import option_lines
+from margin.report.summary import leading_causes, option_lines
 
 
 def answers(results: Results) -> Mapping[str, str]:
@@ -30,8 +30,7 @@ def answers(results: Results) -> Mapping[str, str]:
         "Inputs": f"{len(case.assumptions)} assumptions, {len(case.defaults)} defaults",
         "Computation": f"{numbers.count(results.units)} units, seed {results.seed}",
     }
-    rows = results.budget
-    rows = rows[(rows["option"] == focus.name) & (rows["change"] == "halved")].sort_values("rank")
-    if len(rows):
-        found["Budget by cause"] = f"leading: {rows['factor'].iloc[0]}"
+    leading = [cause.factor for cause in leading_causes(results, focus.name) if cause.resolved]
+    if leading:
+        found["Budget by cause"] = f"leading: {leading[0]}"
     return found
