@@ -17,7 +17,6 @@ from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares import MARGIN, ErrorShares
 from margin.report import budget_figures, comparison, convergence, figures
 from margin.report.shown import Shown, drawn, require_known
-from margin.report.summary import focus_option
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -98,7 +97,7 @@ class StudyFigures(Shown):
 
     def _option(self, option: str | None) -> str:
         if option is None:
-            return focus_option(self.results).name
+            return self.results.focus.name
         return require_known("calibration option", option, (one.name for one in self.results.options))
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from margin.case.faults import CaseError, Fault, ValueFault
-from margin.case.files import tables_of, text_of
+from margin.case.files import file_beside, tables_of, text_of
 from margin.case.quantity import Place
 from margin.case.schema import kinds_of
 from margin.case.spread_table import read_any
@@ -79,22 +80,24 @@ def bands_for(unstated: str, path: Path | None, file: str) -> Bands:
     """
     if unstated == ZERO:
         return Bands()
-    shipped = _read(tomllib.loads(SHIPPED.read_text(encoding="utf-8")), SHIPPED.name)
+    shipped = _shipped(tuple(kinds_of("sensor").items()))
     if unstated == PLAUSIBLE:
         return Bands(shipped)
     if not unstated.endswith(".toml") or "\0" in unstated:
         reason = "is neither of the two words nor a TOML file"
         mend = f'write "{PLAUSIBLE}", "{ZERO}", or a file such as "our_bands.toml"'
         raise CaseError([Fault(file, "case", "unstated", unstated, reason, mend)])
-    place = (path.parent if path is not None else Path()) / unstated
-    if not place.exists():
-        reason = f"there is no such file ({place})"
-        mend = "check the name; it is relative to the case file"
-        raise CaseError([Fault(file, "case", "unstated", unstated, reason, mend)])
+    place = file_beside(path, unstated, file=file, table="case", key="unstated")
     own = _read(tables_of(text_of(place), str(place)), str(place))
     return Bands(
         {key: {**shipped.get(key, {}), **own.get(key, {})} for key in dict.fromkeys((*shipped, *own))}
     )
+
+
+@lru_cache(maxsize=8)
+def _shipped(kinds: tuple[tuple[str, type], ...]) -> Mapping[tuple[str, str], Mapping[str, Band]]:
+    """The shipped table, read once for the kinds of sensor known: most of the time of reading a case otherwise."""
+    return _read(tomllib.loads(SHIPPED.read_text(encoding="utf-8")), SHIPPED.name)
 
 
 def _read(tables: Mapping[str, Any], file: str) -> dict[tuple[str, str], dict[str, Band]]:

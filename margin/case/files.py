@@ -62,3 +62,15 @@ def tables_of(text: str, file: str) -> dict[str, Any]:
         raise CaseError(
             [Fault(file, "", "", None, "is not TOML: too long a number or too deep a list")]
         ) from error
+
+
+def file_beside(case: Path | None, name: str, *, file: str, table: str, key: str) -> Path:
+    """Path of a file that a case names, relative to itself. Raises CaseError where there is none.
+
+    case  path of the case file, None for a case that is in memory; file: its name in messages
+    """
+    place = (case.parent if case is not None else Path()) / name
+    if not place.exists():
+        mend = "check the name; it is relative to the case file"
+        raise CaseError([Fault(file, table, key, name, f"there is no such file ({place})", mend)])
+    return place

@@ -21,6 +21,7 @@ from typing import Any
 from margin.case import units
 from margin.case.datasheet import WRITTEN, take_figure
 from margin.case.faults import CaseError, Fault, ValueFault
+from margin.case.files import file_beside
 from margin.case.fitted_model import FittedModel
 from margin.case.grammar import WrittenQuantity, WrittenSpread, read_text
 from margin.case.model_file import read_model
@@ -115,14 +116,9 @@ def _read(name: Any, path: Path | None, file: str) -> FittedModel:
     if not isinstance(name, str) or not name.strip() or "\0" in name:
         reason = "must be the name of a fitted model"
         raise CaseError([Fault(file, "sensor", "from", name, reason, mend)])
-    place = (path.parent if path is not None else Path()) / name
-    if path is not None and place.resolve() == path.resolve():
+    if path is not None and (path.parent / name).resolve() == path.resolve():
         raise CaseError([Fault(file, "sensor", "from", name, "is this case itself", mend)])
-    if not place.exists():
-        reason = f"there is no such file ({place})"
-        mend = "check the name; it is relative to the case file"
-        raise CaseError([Fault(file, "sensor", "from", name, reason, mend)])
-    return read_model(name, place)
+    return read_model(name, file_beside(path, name, file=file, table="sensor", key="from"))
 
 
 @dataclass

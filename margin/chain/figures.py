@@ -78,11 +78,6 @@ def hysteresis(sensor: Sensor, full_scale: float, reference_time: float = 1.0) -
     return largest
 
 
-def bow_at_half_scale(sensor: Sensor, full_scale: float, reference_time: float = 1.0) -> float:
-    """Departure at half scale from the line through zero and full scale, of full-scale output."""
-    return float(_bow(sensor, full_scale, reference_time)[1])
-
-
 def nonlinearity(sensor: Sensor, full_scale: float, line: str, reference_time: float = 1.0) -> float:
     """Nonlinearity from a line of `LINES`, of full-scale output; positive for a bow above the line.
 

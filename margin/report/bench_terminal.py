@@ -16,6 +16,7 @@ from margin.report import bench_words as words
 from margin.report.blocks import Block, Table
 from margin.report.blocks import Text as Paragraph
 from margin.report.layout import Column, Row, page_width, plain_text, table_lines, wrap, wrapped
+from margin.report.shown import table as html_table
 
 _SETUPS_BESIDE = 4
 _TOLD = (
@@ -184,7 +185,7 @@ def notebook_html(findings: Findings, outlook: NextMeasurement | None) -> str:
     blocks += [Paragraph(f"{label} {said}") for label, said in _model_lines(findings)]
     for block in (*blocks, *differences(findings), *lacks(findings), *next_day(outlook)):
         if isinstance(block, Table):
-            parts.append(_html_table(block.caption, block.columns, block.rows))
+            parts.append(html_table(block.columns, block.rows, block.caption))
         elif isinstance(block, Paragraph):
             parts.append(f"<p>{escape(block.text)}</p>")
     return f"<div>{''.join(parts)}</div>"
@@ -200,9 +201,3 @@ def _figures(findings: Findings) -> Table:
     columns = ("Figure", "Definition", *(setup.name for setup in findings.setups))
     level = numbers.percent(findings.confidence)
     return Table(f"Figures of merit, mean over sensors, with intervals at {level}.", columns, rows, 2)
-
-
-def _html_table(caption: str, columns: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> str:
-    head = "".join(f"<th>{escape(name)}</th>" for name in columns)
-    body = "".join("<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows)
-    return f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

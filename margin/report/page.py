@@ -14,7 +14,7 @@ from margin.messages.requirement import requirement_in_words
 from margin.report import figures, sections, style
 from margin.report.answers import answers
 from margin.report.blocks import Fragment, Listing, Picture, Section, Table, Text, picture
-from margin.report.summary import Summary, focus_option, summarise
+from margin.report.summary import Summary, summarise
 from margin.report.trials_table import trials_rows
 from margin.report.what_if import what_if_fragment
 from margin.report.worst_case_section import worst_cases
@@ -207,7 +207,7 @@ def _path_facts(results: Results) -> tuple[str, ...]:
 
 def how_computed(results: Results) -> Section:
     """Draws, seed, version, and what to be careful of."""
-    study, focus = results.case.study, focus_option(results)
+    study, focus = results.case.study, results.focus
     facts = (
         f"Units drawn: {numbers.count(results.units)}, {numbers.count(study.units_per_lot)} to a lot",
         f"Outer draws of what holds for the whole study: {numbers.count(results.outer)}",

@@ -36,7 +36,7 @@ from margin.report.blocks import (
 )
 from margin.report.convergence import lower_bound_over_draws
 from margin.report.effects import effect_blocks
-from margin.report.summary import budget_rows, changed, entry_of, focus_option, rank_shown
+from margin.report.summary import budget_rows, changed, entry_of, rank_shown
 from margin.report.where import WHERE, where_section
 
 _YIELD_WORDS = {
@@ -104,7 +104,7 @@ def yields(results: Results) -> Section:
 
 def _convergence(results: Results) -> tuple[Block, ...]:
     """How the lower bound of the option in focus settles over the outer draws; nothing where there is but one."""
-    option = focus_option(results)
+    option = results.focus
     if option.convergence.empty:
         return ()
     drawn = figures.figure_of(lower_bound_over_draws(results, option.name))
@@ -170,7 +170,7 @@ def _yield_picture(results: Results, name: str, text: str, *, failing: bool) -> 
 
 def errors(results: Results) -> Section:
     """Errors by load and condition in force, percent of reading and percent of span."""
-    focus = focus_option(results)
+    focus = results.focus
     blocks: list[Block] = [
         Text(
             "Errors are indicated less true force. "
@@ -203,7 +203,7 @@ def _errors_table(option: OptionResult, rows: pd.DataFrame, results: Results) ->
     unit, shown = scale.unit, bare(scale)
     one = numbers.Scale(1.0, "")
 
-    def estimated(name: str) -> tuple[Cell, ...]:
+    def with_ends(name: str) -> tuple[Cell, ...]:
         return column([entry_of(row, name) for row in all_rows], shown)
 
     def plain(name: str, scale: numbers.Scale, reason: str = numbers.NO_REASON) -> tuple[str, ...]:
@@ -212,8 +212,8 @@ def _errors_table(option: OptionResult, rows: pd.DataFrame, results: Results) ->
     body = tuple(
         (str(row["condition"]), load, limit, median.value, f"{low.value} to {high.value}", p95.text, *shares)
         for row, load, limit, median, low, high, p95, *shares in zip(
-            all_rows, loads, plain("permissible_N", shown), estimated("p50_N"), estimated("p5_N"),
-            estimated("p95_N"), estimated("p95_abs_N"), plain("p95_abs_reading", one, _NO_READING),
+            all_rows, loads, plain("permissible_N", shown), with_ends("p50_N"), with_ends("p5_N"),
+            with_ends("p95_N"), with_ends("p95_abs_N"), plain("p95_abs_reading", one, _NO_READING),
             plain("p95_abs_span", one),
             strict=True,
         )
@@ -266,7 +266,7 @@ def budget(results: Results) -> Section:
     """The budget in full: every cause frozen and halved, in every option."""
     if results.budget.empty:
         return Section("Budget by cause", (Text("Not determined: this study was run without a budget."),))
-    focus = focus_option(results)
+    focus = results.focus
     blocks: list[Block] = [
         Text(
             "Each line is the same study drawn again with one cause frozen at its nominal value, or with its "
@@ -291,7 +291,7 @@ def where_in_range(results: Results) -> Section:
     """Which cause sets the error at which load, and what a calibration could remove."""
     if results.shares is None:
         return Section(WHERE, (Text(_NO_EFFECTS),))
-    found = where_section(results.shares, focus_option(results).name, results.version)
+    found = where_section(results.shares, results.focus.name, results.version)
     told = Listing("Runs", tuple(run.told for run in results.shares.runs))
     return Section(found.heading, (*found.blocks, told))
 
@@ -301,7 +301,7 @@ def effects_of_causes(results: Results) -> Section:
     heading = "Effects of causes on margin and failing units"
     if results.shares is None:
         return Section(heading, (Text(_NO_EFFECTS),))
-    option = focus_option(results).name
+    option = results.focus.name
     return Section(f"{heading} ({option})", tuple(effect_blocks(results.shares, option, results.version)))
 
 

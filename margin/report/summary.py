@@ -101,7 +101,7 @@ class Summary:
 
 def summarise(results: Results) -> Summary:
     """The results put into words."""
-    focus = focus_option(results)
+    focus = results.focus
     return Summary(
         title=results.case.name,
         conforms=results.conforms,
@@ -164,11 +164,6 @@ def worst_load(option: OptionResult) -> pd.Series:
     rows = option.errors[option.errors["condition"] == "all"]
     ratio = (rows["p95_abs_N"] / rows["permissible_N"]).fillna(float("-inf"))
     return rows.iloc[int(ratio.to_numpy().argmax())]
-
-
-def focus_option(results: Results) -> OptionResult:
-    """The recommended option; where none is, the one that comes nearest."""
-    return results.focus
 
 
 def recommendation(results: Results) -> str:

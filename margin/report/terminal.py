@@ -19,6 +19,7 @@ from margin.report.layout import (
     wrap,
     wrapped,
 )
+from margin.report.shown import table as html_table
 from margin.report.summary import OptionLine, Summary, summarise
 
 _GOOD, _BAD = "green", "bold red"
@@ -123,7 +124,7 @@ def _notes(summary: Summary, width: int) -> list[Text]:
 def notebook_html(results: Results) -> str:
     """The summary as simple HTML for a notebook: what the terminal shows, in tables."""
     summary = summarise(results)
-    options = _html_table(
+    options = html_table(
         (
             "Calibration",
             "Yield",
@@ -146,7 +147,7 @@ def notebook_html(results: Results) -> str:
             for line in summary.options
         ],
     )
-    causes = _html_table(
+    causes = html_table(
         (
             "",
             f"Leading cause with {summary.causes_of!r}",
@@ -172,9 +173,3 @@ def notebook_html(results: Results) -> str:
     head = "".join(f"<p>{escape(line)}</p>" for line in requirement_in_words(results.case))
     title = f"<p><strong>{escape(summary.title)}: {escape(summary.verdict)}</strong></p>"
     return f"<div>{title}{head}{options}{causes}<ul>{listed}</ul></div>"
-
-
-def _html_table(columns: tuple[str, ...], rows: list[tuple[str, ...]]) -> str:
-    head = "".join(f"<th>{escape(name)}</th>" for name in columns)
-    body = "".join("<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows)
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

@@ -13,14 +13,13 @@ from margin.estimates.results import OptionResult, Results
 from margin.estimates.worst_case import AGREE, COVERAGE, NOTHING, OUTER_SHARE, TOLERANCE
 from margin.report import figures, style
 from margin.report.blocks import Block, Section, Table, Text, bare, forces, loads_of, picture
-from margin.report.summary import focus_option
 
 LEADING_OF_CORNER = 12
 
 
 def worst_cases(results: Results) -> Section:
     """Worst case by three methods, with a warning where they disagree."""
-    focus = focus_option(results)
+    focus = results.focus
     low, high = 100.0 * OUTER_SHARE, 100.0 * (1.0 - OUTER_SHARE)
     blocks: list[Block] = [
         Text(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from margin.bench.data.cells import numbers
 from margin.bench.data.column_units import UNITS, is_mass, tidy
-from margin.bench.data.vocabulary import OUTPUT_FIELDS, branch_of
+from margin.bench.data.vocabulary import branch_of
 from margin.bench.errors import Fault
 
 Integers = NDArray[np.int64]
@@ -226,8 +226,3 @@ def said_of(mapping: ColumnMapping) -> list[str]:
     if masses:
         notes.append(f"load in {tidy(masses[0])} read as weight under standard gravity, 9.80665 m/s2")
     return notes
-
-
-def is_output(name: str) -> bool:
-    """Whether a field is a way of stating the readings."""
-    return name in OUTPUT_FIELDS

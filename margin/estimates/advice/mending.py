@@ -11,7 +11,8 @@ from margin.chain.checks import HEADROOM
 from margin.chain.preferred_values import e24_near
 from margin.estimates.advice.actions import Candidate
 from margin.estimates.advice.result import Action, ActionKind
-from margin.estimates.advice.trials import SATURATED, drawn, saturated_share, trial_case
+from margin.estimates.advice.trials import drawn, saturated_share, trial_case
+from margin.estimates.decision import NOTICEABLE
 from margin.estimates.design_checks import design_checks
 
 FEW_UNITS = 4000
@@ -28,7 +29,7 @@ def is_saturated(case: Case, workers: int | None) -> bool:
     case  of a trial (see `trial_case`)
     """
     found = drawn(trial_case(case, case.calibrations[0].name, FEW_UNITS), workers)
-    if saturated_share(found) > SATURATED:
+    if saturated_share(found) > NOTICEABLE:
         return True
     checks = design_checks(found.model, found.plan)
     return any(check.name == HEADROOM and check.verdict == "exceeded" for check in checks)

@@ -18,9 +18,6 @@ from margin.propagation.run_result import RunResult
 TRIAL_UNITS = 20_000
 """Units of a trial: by array operations a fraction of a second."""
 
-SATURATED = 1e-3
-"""Share of readings at a limit from which a circuit counts as saturated (common practice, no source)."""
-
 
 def trial_case(case: Case, option: str, units: int = TRIAL_UNITS) -> Case:
     """The case with one calibration option and the units of a trial, no more than the case's own."""
