@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING
 from distributions.errors import InvalidArgument
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_budget import GROUPINGS, ErrorBudget
+from margin.estimates.error_map import error_map
 from margin.estimates.results import Results
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares import MARGIN, ErrorShares
-from margin.report import budget_figures, comparison, convergence, figures
+from margin.report import budget_figures, comparison, convergence, error_map_figure, figures
 from margin.report.shown import Shown, drawn, require_known
 from margin.report.summary import focus_option
 
@@ -58,6 +59,14 @@ class StudyFigures(Shown):
     def error_by_option(self) -> Figure:
         """95 % point of |error| as a fraction of the permissible error over load (N), a line an option."""
         return drawn(lambda: figures.error_by_option(self.results))
+
+    def error_over_temperature(self, option: str | None = None) -> Figure:
+        """95 % point of |error| as a fraction of the permissible error over load (N) and temperature in use (degC)."""
+        name = self._option(option)
+        found = error_map(self.results.case, name)
+        if found is None:
+            raise InvalidArgument("the temperature in use does not vary in this case")
+        return drawn(lambda: error_map_figure.error_over_temperature(found))
 
     def error_by_condition(self, option: str | None = None) -> Figure:
         """Force error (N) in each condition of use, at the load where it comes closest to the permissible error."""
