@@ -102,14 +102,10 @@ def scopes_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -
     loads = np.asarray(shares.case.check_loads)
     rows = shares.scopes[shares.scopes["option"] == option].set_index("output")
     table = rows.loc[[f"error at {load:g} N" for load in loads]]
-    parts = [
-        (
-            textwrap.fill(told, 30),
-            style.Look(colour, marker, "-"),
-            *(table[f"{name}{end}"].to_numpy(dtype=np.float64) for end in ("", "_low", "_high")),
-        )
-        for name, told, colour, marker in _SCOPES
-    ]
+    parts = []
+    for name, told, colour, marker in _SCOPES:
+        value, low, high = (table[f"{name}{end}"].to_numpy(dtype=np.float64) for end in ("", "_low", "_high"))
+        parts.append((textwrap.fill(told, 30), style.Look(colour, marker, "-"), value, low, high))
     _whiskers(axes, load_places(axes, shares.case, loads), parts, 0.5)
     return axes
 

@@ -164,7 +164,8 @@ def svg(figure: Figure, name: str) -> str:
         for ground in grounds:
             ground.set_visible(False)
         canvas, dpi = figure.canvas, figure.dpi
-        FigureCanvasSVG(figure).print_svg(buffer, metadata=none)
+        writer: Any = FigureCanvasSVG(figure)
+        writer.print_svg(buffer, metadata=none)
         figure.set_canvas(canvas)
         figure.dpi = dpi
         for ground, visible in zip(grounds, seen, strict=True):
