@@ -71,9 +71,8 @@ def first_page(results: Results) -> Section:
     summary = summarise(results)
     obstacles = "What stands in the way" if summary.recommended is None else "Left open by the draws"
     text = (
-        "Error over load of each option: median, 5 to 95 % (darker) and 0.5 to 99.5 % (paler) of all "
-        "readings, single units in grey, the permissible error dashed; all panels share one error axis, cut "
-        "at 2.5 times the permissible error."
+        "Error over load of each option as a fraction of the permissible error (dashed, -1 and 1): median, 5 to 95 % "
+        "(darker) and 0.5 to 99.5 % (paler) of all readings, single units in grey; all panels share one axis, cut at 3."
     )
     panels = figures.error_over_load_panels(results)
     alternative = (
