@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING
 from distributions.errors import InvalidArgument
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_budget import GROUPINGS, ErrorBudget
+from margin.estimates.error_map import error_map
 from margin.estimates.results import Results
 from margin.estimates.sensitivity.grouping import By
 from margin.estimates.shares import MARGIN, ErrorShares
-from margin.report import budget_figures, comparison, convergence, figures
+from margin.report import budget_figures, comparison, convergence, error_map_figure, figures
 from margin.report.shown import Shown, drawn, require_known
 
 if TYPE_CHECKING:
@@ -31,19 +32,40 @@ class StudyFigures(Shown):
 
     results: Results
 
-    def error_over_load(self, option: str | None = None, *, condition: str = "all", units: int = 8) -> Figure:
-        """Force error (N) over load (N): median, 5 to 95 % and 0.5 to 99.5 % bands, permissible error, single units.
+    def error_over_load(
+        self, option: str | None = None, *, condition: str = "all", units: int = 8, newtons: bool = False
+    ) -> Figure:
+        """Error as a fraction of the permissible error over load (N): median, 5 to 95 % and 0.5 to 99.5 % bands.
 
         option     one calibration option; None: each beside the others
         condition  a named condition of use; 'all' pools them
         units      single units drawn as grey lines, at most
+        newtons    the force error itself (N), with the permissible error as lines
         """
         if option is None:
             return drawn(
-                lambda: figures.error_over_load_panels(self.results, condition=condition, units=units)
+                lambda: figures.error_over_load_panels(
+                    self.results, condition=condition, units=units, newtons=newtons
+                )
             )
         name = self._option(option)
-        return drawn(lambda: figures.error_over_load(self.results, name, condition=condition, units=units))
+        return drawn(
+            lambda: figures.error_over_load(
+                self.results, name, condition=condition, units=units, newtons=newtons
+            )
+        )
+
+    def error_by_option(self) -> Figure:
+        """95 % point of |error| as a fraction of the permissible error over load (N), a line an option."""
+        return drawn(lambda: figures.error_by_option(self.results))
+
+    def error_over_temperature(self, option: str | None = None) -> Figure:
+        """95 % point of |error| as a fraction of the permissible error over load (N) and temperature in use (degC)."""
+        name = self._option(option)
+        found = error_map(self.results.case, name)
+        if found is None:
+            raise InvalidArgument("the temperature in use does not vary in this case")
+        return drawn(lambda: error_map_figure.error_over_temperature(found))
 
     def error_by_condition(self, option: str | None = None) -> Figure:
         """Force error (N) in each condition of use, at the load where it comes closest to the permissible error."""
@@ -76,7 +98,7 @@ class StudyFigures(Shown):
         return drawn(lambda: figures.largest_error(self.results))
 
     def worst_case_over_load(self, option: str | None = None) -> Figure:
-        """Worst case (N) at each check load three ways: extreme value, root sum square, Monte Carlo percentiles."""
+        """Worst case over the permissible error at each check load (N) three ways, against limits at -1 and 1."""
         name = self._option(option)
         return drawn(lambda: figures.worst_case_ways(self.results, name))
 
@@ -144,12 +166,12 @@ class BudgetFigures(Shown):
         return drawn(lambda: budget_figures.action_bars(self.budget, name, by=group, most=most))
 
     def effects_over_load(self, *, option: str | None = None) -> Figure:
-        """Main effects by cause on the force error (% of its variance) over load (N), as stacked areas."""
+        """Main effects of the leading causes on the force error (% of its variance) over load (N), with intervals."""
         name = self._option(option)
         return drawn(lambda: budget_figures.shares_over_load(self.budget.shares, name))
 
     def scopes_over_load(self, *, option: str | None = None) -> Figure:
-        """Shares of the variance (%) over load (N): common to all units, from unit to unit, within a unit."""
+        """Shares of the variance (%) over load (N), with intervals: common, from unit to unit, within a unit."""
         name = self._option(option)
         return drawn(lambda: budget_figures.scopes_over_load(self.budget.shares, name))
 
@@ -159,7 +181,7 @@ class BudgetFigures(Shown):
         return drawn(lambda: budget_figures.spread_over_load(self.budget.shares, name))
 
     def effects_over_temperature(self, output: str | None = None, *, option: str | None = None) -> Figure:
-        """Main effects by cause (% of the variance) at fixed temperatures in use (degC), as stacked areas.
+        """Main effects of the leading causes (% of the variance) at temperatures in use (degC), with intervals.
 
         output  as for `effects_by_cause`; None: the error at the check load in the middle
         """

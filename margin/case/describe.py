@@ -93,7 +93,7 @@ def reading_line(name: str, quantity: Quantity, spread: Spread, model: str | Non
     origin = f" ({model})" if model is not None else ""
     if quantity.band is not None:
         origin = f" (unstated: plausible band, {quantity.band})"
-    return f"{name}: {_extent(quantity, spread)} read as {spread.read_as}, per {spread.level}{known}{origin}"
+    return f"{name}: {extent(quantity, spread)} read as {spread.read_as}, per {spread.level}{known}{origin}"
 
 
 def nonlinearity_line(spec: ElementSpec) -> Iterator[str]:
@@ -148,7 +148,7 @@ def assumed_line(
     if spread.measured_on is not None and spread.level != "lot":
         return None
     note = "lot spread: stated, not measured" if spread.level == "lot" else "stated, not measured"
-    return f"{name}: {_extent(quantity, spread)} per {spread.level} ({note})"
+    return f"{name}: {extent(quantity, spread)} per {spread.level} ({note})"
 
 
 def assumed_choices(spec: ElementSpec, bands: Mapping[str, Band]) -> Iterator[str]:
@@ -162,7 +162,7 @@ def _range(quantity: Quantity, spread: Spread) -> str:
     """'2 % to 10 %': the values that a band with limits allows; its extent where it has none."""
     low, high = spread.distribution.support
     if spread.relative or abs(low) == float("inf") or abs(high) == float("inf"):
-        return _extent(quantity, spread)
+        return extent(quantity, spread)
     ends = (quantity.nominal + end for end in (low, high))
     shown = (
         f"{100.0 * end:.4g} %" if quantity.unit == "" else units.show(end, quantity.unit) for end in ends
@@ -170,7 +170,7 @@ def _range(quantity: Quantity, spread: Spread) -> str:
     return " to ".join(shown)
 
 
-def _extent(quantity: Quantity, spread: Spread) -> str:
+def extent(quantity: Quantity, spread: Spread) -> str:
     """The limits of a spread, or its standard deviation where it has no limits."""
     low, high = spread.distribution.support
     if abs(low) == float("inf") or abs(high) == float("inf"):

@@ -70,18 +70,7 @@ def first_page(results: Results) -> Section:
     """What decides: verdict, options, leading causes, checks, assumptions, next step, error over load."""
     summary = summarise(results)
     obstacles = "What stands in the way" if summary.recommended is None else "Left open by the draws"
-    text = (
-        "Error over load of each option: median, 5 to 95 % (darker) and 0.5 to 99.5 % (paler) of all "
-        "readings, single units in grey, the permissible error dashed; all panels share one error axis, cut "
-        "at 2.5 times the permissible error."
-    )
-    panels = figures.error_over_load_panels(results)
-    alternative = (
-        "One panel a calibration option: bands of force error over load, against the permissible error."
-    )
-    shown = picture(
-        "error-over-load", figures.figure_of(panels[0]), style.caption(results, text), alternative
-    )
+    shown = _first_pictures(results)
     exceeded = tuple(Text(f"Design check exceeded: {line}", warning=True) for line in summary.checks_exceeded)
     return Section(
         "Summary",
@@ -98,9 +87,33 @@ def first_page(results: Results) -> Section:
             *(Text(f"{line}.") for line in summary.ideal),
             Text(f"Next step: {summary.next_step}."),
             *_trials(results),
-            shown,
+            *shown,
         ),
     )
+
+
+def _first_pictures(results: Results) -> tuple[Picture, ...]:
+    """Options side by side, and the error over load of the one in focus."""
+    focus = results.focus.name
+    options = picture(
+        "yield-by-option",
+        figures.figure_of(figures.yield_by_option(results)),
+        style.caption(
+            results, "Yield (marker) and lower bound (stroke) of each option with their intervals."
+        ),
+        "One line a calibration option: yield, lower bound, required yield as a dashed line, verdict and time a unit.",
+    )
+    text = (
+        f"{focus}: error over load as a fraction of the permissible error: median, 5 to 95 % (darker) and 0.5 to "
+        "99.5 % (paler) of all readings, single units in grey."
+    )
+    error = picture(
+        "error-in-focus",
+        figures.figure_of(figures.error_over_load(results, focus)),
+        style.caption(results, text),
+        f"Bands of force error over load for {focus}, against -1 and 1.",
+    )
+    return options, error
 
 
 def options_table(summary: Summary) -> Table:

@@ -193,6 +193,17 @@ def errors(results: Results) -> Section:
             f"One line a condition for {focus.name}, against the permissible error.",
         )
     )
+    panels = figures.error_over_load_panels(results)
+    text = (
+        "Error over load of each option as a fraction of the permissible error (dashed, -1 and 1): median, 5 to 95 % "
+        "(darker) and 0.5 to 99.5 % (paler) of all readings, single units in grey; all panels share one axis, cut at 3."
+    )
+    alternative = (
+        "One panel a calibration option: bands of force error over load, against the permissible error."
+    )
+    blocks.append(
+        picture("error-over-load", figures.figure_of(panels[0]), style.caption(results, text), alternative)
+    )
     return Section("Errors by load and condition", tuple(blocks))
 
 

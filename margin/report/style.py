@@ -5,9 +5,10 @@ from __future__ import annotations
 import io
 import re
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from margin.chain.parameter import CAUSES
 from margin.estimates.findings import computed
 from margin.estimates.results import Results
 from margin.messages.sentences import said
@@ -17,13 +18,19 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # Okabe and Ito (2002), as matplotlib lists them; these have enough contrast on white for lines and text.
-BLUE, VERMILLION, GREEN, PURPLE, BLACK = "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000"
+BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
+# sky and orange have too little: marks in them are edged in black
 SKY, ORANGE = "#56B4E9", "#E69F00"
+# near black, so that it can be told from the colours of a picture and give way to the colour of the page's text
+BLACK = "#101010"
 GREY = "#767676"
 
-_COLOURS = (VERMILLION, BLUE, GREEN, PURPLE, BLACK)
-_MARKERS = ("o", "s", "^", "D", "v", "P", "X")
-_LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 3)))
+_COLOURS = (VERMILLION, BLUE, GREEN, PURPLE, BLACK, ORANGE, SKY)
+_PALE = (SKY, ORANGE)
+_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", "h")
+_LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 2)), (0, (3, 1, 1, 1)))
+_OTHER_CAUSES: tuple[str, ...] = ("few units measured",)
+_AT_CALIBRATION = " at the calibration"
 
 _SETTINGS: Any = {
     "font.size": 9.0,
@@ -36,21 +43,60 @@ _SETTINGS: Any = {
     "axes.grid": False,
     "svg.fonttype": "none",
     "font.family": "sans-serif",
+    "text.color": BLACK,
+    "axes.edgecolor": BLACK,
+    "axes.labelcolor": BLACK,
+    "xtick.color": BLACK,
+    "ytick.color": BLACK,
+    "patch.edgecolor": BLACK,
+    "hatch.linewidth": 0.6,
 }
+_PADDING = 0.5
+"""Space around the axes, in multiples of the font size."""
 
 
 @dataclass(frozen=True)
 class Look:
-    """What tells one calibration option from another in every figure: colour, marker and line together."""
+    """What tells one calibration option, or one cause, from another in every figure: colour, marker and line together.
+
+    edge    of the marker: its colour, or black where that is pale
+    filled  whether the marker is; causes beyond the first seven have open ones
+    """
 
     colour: str
     marker: str
     line: Any
+    filled: bool = True
+
+    @property
+    def fill(self) -> str:
+        """Colour inside the marker."""
+        return self.colour if self.filled else "none"
+
+    @property
+    def edge(self) -> str:
+        return BLACK if self.colour in _PALE and self.filled else self.colour
 
 
 def look(results: Results, option: str) -> Look:
     """The look of an option, by its place in the study."""
-    place = [found.name for found in results.options].index(option)
+    return _look([found.name for found in results.options].index(option))
+
+
+def look_of_cause(cause: str) -> Look:
+    """The look of a cause, by its name: the same whatever its rank, the option, the load or the case.
+
+    What a cause does at the calibration has its colour and the marker and line of another.
+    """
+    base, at, _ = cause.partition(_AT_CALIBRATION)
+    known = (*CAUSES, *_OTHER_CAUSES)
+    # a name that no element declares still gets one look
+    place = known.index(base) if base in known else len(known) + sum(base.encode()) % 7
+    own = replace(_look(place), filled=place < len(_COLOURS))
+    return own if not at else replace(own, marker=_MARKERS[(place + 4) % len(_MARKERS)], line=":")
+
+
+def _look(place: int) -> Look:
     return Look(_COLOURS[place % len(_COLOURS)], _MARKERS[place % len(_MARKERS)], _LINES[place % len(_LINES)])
 
 
@@ -67,9 +113,12 @@ def label(name: str, most: int = 44) -> str:
 
 def new_figure(width: float, height: float) -> Figure:
     """An empty figure (inches) that belongs to no window and no global state."""
+    from matplotlib.layout_engine import TightLayoutEngine
+
     from margin.report.drawing import Drawing
 
-    return Drawing(figsize=(width, height), layout="constrained")
+    # one pass over the texts: the constrained layout makes two, for the same margins
+    return Drawing(figsize=(width, height), layout=TightLayoutEngine(pad=_PADDING))
 
 
 def axes_of(ax: Axes | None, width: float = 5.6, height: float = 3.4) -> Axes:
@@ -94,9 +143,11 @@ def caption(results: Results, text: str) -> str:
 def svg(figure: Figure, name: str) -> str:
     """The figure as SVG text, the same to the byte for the same data; text stays text.
 
-    Every id starts with `name`, so that several figures stand in one page without their ids clashing.
+    Every id starts with `name`, so that several figures stand in one page without their ids clashing. The ground is
+    transparent and black follows the colour of the text around the picture (`in_current_colour`).
     """
     import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     buffer = io.StringIO()
     none = {"Date": None, "Creator": None, "Format": None, "Type": None}
@@ -104,19 +155,40 @@ def svg(figure: Figure, name: str) -> str:
         # text stays text, which the reader's own fonts show: what the measuring font lacks does not matter
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         warnings.filterwarnings("ignore", message="Matplotlib currently does not support")
-        # laid out once here: the writing would do it twice
+        # laid out and drawn once each: `savefig` would do both twice
         engine = figure.get_layout_engine()
         if engine is not None:
             engine.execute(figure)
             figure.set_layout_engine("none")
-        figure.savefig(buffer, format="svg", metadata=none)
+        grounds = [figure.patch, *(axes.patch for axes in figure.axes)]
+        seen = [ground.get_visible() for ground in grounds]
+        for ground in grounds:
+            ground.set_visible(False)
+        canvas, dpi = figure.canvas, figure.dpi
+        writer: Any = FigureCanvasSVG(figure)
+        writer.print_svg(buffer, metadata=none)
+        figure.set_canvas(canvas)
+        figure.dpi = dpi
+        for ground, visible in zip(grounds, seen, strict=True):
+            ground.set_visible(visible)
     text = buffer.getvalue()
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', text)
     text = re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", text)
     text = re.sub(r'href="#([^"]+)"', rf'href="#{name}-\1"', text)
     text = text.replace("*{stroke-linejoin", f"#{name} *{{stroke-linejoin")
-    return text.replace("<svg ", f'<svg id="{name}" ', 1)
+    return in_current_colour(text.replace("<svg ", f'<svg id="{name}" ', 1))
+
+
+def in_current_colour(svg_text: str) -> str:
+    """SVG text whose black lines, fills and texts take the colour of the text around them (CSS `currentColor`).
+
+    In a page with a dark ground they are then light; a picture that stands alone shows them black. Texts that name no
+    fill are black in SVG, and follow too.
+    """
+    found = re.sub(rf"(fill|stroke): ?(?:{BLACK}|#000000)\b", r"\1: currentColor", svg_text)
+    found = re.sub(rf'(fill|stroke)="(?:{BLACK}|#000000)"', r'\1="currentColor"', found)
+    return re.sub(r'<text style="(?![^"]*fill:)', '<text style="fill: currentColor; ', found)
 
 
 def inline(svg_text: str, label: str) -> str:

@@ -35,7 +35,8 @@ EVERY = [
     (kind, name)
     for kind, names in {
         "study": (
-            "effects_by_cause", "error_by_condition", "error_over_load", "largest_error_by_option",
+            "effects_by_cause", "error_by_condition", "error_by_option", "error_over_load",
+            "error_over_temperature", "largest_error_by_option",
             "lower_bound_over_draws", "worst_case_over_load", "yield_by_cause", "yield_by_option", "yield_over_limit",
         ),
         "pair": ("difference_by_option",),

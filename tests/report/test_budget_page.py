@@ -15,6 +15,7 @@ import jsonschema
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.axes import Axes
 from pad_study import NONE, ONE_POINT, pad_case
 
 from margin.estimates.error_budget import ErrorBudget, error_budget
@@ -163,37 +164,63 @@ def test_tables_hold_what_is_resolved(budget: ErrorBudget) -> None:
     assert len(changes.columns) == 2 + 5
 
 
-def areas(axes: object) -> np.ndarray:
-    """Thickness of each stacked area at each place on the axis, (area, place)."""
-    found = []
-    for area in axes.collections:  # type: ignore[attr-defined]
-        points = area.get_paths()[0].vertices
-        count = (len(points) - 3) // 2
-        found.append(points[count + 2 : -1][::-1, 1] - points[1 : count + 1, 1])
-    return np.abs(np.array(found))
+def whiskers(axes: Axes) -> dict[str, np.ndarray]:
+    """Label of each mark -> its values in percent."""
+    return {
+        str(line.get_label()): np.asarray(line.get_ydata())
+        for line in axes.lines
+        if not str(line.get_label()).startswith("_")
+    }
 
 
 @pytest.mark.parametrize("option", ["none", "one-point"])
-def test_stacked_areas_add_up(budget: ErrorBudget, option: str) -> None:
-    """Areas of shares over load and over temperature sum to 100 % everywhere; the thickest at the middle load is
-    the cause with the largest main effect there."""
+def test_whiskers_are_the_main_effects(budget: ErrorBudget, option: str) -> None:
+    """Over load and over temperature each cause stands at its main effect with its interval, the largest first; what
+    scopes show are their shares."""
     shares = budget.shares
+    rows = shares.effects[(shares.effects["option"] == option) & (shares.effects["by"] == "cause")]
+    loads = shares.case.check_loads
     over_load = budget_figures.shares_over_load(shares, option)
-    thick = areas(over_load)
-    assert thick.sum(axis=0) == pytest.approx(100.0)
-    assert thick.shape[1] == len(shares.case.check_loads)
-    names = [area.get_label() for area in over_load.collections]
-    assert names[-1] == budget_figures.TOGETHER
-    middle = shares.case.check_loads[1]
-    rows = shares.effects
-    rows = rows[
-        (rows["option"] == option) & (rows["by"] == "cause") & (rows["output"] == f"error at {middle:g} N")
-    ]
-    assert names[int(thick[:-1, 1].argmax())] == rows.set_index("group")["main"].idxmax()
-    over_temperature = budget_figures.shares_over_temperature(shares, option, f"error at {middle:g} N")
-    assert areas(over_temperature).sum(axis=0) == pytest.approx(100.0)
-    scopes = areas(budget_figures.scopes_over_load(shares, option)).sum(axis=0)
-    assert np.all(scopes <= 100.0 + 1e-9) and np.all(scopes > 90.0)
+    found = whiskers(over_load)
+    ends = [np.array([path.vertices for path in lines.get_paths()]) for lines in over_load.collections]
+    for (cause, values), drawn in zip(found.items(), ends, strict=True):
+        own = rows[rows["group"] == cause].set_index("output").loc[[f"error at {load:g} N" for load in loads]]
+        np.testing.assert_allclose(values, 100.0 * own["main"])
+        np.testing.assert_allclose(drawn[:, :, 1], 100.0 * own[["main_low", "main_high"]])
+    means = [values.mean() for values in found.values()]
+    assert means == sorted(means, reverse=True)
+    over_temperature = budget_figures.shares_over_temperature(shares, option, f"error at {loads[1]:g} N")
+    assert all(
+        len(values) == shares.over_temperature["temperature_degC"].nunique()
+        for values in whiskers(over_temperature).values()
+    )
+    scopes = whiskers(budget_figures.scopes_over_load(shares, option))
+    names = [" ".join(name.split()) for name in scopes]
+    assert names[1] == "from unit to unit: removable by a better calibration"
+    own = shares.scopes[shares.scopes["option"] == option].set_index("output")
+    np.testing.assert_allclose(
+        next(iter(scopes.values())), 100.0 * own.loc[[f"error at {load:g} N" for load in loads], "within"]
+    )
+
+
+def test_a_cause_looks_the_same_over_load_and_over_temperature(budget: ErrorBudget) -> None:
+    """Colour and marker of a cause follow from its name, in both figures and whatever its rank."""
+    shares = budget.shares
+    looks: dict[str, set[tuple[str, str]]] = {}
+    for option in ("none", "one-point"):
+        for axes in (
+            budget_figures.shares_over_load(shares, option),
+            budget_figures.shares_over_temperature(
+                shares, option, f"error at {shares.case.check_loads[1]:g} N"
+            ),
+        ):
+            for line in axes.lines:
+                looks.setdefault(str(line.get_label()), set()).add(
+                    (str(line.get_color()), str(line.get_marker()))
+                )
+    named = {name: look for name, look in looks.items() if not name.startswith("_")}
+    assert named and all(len(look) == 1 for look in named.values())
+    assert len(set.union(*named.values())) == len(named)
 
 
 def test_bars_have_the_length_of_the_change(budget: ErrorBudget) -> None:

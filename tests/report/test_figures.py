@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+from margin.chain.parameter import CAUSES
 from margin.estimates.results import Results
-from margin.report import figures, style
+from margin.report import axes_parts, figures, style
 
 
 def _line(axes: mpl.axes.Axes, label: str) -> mpl.lines.Line2D:
@@ -22,16 +23,25 @@ def _line(axes: mpl.axes.Axes, label: str) -> mpl.lines.Line2D:
 
 
 def test_error_over_load_draws_median_and_limits(results: Results) -> None:
-    """The median and both permissible errors are those of the results, over the check loads."""
+    """The median is that of the results over the check loads, as a fraction of the permissible error at -1 and 1."""
     axes = figures.error_over_load(results, "two-point")
     rows = results.option("two-point").errors.query("condition == 'all'")
     median = _line(axes, "median")
     np.testing.assert_array_equal(median.get_xdata(), rows["load_N"])
-    np.testing.assert_array_equal(median.get_ydata(), rows["p50_N"])
+    np.testing.assert_allclose(median.get_ydata(), rows["p50_N"] / rows["permissible_N"])
+    assert [line.get_ydata()[0] for line in axes.lines if line.get_label() == "_limit"] == [-1.0, 1.0]
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("Load (N)", "Error / permissible error")
+    assert len([line for line in axes.lines if line.get_label() == "_unit"]) == 8
+
+
+def test_error_over_load_in_newtons_on_demand(results: Results) -> None:
+    """In newtons the median and both permissible errors are those of the results."""
+    axes = figures.error_over_load(results, "two-point", newtons=True)
+    rows = results.option("two-point").errors.query("condition == 'all'")
+    np.testing.assert_array_equal(_line(axes, "median").get_ydata(), rows["p50_N"])
     limits = [line.get_ydata() for line in axes.lines if line.get_label() == "_limit"]
     np.testing.assert_array_equal(limits, [-rows["permissible_N"], rows["permissible_N"]])
-    assert (axes.get_xlabel(), axes.get_ylabel()) == ("Load (N)", "Force error (N)")
-    assert len([line for line in axes.lines if line.get_label() == "_unit"]) == 8
+    assert axes.get_ylabel() == "Force error (N)"
 
 
 def test_bands_are_the_stated_percentiles(results: Results) -> None:
@@ -40,8 +50,8 @@ def test_bands_are_the_stated_percentiles(results: Results) -> None:
     outer = next(c for c in axes.collections if c.get_label() == "0.5 to 99.5 %")
     heights = outer.get_paths()[0].vertices[:, 1]
     rows = results.option("none").errors.query("condition == 'all'")
-    assert heights.min() == rows["p0_5_N"].min()
-    assert heights.max() == rows["p99_5_N"].max()
+    assert heights.min() == (rows["p0_5_N"] / rows["permissible_N"]).min()
+    assert heights.max() == (rows["p99_5_N"] / rows["permissible_N"]).max()
 
 
 def test_unknown_condition_names_the_known_ones(results: Results) -> None:
@@ -55,8 +65,67 @@ def test_panels_share_the_error_axis(results: Results) -> None:
     panels = figures.error_over_load_panels(results)
     assert [axes.get_title(loc="left").split("\n")[0] for axes in panels] == [o.name for o in results.options]
     assert len({axes.get_ylim() for axes in panels}) == 1
-    permissible = max(option.errors["permissible_N"].max() for option in results.options)
-    assert permissible < panels[0].get_ylim()[1] <= 2.5 * 1.08 * permissible
+    assert 1.0 < panels[0].get_ylim()[1] <= 3.0
+
+
+def test_overview_has_a_named_line_for_each_option(results: Results) -> None:
+    """95 % of |error| over the permissible error by load, named at its end, on a logarithmic axis."""
+    axes = figures.error_by_option(results)
+    for option in results.options:
+        rows = option.errors.query("condition == 'all'")
+        np.testing.assert_allclose(
+            _line(axes, option.name).get_ydata(), rows["p95_abs_N"] / rows["permissible_N"]
+        )
+    assert {text.get_text() for text in axes.texts} == {option.name for option in results.options}
+    assert axes.get_yscale() == "log"
+
+
+def test_options_stand_at_yield_and_bound_with_cost_and_verdict(results: Results) -> None:
+    """Yield and bound with their intervals, the required yield, and beside each option verdict and time;
+    95 and 99 % are as far apart as 99 and 99.8 %."""
+    axes = figures.yield_by_option(results)
+    bounds = [line for line in axes.lines if line.get_label() == "_bound"]
+    for option, bound in zip(results.options, bounds, strict=True):
+        found = option.decisive_yield
+        mark = _line(axes, option.name)
+        assert mark.get_xdata()[0] == 100.0 * found.sampled.value
+        assert bound.get_xdata()[0] == 100.0 * found.bound.value
+        assert mark.get_marker() != bound.get_marker() == "|"
+    assert _line(axes, "_target").get_xdata()[0] == 95.0
+    texts = [text.get_text() for text in axes.texts]
+    assert sum("does not conform" in text for text in texts) == 2
+    assert sum(text.endswith(" conforms") for text in texts) == 2
+    assert "16.5\N{NO-BREAK SPACE}s" in texts
+    place = axes.transScale.transform([(value, 0.0) for value in (95.0, 99.0, 99.8)])[:, 0]
+    assert place[1] - place[0] == pytest.approx(place[2] - place[1])
+
+
+@pytest.mark.parametrize(
+    ("loads", "unit", "ticks", "scale"),
+    [
+        ((2.0, 5.0, 10.0, 20.0, 40.0, 60.0), "N", ["2", "5", "10", "20", "40", "60"], "log"),
+        ((1.5e5, 6e5, 1.05e6, 1.5e6, 3e6), "MN", ["0.15", "0.6", "1.05", "1.5", "3"], "linear"),
+    ],
+)
+def test_load_axes_bear_no_exponents(
+    results: Results, loads: tuple[float, ...], unit: str, ticks: list[str], scale: str
+) -> None:
+    """Large loads are read in kN or MN; the axis is logarithmic only where that spreads the check loads better."""
+    case = replace(results.case, check_loads=loads, load_low=loads[0], load_high=loads[-1])
+    axes = Figure().subplots()
+    axes_parts.load_axis(axes, case)
+    assert axes.get_xlabel() == f"Load ({unit})"
+    assert [label.get_text() for label in axes.get_xticklabels()] == ticks
+    assert axes.get_xscale() == scale
+
+
+def test_text_is_spread_apart_and_stays_in_order() -> None:
+    """Places keep their order and at least the spacing, and stay within the axes where there is room."""
+    wanted = np.array([0.98, 1.0, 0.5, 0.99, 0.0])
+    placed = axes_parts.spread_apart(wanted, 0.1)
+    assert np.array_equal(np.argsort(placed), np.argsort(wanted))
+    assert np.min(np.diff(np.sort(placed))) >= 0.1 - 1e-12
+    assert placed.min() >= 0.0 and placed.max() <= 1.0
 
 
 def test_axes_given_are_drawn_on_and_returned(results: Results) -> None:
@@ -95,12 +164,15 @@ def test_limit_curve_is_labelled_at_its_ends(results: Results) -> None:
     assert "(%)" in axes.get_ylabel()
 
 
-def test_labels_at_line_ends_do_not_overlap(results: Results) -> None:
-    """Names of lines that end at the same height are moved apart."""
-    axes = figures.yield_against_limit(results)
+def test_labels_at_line_ends_do_not_overlap(failing: Results) -> None:
+    """Names of seven lines, most of which end at the same height, are moved apart."""
+    axes = figures.yield_against_limit(failing)
     figure = figures.figure_of(axes)
-    figure.canvas.draw()
-    boxes = sorted((text.get_window_extent().y0, text.get_window_extent().y1) for text in axes.texts)
+    figure.draw_without_rendering()
+    # of the text alone, without the line that leads to it
+    extents = [mpl.text.Text.get_window_extent(text) for text in axes.texts]
+    boxes = sorted((extent.y0, extent.y1) for extent in extents)
+    assert len(boxes) == len(failing.options)
     assert all(below[1] <= above[0] + 2.0 for below, above in itertools.pairwise(boxes))
 
 
@@ -114,11 +186,32 @@ def test_failures_are_on_a_logarithmic_scale(results: Results) -> None:
     assert len(shown) < len(results.option("five-point").limit_curve)
 
 
-def test_many_options_get_a_legend(failing: Results) -> None:
-    """More than five lines are named in a legend beside the axes."""
-    legend = figures.yield_against_limit(failing).get_legend()
-    assert legend is not None
-    assert [text.get_text() for text in legend.get_texts()] == [option.name for option in failing.options]
+def test_many_options_are_named_at_their_lines(failing: Results) -> None:
+    """However many lines there are, each is named beside the axes; there is no legend."""
+    axes = figures.yield_against_limit(failing)
+    assert axes.get_legend() is None
+    assert {text.get_text() for text in axes.texts} == {option.name for option in failing.options}
+
+
+def test_twelve_options_share_no_look(results: Results) -> None:
+    """Colour, marker and line of twelve options are twelve combinations."""
+    named = [
+        replace(results.options[0], spec=replace(results.options[0].spec, name=f"option {number}"))
+        for number in range(12)
+    ]
+    many = replace(results, options=tuple(named))
+    looks = {style.look(many, option.name) for option in named}
+    assert len(looks) == 12
+
+
+def test_causes_look_by_name_and_not_by_rank() -> None:
+    """No two causes, at the calibration or not, share colour, marker and fill."""
+    names = [
+        f"{cause}{at}" for cause in (*CAUSES, "few units measured") for at in ("", " at the calibration")
+    ]
+    looks = {(look.colour, look.marker, look.filled) for look in map(style.look_of_cause, names)}
+    assert len(looks) == len(names)
+    assert style.look_of_cause("a cause of one's own") == style.look_of_cause("a cause of one's own")
 
 
 def test_budget_bars_have_the_lengths_of_the_budget(results: Results) -> None:
@@ -137,9 +230,11 @@ def test_worst_case_shows_three_ranges(results: Results) -> None:
     """Extreme value, root sum square and Monte Carlo have the ends that the results state."""
     axes = figures.worst_case_ways(results, "two-point")
     rows = results.option("two-point").worst_case
-    np.testing.assert_allclose(_line(axes, "extreme value").get_ydata(), rows["extreme_low_N"])
+    pooled = results.option("two-point").errors.query("condition == 'all'")["permissible_N"].to_numpy()
+    np.testing.assert_allclose(_line(axes, "extreme value").get_ydata(), rows["extreme_low_N"] / pooled)
     summed = _line(axes, "root sum square (k = 3)").get_ydata()
-    np.testing.assert_allclose(summed, rows["rss_mean_N"] - rows["root_sum_square_N"])
+    np.testing.assert_allclose(summed, (rows["rss_mean_N"] - rows["root_sum_square_N"]) / pooled)
+    assert axes.get_legend().get_texts()[0].get_text() == "extreme value"
     assert [label.get_text() for label in axes.get_xticklabels()] == ["0.5", "1", "2", "5", "10", "20"]
 
 
@@ -157,6 +252,8 @@ def test_text_is_large_enough(results: Results) -> None:
         drawn = [
             *figures.error_over_load_panels(results),
             figures.yield_against_limit(results),
+            figures.error_by_option(results),
+            figures.yield_by_option(results),
             figures.worst_case_ways(results, "none"),
         ]
     for axes in drawn:
@@ -175,6 +272,29 @@ def test_svg_is_reproducible_and_holds_text(results: Results) -> None:
     ids = set(re.findall(r'\bid="([^"]+)"', first))
     assert set(re.findall(r"url\(#([^)]+)\)", first)) <= ids
     assert set(re.findall(r'href="#([^"]+)"', first)) <= ids
+
+
+def test_pictures_follow_the_colour_of_the_page(results: Results) -> None:
+    """Axes and texts take the current colour, the ground is transparent, and colours with a meaning stay."""
+    text = style.svg(figures.figure_of(figures.yield_by_option(results)), "yield")
+    assert style.BLACK not in text and "#000000" not in text and "#ffffff" not in text
+    assert "stroke: currentColor" in text
+    assert all(
+        "fill: currentColor" in found or "fill: #" in found for found in re.findall("<text [^>]*>", text)
+    )
+    assert style.look(results, "one-point").colour.lower() in text
+
+
+def test_current_colour_replaces_black_alone() -> None:
+    """Black strokes, fills and texts without a fill are replaced; other colours, and longer codes, are not."""
+    given = (
+        '<text style="font: 9px">a</text><text style="fill: #d55e00">b</text>'
+        '<path style="stroke: #101010; fill: #000000"/><path stroke="#101010" style="fill: #0072b2"/>'
+    )
+    assert style.in_current_colour(given) == (
+        '<text style="fill: currentColor; font: 9px">a</text><text style="fill: #d55e00">b</text>'
+        '<path style="stroke: currentColor; fill: currentColor"/><path stroke="currentColor" style="fill: #0072b2"/>'
+    )
 
 
 def test_caption_states_level_draws_seed_and_version(results: Results) -> None:
