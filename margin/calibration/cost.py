@@ -7,7 +7,7 @@ from margin.case.types import CalibrationSpec
 
 
 def seconds_per_unit(spec: CalibrationSpec, station: Station, units_per_lot: int) -> float:
-    """Seconds a unit: handling, and for each placement the loading, the dwell and the samples.
+    """Seconds a unit: handling, and for each placement the loading, the dwell and the samples, those of a new zero too.
 
     Both branches cost a second reading at each load but the highest. A lot curve spreads the loads of its
     sample units over the lot.
@@ -20,11 +20,12 @@ def seconds_per_unit(spec: CalibrationSpec, station: Station, units_per_lot: int
         + spec.samples * float(station.seconds_per_sample)
     )
     unloaded = placement if spec.tare or spec.kind == "tare" else 0.0
+    new_zero = spec.samples * float(station.seconds_per_sample) if spec.rezero else 0.0
     handling = float(station.seconds_per_unit)
 
     def loaded(loads: int) -> float:
         readings = loads + (max(loads - 1, 0) if spec.direction == "both" else 0)
-        return readings * spec.reloads * placement
+        return (readings * placement + loads * new_zero) * spec.reloads
 
     if spec.kind == "lot-curve":
         whole_curve = handling + unloaded + loaded(len(spec.loads))

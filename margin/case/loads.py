@@ -64,6 +64,11 @@ def calibration_of(table: CalibrationTable, low: float, high: float) -> Calibrat
         raise ValueFault(
             'weights "relative" has no load of 0', "leave the load of 0 out, or choose the weights equal"
         )
+    if table.rezero and (table.tare or table.kind == "tare"):
+        raise ValueFault(
+            "a tare removes nothing where each use begins with a new zero",
+            'leave the tare out, or write "rezero = false"',
+        )
     degree = table.degree if table.degree is not None else default_degree(table.kind, table.fit, len(loads))
     if table.kind in ("multi-point", "lot-curve") and table.fit == "least squares" and degree >= len(loads):
         raise ValueFault(
@@ -83,6 +88,7 @@ def calibration_of(table: CalibrationTable, low: float, high: float) -> Calibrat
         direction=table.direction,
         stage=table.stage,
         tare=table.tare,
+        rezero=table.rezero,
         temperature_correction=table.temperature_correction,
         classes=table.classes,
         sample_units=table.sample_units,

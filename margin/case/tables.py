@@ -309,6 +309,10 @@ class CalibrationTable(Table):
         default="finished product", description="what is calibrated"
     )
     tare: bool = Field(default=False, description="the unloaded signal is taken and removed first")
+    rezero: bool = Field(
+        default=False,
+        description="firmware takes the unloaded signal before each use, and removes what it departs from the design",
+    )
     temperature_correction: bool = Field(
         default=False, description="firmware evaluates its curve at the measured temperature"
     )

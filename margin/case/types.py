@@ -144,6 +144,8 @@ class CalibrationSpec:
     direction  'up', 'down' or 'both' branches of the load cycle are used
     stage      'bare sensor', 'sub-assembly' or 'finished product'
     tare       unloaded signal is taken and removed first
+    rezero     unloaded signal is taken before each placement, in use and at the station, and what it departs from the
+               designed one is removed
     temperature_correction  firmware evaluates its nominal curve at the measured temperature
     classes    number of classes (kind 'classes')
     sample_units  units of the lot that are characterised (kind 'lot-curve')
@@ -161,6 +163,7 @@ class CalibrationSpec:
     direction: Literal["up", "down", "both"] = "up"
     stage: Literal["bare sensor", "sub-assembly", "finished product"] = "finished product"
     tare: bool = False
+    rezero: bool = False
     temperature_correction: bool = False
     classes: int = 4
     sample_units: int = 10

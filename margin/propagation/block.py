@@ -68,9 +68,7 @@ def block_errors(
         for name, units in calibrated.items():
             error = units.load(readings) - loads
             # a design curve may read a code that is no number as no load: that would hide it
-            by_option[name].append(
-                error if readings.finite else np.where(np.isfinite(readings.codes), error, np.nan)
-            )
+            by_option[name].append(error if readings.finite else np.where(readings.known, error, np.nan))
         no_load = nominal.firmware.no_load(design.of_readings(readings, corrected=False))
         clipped += _by_load(readings.clipped)
         blind += _by_load(no_load)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import reduce
 from typing import Any
 
@@ -49,7 +49,8 @@ TABLE_BITS = 16
 class StationView:
     """What the station saw of the units: averaged codes by load, for one option.
 
-    loads: (load,), N as indicated; codes: (unit, 1, 1, 1, load); unloaded: (unit, 1, 1, 1, 1) or None;
+    loads: (load,), N as indicated; codes: (unit, 1, 1, 1, load); unloaded: (unit, 1, 1, 1, 1) where the option tares,
+    (unit, 1, 1, 1, load) where it takes a new zero before each placement, else None;
     setting: at which the firmware evaluates its curve during calibration
     """
 
@@ -65,6 +66,19 @@ def station_loads(options: Sequence[CalibrationSpec]) -> tuple[float, ...]:
     return tuple(sorted(loads | {0.0 for o in options if o.tare or o.kind == "tare"}))
 
 
+def station_event(options: Sequence[CalibrationSpec], stage: str, loads: Sequence[float]) -> Event:
+    """Event of the calibrations by these options at one stage, at the loads of the station, N."""
+    return Event(
+        "calibration",
+        loadings=max((o.reloads for o in options), default=1),
+        readings=max((o.samples for o in options), default=1),
+        loads=len(loads),
+        rebuilt=stage != "finished product",
+        calibrating=True,
+        placed=tuple(f"{load!r} N" for load in loads),
+    )
+
+
 @dataclass
 class Bench:
     """The calibrations of a block of units: options that ask for the same thing see the same draws.
@@ -77,50 +91,49 @@ class Bench:
     source: Source
     nominal: Nominal
     count: int
-    _seen: dict[tuple[str, float], tuple[Array, Setting]] = field(default_factory=dict)
+    _seen: dict[tuple[str, float, bool], tuple[Array, Setting]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        options = [o for o in self.case.calibrations if o.kind != "none"]
-        self._grid = station_loads(options)
-        self._reloads = max((o.reloads for o in options), default=1)
-        self._samples = max((o.samples for o in options), default=1)
+        self._options = [o for o in self.case.calibrations if o.kind != "none"]
+        self._grid = station_loads(self._options)
 
-    def _codes(self, stage: str, descending: float) -> tuple[Array, Setting]:
-        """Codes (unit, 1, reload, sample, load of the grid) and the temperature-corrected setting."""
-        key = (stage, descending)
+    def _codes(self, stage: str, descending: float, unloaded: bool = False) -> tuple[Array, Setting]:
+        """Codes (unit, 1, reload, sample, load of the grid) and the temperature-corrected setting.
+
+        unloaded  just before each placement
+        """
+        key = (stage, descending, unloaded)
         if key not in self._seen:
-            event = Event(
-                "calibration",
-                loadings=self._reloads,
-                readings=self._samples,
-                loads=len(self._grid),
-                rebuilt=stage != "finished product",
-                calibrating=True,
-                placed=tuple(f"{load!r} N" for load in self._grid),
-            )
+            event = replace(station_event(self._options, stage, self._grid), unloaded=unloaded)
             chain = drawn_chain(self.case, event, self.source, stage)
             station = drawn_element(self.case.elements["station"], event, self.source)
             setting = station_setting(station, self.nominal.setting, descending)
-            indicated = np.asarray(self._grid).reshape(1, 1, 1, 1, -1)
+            indicated = np.asarray(self._grid).reshape(1, 1, 1, 1, -1) * (0.0 if unloaded else 1.0)
             codes = as_array(station_response(chain, station, indicated, setting).code)
             if not np.all(np.isfinite(codes)):
                 raise EvaluationError(
                     f"calibration of the {stage}: the chain gave codes that are not numbers; look at the "
                     "extremes of the spreads in this case"
                 )
-            full = (self.count, 1, self._reloads, self._samples, len(self._grid))
+            full = (self.count, 1, event.loadings, event.readings, event.loads)
             corrected = firmware_setting(self.case, event, self.source, setting, True)
             self._seen[key] = np.broadcast_to(codes, full), corrected
         return self._seen[key]
 
     def view(self, option: CalibrationSpec) -> StationView:
-        """Averaged codes of the option's loads (and of the unloaded unit where it tares)."""
+        """Averaged codes of the option's loads, and of the unloaded unit where it is read.
+
+        Both branches of a load cycle begin with one zero.
+        """
         branches = {"up": (0.0,), "down": (1.0,), "both": (0.0, 1.0)}[option.direction]
         seen = [self._codes(option.stage, branch) for branch in branches]
         averages = [_mean_of(codes, option.reloads, option.samples) for codes, _ in seen]
         codes = sum(averages[1:], averages[0]) / len(averages)
         places = [self._grid.index(load) for load in option.loads]
         unloaded = codes[..., :1] if option.tare or option.kind == "tare" else None
+        if option.rezero:
+            before, _ = self._codes(option.stage, 0.0, unloaded=True)
+            unloaded = _mean_of(before, option.reloads, option.samples)[..., places]
         setting = seen[0][1] if option.temperature_correction else self.nominal.setting
         return StationView(np.asarray(option.loads), codes[..., places], unloaded, setting)
 
@@ -139,14 +152,28 @@ def _mean_of(codes: Array, reloads: int, samples: int) -> Array:
 
 @dataclass(frozen=True)
 class Coordinates:
-    """The firmware's coordinate of an option's space, from codes."""
+    """The firmware's coordinate of an option's space, from codes.
+
+    rezeroed  the unloaded reading is brought to the designed one: of the signal in space 'signal', else of the
+              sensor's output, since offsets add up before the design curve bends them
+    """
 
     nominal: Nominal
     space: str
     smallest: float
+    rezeroed: bool = False
 
-    def of(self, codes: Array, setting: Setting) -> Array:
-        """Load estimate (N), its logarithm, signal (V) or sensor output (S or V/V)."""
+    def of_view(self, view: StationView) -> Array:
+        """Coordinate of what the station saw."""
+        return self.of(view.codes, view.setting, view.unloaded if self.rezeroed else None)
+
+    def of(self, codes: Array, setting: Setting, unloaded: Array | None = None) -> Array:
+        """Load estimate (N), its logarithm, signal (V) or sensor output (S or V/V).
+
+        unloaded  codes of the unloaded unit, where it is re-zeroed
+        """
+        if unloaded is not None:
+            return self._from_zero(codes, unloaded, setting)
         firmware = self.nominal.firmware
         if self.space == "signal":
             return as_array(firmware.voltage_of(codes, setting))
@@ -155,12 +182,29 @@ class Coordinates:
         force = as_array(firmware.force_of(codes, setting))
         return np.log(np.maximum(force, self.smallest)) if self.space == "logarithm" else force
 
+    def _from_zero(self, codes: Array, unloaded: Array, setting: Setting) -> Array:
+        """Coordinate from the unloaded reading, which is taken as that of the unit as designed."""
+        firmware = self.nominal.firmware
+        designed = as_array(firmware.code_of(0.0, setting))
+        if self.space == "signal":
+            signal = (firmware.voltage_of(each, setting) for each in (codes, unloaded, designed))
+            return _rezeroed(*map(as_array, signal))
+        output = _rezeroed(
+            *(as_array(firmware.output_of(each, setting)) for each in (codes, unloaded, designed))
+        )
+        if self.space == "output":
+            return output
+        force = as_array(firmware.force_of_output(output, setting))
+        return np.log(np.maximum(force, self.smallest)) if self.space == "logarithm" else force
+
     def of_readings(self, readings: Readings, corrected: bool) -> Array:
         """Coordinate of readings in use; options that share it compute it once."""
-        key = (self.space, corrected)
+        key = (self.space, corrected, self.rezeroed)
         if key not in readings.kept:
             setting = readings.corrected if corrected else self.nominal.setting
-            if (
+            if self.rezeroed:
+                readings.kept[key] = self.of(readings.codes, setting, readings.unloaded)
+            elif (
                 not corrected
                 and self._few_codes
                 and isinstance(readings.codes, np.ndarray)
@@ -197,6 +241,10 @@ class Coordinates:
         setting = self.nominal.setting
         code = np.asarray(self.nominal.firmware.code_of(0.0, setting), dtype=np.float64)
         return float(self.of(code, setting))
+
+
+def _rezeroed(loaded: Array, unloaded: Array, designed: Array) -> Array:
+    return loaded - unloaded + designed
 
 
 @dataclass(frozen=True)
@@ -268,8 +316,7 @@ def classes_of(option: CalibrationSpec, pilot: Bench) -> Classes:
 
 def _needed_gain(option: CalibrationSpec, bench: Bench) -> Gain:
     view = bench.view(option)
-    x = _coordinates(option, bench).of(view.codes, view.setting)
-    return one_point(x, float(view.loads[0]), 0.0)
+    return one_point(_coordinates(option, bench).of_view(view), float(view.loads[0]), 0.0)
 
 
 def _coordinates(option: CalibrationSpec, bench: Bench) -> Coordinates:
@@ -277,7 +324,7 @@ def _coordinates(option: CalibrationSpec, bench: Bench) -> Coordinates:
     space = option.space
     if option.kind in ("none", "classes") or (option.kind == "tare" and space == "logarithm"):
         space = "force"
-    return Coordinates(bench.nominal, space, smallest_estimate(bench.case))
+    return Coordinates(bench.nominal, space, smallest_estimate(bench.case), option.rezero)
 
 
 def calibrate(
@@ -297,7 +344,7 @@ def calibrate(
         return Calibrated(option, coordinates)
     view = bench.view(option)
     unloaded: Array | None = None
-    if view.unloaded is not None and space != "logarithm":
+    if view.unloaded is not None and space != "logarithm" and not option.rezero:
         unloaded = coordinates.of(view.unloaded, view.setting)
     if option.kind == "tare":
         if space == "force" or unloaded is None:
@@ -311,7 +358,7 @@ def calibrate(
         means = lot_means(option, bench) if means is None else means
         curve = _lot_curve(option, coordinates, view, unloaded, means)
         return Calibrated(option, coordinates, curve, unloaded)
-    x = coordinates.of(view.codes, view.setting)
+    x = coordinates.of_view(view)
     if unloaded is not None:
         x = x - unloaded
     return Calibrated(
@@ -339,8 +386,8 @@ def lot_means(option: CalibrationSpec, bench: Bench) -> Array:
     """Mean coordinates of the sample units of each unit's lot, (unit, 1, 1, 1, load), for a curve of the lot."""
     sample_bench, samples = bench.samples(option.sample_units)
     view, coordinates = sample_bench.view(option), _coordinates(option, bench)
-    x = coordinates.of(view.codes, view.setting)
-    if view.unloaded is not None and coordinates.space != "logarithm":
+    x = coordinates.of_view(view)
+    if view.unloaded is not None and coordinates.space != "logarithm" and not option.rezero:
         x = x - coordinates.of(view.unloaded, view.setting)
     by_lot = x.reshape(-1, samples.each, *x.shape[1:]).mean(axis=1)
     return as_array(by_lot[samples.row])
@@ -352,7 +399,8 @@ def _lot_curve(
     """Curve fitted to the mean coordinates of the lot's sample units, scaled by one load of each unit."""
     curve = _correction(option, coordinates, means, unloaded is not None)
     middle = len(option.loads) // 2
-    own = coordinates.of(view.codes[..., middle : middle + 1], view.setting)
+    before = view.unloaded[..., middle : middle + 1] if coordinates.rezeroed else None
+    own = coordinates.of(view.codes[..., middle : middle + 1], view.setting, before)
     reported = curve.load(own if unloaded is None else own - unloaded)
     load = float(option.loads[middle])
     if option.space == "logarithm":

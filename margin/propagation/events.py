@@ -17,6 +17,7 @@ class Event:
     calibrating draws of level `calibration` belong to this event; in use they are absent
     placed      labels of the loads, where each placement of a load has draws of its own by load and placement:
                 what is drawn at one load then does not depend on which other loads there are
+    unloaded    a reading just before the load is placed: all but the draws of a reading are those of the placement
     """
 
     name: str
@@ -27,6 +28,7 @@ class Event:
     rebuilt: bool = False
     calibrating: bool = False
     placed: tuple[str, ...] = ()
+    unloaded: bool = False
 
     def axes(self, level: Level) -> tuple[int, int, int, int]:
         """Lengths of (condition, loading, reading, load) at which a factor of `level` varies."""
@@ -40,6 +42,8 @@ class Event:
 
     def stream(self, level: Level) -> str:
         """Suffix of the stream's name: what is drawn afresh for this event, and what is not."""
+        if level == "reading" and self.unloaded:
+            return f"@unloaded, {self.name}"
         if level in ("condition", "loading", "reading"):
             return f"@{self.name}"
         if level == "calibration":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -26,7 +26,8 @@ class Readings:
     codes      converter codes, (unit, condition, loading, reading, load)
     clipped    True where the circuit or the converter was at a limit
     setting    true setting; corrected: the setting that a temperature-correcting firmware believes
-    kept       coordinates that options share, by space and whether corrected for temperature
+    unloaded   codes just before each placement of the load, where an option re-zeroes by them, else None
+    kept       coordinates that options share, by space, whether corrected for temperature and whether re-zeroed
     """
 
     condition: str
@@ -34,12 +35,20 @@ class Readings:
     clipped: NDArray[np.bool_]
     setting: Setting
     corrected: Setting
-    kept: dict[tuple[str, bool], Array] = field(default_factory=dict)
+    unloaded: Array | None = None
+    kept: dict[tuple[str, bool, bool], Array] = field(default_factory=dict)
 
     @cached_property
     def finite(self) -> bool:
         """Whether every code is a number."""
-        return bool(np.all(np.isfinite(self.codes)))
+        every = (self.codes,) if self.unloaded is None else (self.codes, self.unloaded)
+        return all(bool(np.all(np.isfinite(codes))) for codes in every)
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Readings whose codes are numbers, that before the load among them."""
+        known = np.isfinite(self.codes)
+        return known if self.unloaded is None else known & np.isfinite(self.unloaded)
 
     def looked_up(self, by_code: Array) -> Array:
         """Entries of a table by code, for codes that are whole numbers."""
@@ -68,6 +77,11 @@ def use_event(case: Case, condition: UseCondition | None) -> Event:
     return Event(name, study.conditions, study.loadings, study.readings, len(case.check_loads))
 
 
+def unloaded_event(event: Event) -> Event:
+    """Event of the reading that precedes each placement of the load."""
+    return replace(event, readings=1, unloaded=True)
+
+
 def readings_of_a_unit(case: Case) -> int:
     """Readings in use of one unit, over all conditions and loads."""
     events = (use_event(case, condition) for condition in use_conditions(case))
@@ -77,6 +91,7 @@ def readings_of_a_unit(case: Case) -> int:
 def readings_in_use(case: Case, source: Source, count: int) -> Iterator[Readings]:
     """Readings of `count` drawn units under each condition of use, codes of full shape."""
     loads = np.asarray(case.check_loads).reshape(1, 1, 1, 1, -1)
+    rezeroed = any(option.rezero for option in case.calibrations)
     for condition in use_conditions(case):
         event = use_event(case, condition)
         chain = drawn_chain(case, event, source, "finished product")
@@ -89,4 +104,14 @@ def readings_in_use(case: Case, source: Source, count: int) -> Iterator[Readings
             np.broadcast_to(response.clipped, shape),
             setting,
             firmware_setting(case, event, source, setting, True),
+            _unloaded(case, condition, event, source, count) if rezeroed else None,
         )
+
+
+def _unloaded(case: Case, condition: UseCondition | None, event: Event, source: Source, count: int) -> Array:
+    """Codes just before each placement of the load, (unit, condition, loading, 1, load)."""
+    before = unloaded_event(event)
+    chain = drawn_chain(case, before, source, "finished product")
+    setting = use_setting(case, condition, before, source)
+    shape = (count, before.conditions, before.loadings, 1, before.loads)
+    return np.broadcast_to(chain.respond(0.0, setting).code, shape)

@@ -52,6 +52,11 @@ CASES: dict[str, Callable[[], Case]] = {
     "conditions": lambda: pad(
         TWO_POINT, use={"condition": CONDITIONS, "temperature": None, "conditions": 1, "readings": 3}
     ),
+    "a new zero": lambda: pad(
+        {**ONE_POINT, "rezero": True},
+        {**TWO_POINT, "space": "logarithm", "rezero": True, "temperature_correction": True},
+        {**LOT_CURVE, "rezero": True}, sensor={"offset_conductance": "1 uS +/- 1 uS"},
+    ),
     "readings": lambda: pad(ONE_POINT, requirement={"counts": "readings"}),
     "units by share": lambda: pad(
         ONE_POINT, requirement={"counts": "units by share of readings", "share": "80 %"}

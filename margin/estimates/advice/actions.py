@@ -88,6 +88,10 @@ def _calibrations(spec: CalibrationSpec, case: Case) -> Iterator[Candidate]:
         yield _further_points(spec, after, case, "up")
         if read_both and after != "one-point":
             yield _further_points(spec, after, case, "both")
+    if not spec.rezero:
+        # a tare at the station removes what a zero before each use removes
+        kind = "none" if spec.kind == "tare" else spec.kind
+        yield _calibration(spec, "a new zero before each use", rezero=True, tare=False, kind=kind)
     if spec.kind == "none":
         return
     if not spec.temperature_correction and any(f.cause == "temperature" for f in factors_of(case)):

@@ -15,10 +15,9 @@ from distributions import Distribution
 from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.case.types import CalibrationSpec, Case, UseCondition
 from margin.case.units import of_deviation
-from margin.propagation.calibrated import station_loads
-from margin.propagation.events import Event
+from margin.propagation.calibrated import station_event, station_loads
 from margin.propagation.factors import Factor, factors_of
-from margin.propagation.readings import use_event
+from margin.propagation.readings import unloaded_event, use_event
 
 Array = NDArray[np.float64]
 
@@ -57,12 +56,15 @@ class Variable:
 
     @property
     def event(self) -> str:
-        """For people: 'both', 'use', 'calibration', 'calibration at 30 N'."""
+        """For people: 'both', 'use', 'use, unloaded', 'calibration', 'calibration at 30 N'."""
         if not self.stream:
             return "both"
         if self.stream.startswith("@use"):
             return "use"
-        return "calibration" if self.load is None else f"calibration at {self.load:g} N"
+        if self.stream.startswith("@unloaded, use"):
+            return "use, unloaded"
+        before = ", unloaded" if self.stream.startswith("@unloaded") else ""
+        return "calibration" if self.load is None else f"calibration at {self.load:g} N{before}"
 
     def unit(self, case: Case) -> str:
         """Of the deviation: 'relative', 'draw' for a standardised draw, else that of its quantity: 'V', 'K', ''."""
@@ -133,10 +135,14 @@ def variables_of(case: Case) -> tuple[Variable, ...]:
     option = case.calibrations[0]
     condition = case.conditions[0] if case.conditions else None
     use, calibration = use_event(case, condition), calibration_event(option)
+    before = unloaded_event(use)
     found: dict[tuple[str, str, int | None], Variable] = {}
     for factor in _factors(case, option):
         if factor.level != "calibration" and factor.role != "station":
             variable = _variable(factor, use.stream(factor.level), None, None, 1, 1)
+            found[(*variable.key, None)] = variable
+        if option.rezero and factor.level == "reading" and factor.role != "station":
+            variable = _variable(factor, before.stream(factor.level), None, None, 1, 1)
             found[(*variable.key, None)] = variable
         if calibration is None or factor.role == "use":
             continue
@@ -149,14 +155,7 @@ def calibration_event(option: CalibrationSpec) -> Event | None:
     """Event of the calibration with one option; None where it does not calibrate."""
     if option.kind == "none":
         return None
-    return Event(
-        "calibration",
-        loadings=option.reloads,
-        readings=option.samples,
-        loads=len(station_loads((option,))),
-        rebuilt=option.stage != "finished product",
-        calibrating=True,
-    )
+    return station_event((option,), option.stage, station_loads((option,)))
 
 
 def _factors(case: Case, option: CalibrationSpec) -> Iterator[Factor]:
@@ -177,8 +176,11 @@ def _at_calibration(factor: Factor, option: CalibrationSpec, event: Event) -> It
         yield _variable(factor, stream, None, None, 1, 1)
         return
     averaged = event.loadings * (event.readings if factor.level == "reading" else 1)
+    before = dataclasses.replace(event, unloaded=True).stream(factor.level)
+    streams = (stream, before) if option.rezero and factor.level == "reading" else (stream,)
     for place, load in enumerate(station_loads((option,))):
-        yield _variable(factor, stream, load, place, event.loads, averaged)
+        for each in streams:
+            yield _variable(factor, each, load, place, event.loads, averaged)
 
 
 def _variable(
