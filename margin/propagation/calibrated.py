@@ -59,6 +59,14 @@ class StationView:
     unloaded: Array | None
     setting: Setting
 
+    def at(self, place: int) -> StationView:
+        """What was seen at the load of one place."""
+        one = slice(place, place + 1)
+        unloaded = self.unloaded
+        if unloaded is not None and unloaded.shape[-1] > 1:
+            unloaded = unloaded[..., one]
+        return replace(self, loads=self.loads[one], codes=self.codes[..., one], unloaded=unloaded)
+
 
 def station_loads(options: Sequence[CalibrationSpec]) -> tuple[float, ...]:
     """Loads, N, that the station puts on a unit for these options, ascending; 0 where one of them tares."""
@@ -399,8 +407,7 @@ def _lot_curve(
     """Curve fitted to the mean coordinates of the lot's sample units, scaled by one load of each unit."""
     curve = _correction(option, coordinates, means, unloaded is not None)
     middle = len(option.loads) // 2
-    before = view.unloaded[..., middle : middle + 1] if coordinates.rezeroed else None
-    own = coordinates.of(view.codes[..., middle : middle + 1], view.setting, before)
+    own = coordinates.of_view(view.at(middle))
     reported = curve.load(own if unloaded is None else own - unloaded)
     load = float(option.loads[middle])
     if option.space == "logarithm":

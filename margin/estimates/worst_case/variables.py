@@ -16,6 +16,7 @@ from distributions.distribution import LARGEST_UNIFORM, SMALLEST_UNIFORM
 from margin.case.types import CalibrationSpec, Case, UseCondition
 from margin.case.units import of_deviation
 from margin.propagation.calibrated import station_event, station_loads
+from margin.propagation.events import Event
 from margin.propagation.factors import Factor, factors_of
 from margin.propagation.readings import unloaded_event, use_event
 
