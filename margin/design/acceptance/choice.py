@@ -101,7 +101,8 @@ class Operating:
 
         The largest limit at which the interval of the upper bound lies within the risk. Units shipped bad never become
         fewer with a wider limit, so that a search over all limits errs no more often than one interval. Where there is
-        none: the limit of lowest upper end, of some that ship from a twentieth of the units to all.
+        none: where undecided the limit by the estimate, else that of lowest upper end, of some that ship from a
+        twentieth of the units to all.
         """
         kept = np.flatnonzero(self.estimates(against, of) <= risk)
         estimated = int(kept[-1]) if kept.size else None
@@ -114,8 +115,9 @@ class Operating:
         tried = [int(column) for column in np.unique(np.searchsorted(shipped, shares))[::-1]]
         found = {column: self.consumer(column, against, of) for column in tried}
         nearest = min(found, key=lambda column: found[column].bound.high)
-        verdicts = {each.verdict(risk) for each in found.values()}
-        return ("undecided" if "undecided" in verdicts else "does not conform"), nearest, estimated
+        if all(each.verdict(risk) == "does not conform" for each in found.values()):
+            return "does not conform", nearest, estimated
+        return "undecided", nearest if estimated is None else estimated, estimated
 
     def cheapest(self, bad: float, good: float, against: Against) -> Costs:
         """Lowest cost over all limits, of a shipped bad and a scrapped good unit; see `Costs`."""
@@ -127,12 +129,15 @@ class Operating:
         filled = units[:, 0] > 0.0
         each = cost[filled] / units[filled]
         total = cost.sum(axis=0) / units.sum()
-        best = int(np.flatnonzero(total == total.min())[-1])
+        # of equal costs the strictest
+        best = int(np.argmin(total))
         level = self.requirement.confidence
 
         def estimate(column: int) -> Estimate:
             half = float(section_half_width(each[:, column], level))
-            return Estimate(float(total[column]), max(float(total[column]) - half, 0.0), float(total[column]) + half)
+            return Estimate(
+                float(total[column]), max(float(total[column]) - half, 0.0), float(total[column]) + half
+            )
 
         more = each - each[:, best : best + 1]
         alike = np.flatnonzero(more.mean(axis=0) <= section_half_width(more, level))

@@ -143,5 +143,7 @@ def _counts(
         return found.reshape(shape).astype(np.int64)
 
     difference = (tested.seen - tested.true) / permissible
-    by_load = [np.bincount(DIFFERENCE_BINS.index(each), minlength=DIFFERENCE_BINS.size) for each in difference.T]
+    by_load = [
+        np.bincount(DIFFERENCE_BINS.index(each), minlength=DIFFERENCE_BINS.size) for each in difference.T
+    ]
     return _Part(first, by_place(), by_place(good), by_place(sound), np.stack(by_load).astype(np.int64))

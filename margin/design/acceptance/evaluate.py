@@ -112,10 +112,12 @@ def acceptance(
         at_load=test.loads[worst],
         ratio=risks.uncertainty_ratio(1.0, u),
         limits=_table(operating, counted, tuple(limits), chosen.limit),
+        further=tuple(limits),
         rules=_rules(operating, u, named),
         costs=costs,
         units=plan.frame.units,
         outer=plan.frame.outer,
+        asked=drawn.study.units,
         version=version(),
     )
 
@@ -127,7 +129,9 @@ def _table(
     return (*(operating.at(counted.place(limit)) for limit in wanted), operating.at(operating.no_test))
 
 
-def _rules(operating: Operating, expanded: float, named: Sequence[tuple[str, float | None]]) -> tuple[Rule, ...]:
+def _rules(
+    operating: Operating, expanded: float, named: Sequence[tuple[str, float | None]]
+) -> tuple[Rule, ...]:
     """Limits by guard band, then by risk and cost; a limit between two counted ones counts as the stricter."""
     found = []
     for multiple in MULTIPLES:
@@ -135,7 +139,9 @@ def _rules(operating: Operating, expanded: float, named: Sequence[tuple[str, flo
         band = risks.guard_band(expanded, multiple)
         if multiple > 0.0 and expanded == 0.0:
             continue
-        found.append(Rule(name, band, multiple, operating.at(operating.column(1.0 - band)) if band < 1.0 else None))
+        found.append(
+            Rule(name, band, multiple, operating.at(operating.column(1.0 - band)) if band < 1.0 else None)
+        )
     for name, limit in named:
         band = None if limit is None else 1.0 - limit
         ratio = None if band is None or expanded == 0.0 else band / expanded
@@ -163,19 +169,27 @@ def _test_of(
 ) -> StationTest:
     found = tuple(sorted(case.check_loads if loads is None else (float(load) for load in loads)))
     if not found:
-        raise InvalidArgument("a test needs a load: give one such as '10 N', or leave loads out for the check loads")
+        raise InvalidArgument(
+            "a test needs a load: give one such as '10 N', or leave loads out for the check loads"
+        )
     low, high = case.load_low, case.load_high
     for load in found:
         if not low <= load <= high:
-            raise InvalidArgument(f"test load {load:g} N lies outside the load range, {low:g} N to {high:g} N")
+            raise InvalidArgument(
+                f"test load {load:g} N lies outside the load range, {low:g} N to {high:g} N"
+            )
     if len(set(found)) < len(found):
         raise InvalidArgument(f"test loads {', '.join(f'{load:g} N' for load in found)}: give each load once")
     for load, permissible in zip(found, permissible_at(case, found), strict=True):
         if not permissible > 0.0:
-            raise InvalidArgument(f"test load {load:g} N: no error is permissible there; test at a higher load")
+            raise InvalidArgument(
+                f"test load {load:g} N: no error is permissible there; test at a higher load"
+            )
     for name, count in (("reloads", reloads), ("samples", samples)):
         if isinstance(count, bool) or count != int(count) or not 1 <= count <= MOST_PLACEMENTS:
-            raise InvalidArgument(f"{name} must be a whole number from 1 to {MOST_PLACEMENTS} (got {count!r})")
+            raise InvalidArgument(
+                f"{name} must be a whole number from 1 to {MOST_PLACEMENTS} (got {count!r})"
+            )
     if station not in STATIONS:
         raise InvalidArgument(f"station must be one of {', '.join(map(repr, STATIONS))} (got {station!r})")
     return StationTest(found, reloads, samples, station)
@@ -185,7 +199,9 @@ def _require_stated(
     risk: float, of: str, against: str, limits: Sequence[float], bad: float | None, good: float | None
 ) -> None:
     if not 0.0 < risk < 1.0:
-        raise InvalidArgument(f"risk must lie between 0 % and 100 % (got {risk!r}): write for example '1 %' or 0.01")
+        raise InvalidArgument(
+            f"risk must lie between 0 % and 100 % (got {risk!r}): write for example '1 %' or 0.01"
+        )
     for name, value, known in (("of", of, OF), ("against", against, AGAINST)):
         if value not in known:
             raise InvalidArgument(f"{name} must be one of {', '.join(map(repr, known))} (got {value!r})")

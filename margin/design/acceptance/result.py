@@ -80,7 +80,7 @@ class Costs:
     What a perfect test would cost as well is left out: a good unit shipped and a bad one scrapped cost nothing.
 
     bad, good   stated cost of a shipped bad and of a scrapped good unit, in one currency
-    limit       of lowest cost; None: no test
+    limit       of lowest cost, of several the strictest; None: no test
     low, high   range of limits whose cost the draws do not tell from the lowest; None: no test
     cost        per unit produced at that limit, with its interval
     untested    the same without a test
@@ -102,13 +102,13 @@ class Acceptance:
     test         how units are tested
     risk         consumer's risk stated, as a share `of` the units shipped or produced, bad `against` use or station
     verdict      'conforms' where a limit is shown to keep the risk
-    chosen       the largest such limit; else that which comes nearest
+    chosen       the largest such limit; else that by the estimate where undecided, or the one that comes nearest
     estimated    at the largest limit whose estimated risk, averaged over epistemic uncertainty, is no larger; None
                  where there is none
     expanded     U of the error seen, k = 2, over the permissible error, largest over the test loads; at_load, N: where
     ratio        test uncertainty ratio, permissible error over U
-    limits       rows of the operating table; rules: limits by rule
-    units, outer drawn
+    limits       rows of the operating table; further: limits asked for in it; rules: limits by rule
+    units, outer drawn; asked: units asked for, before they were rounded up to whole outer draws
     """
 
     case: Case
@@ -124,10 +124,12 @@ class Acceptance:
     at_load: float
     ratio: float
     limits: tuple[LimitRisks, ...]
+    further: tuple[float, ...]
     rules: tuple[Rule, ...]
     costs: Costs | None
     units: int
     outer: int
+    asked: int
     version: str
 
     @property
