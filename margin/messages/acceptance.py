@@ -75,12 +75,12 @@ def answer(found: Acceptance) -> tuple[str, ...]:
             f"Undecided by the {drawn} units drawn: no test limit is shown to keep the stated risk.",
             f"{'Nearest' if found.estimated is None else 'By the estimate alone'}, {where}: {left}, {_bound(risk)}; "
             f"{stated}.",
-            _scrap(at),
+            *(() if at.limit is None else (_scrap(at),)),
             "Draw more units (--units) to decide.",
         )
     return (
         f"No test limit keeps the stated risk. Nearest, {where}: {left}; {stated}.",
-        _scrap(at),
+        *(() if at.limit is None else (_scrap(at),)),
         "Bad units that the test cannot tell from good ones remain: reduce what makes them bad (margin budget).",
     )
 
@@ -199,11 +199,14 @@ def _scrap(at: LimitRisks) -> str:
 
 
 def _field(found: Acceptance) -> str:
+    """Failures in use of what is shipped against the requirement; the share itself where it is not that of the risk."""
     field = found.chosen.use.bad_of_shipped
-    most = _percent(1.0 - found.case.requirement.target)
+    said = (found.of, found.against) == ("shipped", "use")
+    share = "" if said else f" {share_text(field.sampled)},"
     return (
-        f"Field failures among the units shipped: {share_text(field.sampled)}, {_bound(field)}; the requirement allows "
-        f"{most}: {found.field_verdict}. Without a test: {share_text(found.chosen.use.bad.sampled)}."
+        f"Field failures among the units shipped:{share} {_bound(field)}; the requirement allows "
+        f"{_percent(1.0 - found.case.requirement.target)}: {found.field_verdict}. Without a test "
+        f"{share_text(found.chosen.use.bad.sampled)} would fail."
     )
 
 

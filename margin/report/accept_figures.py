@@ -27,7 +27,8 @@ _LOOKS = (
 def risk_over_limit(found: Acceptance, ax: Axes | None = None) -> Axes:
     """Risks in percent on a logarithmic scale against the test limit, with intervals; limit chosen, risk stated.
 
-    Shares below a tenth of a unit drawn are left out.
+    Shares below a tenth of a unit drawn are left out. The share scrapped in all is a line alone, since its interval
+    would hide the others.
     """
     axes = style.axes_of(ax, 7.2, 3.6)
     rows = [row for row in found.limits if row.limit is not None and row.limit >= _NARROWEST]
@@ -49,7 +50,8 @@ def risk_over_limit(found: Acceptance, ax: Axes | None = None) -> Axes:
         if not seen:
             continue
         limit, middle, low, high = np.array(seen).T
-        axes.fill_between(limit, np.maximum(low, floor), high, color=look.colour, alpha=0.15, lw=0)
+        if name != "scrapped":
+            axes.fill_between(limit, np.maximum(low, floor), high, color=look.colour, alpha=0.15, lw=0)
         axes.plot(
             limit, middle, color=look.colour, ls=look.line, marker=look.marker, mec=look.edge, mew=0.7, ms=3.5, lw=1.5,
             markevery=4,

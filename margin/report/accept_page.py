@@ -33,7 +33,10 @@ _LIMITS = (
     "Scrapped good\n(of produced)", "Scrapped,\nof good", "Bad at the station,\nof shipped",
     "Upper bound of\nbad, of shipped", "Required yield",
 )  # fmt: skip
-_RULES_CAPTION = "Test limits by rule, as multiples of the permissible error; a limit between two steps counts as the stricter."
+_RULES_CAPTION = (
+    "Test limits by rule, as multiples of the permissible error, with what they scrap and leave bad in use. A limit "
+    "between two steps counts as the stricter."
+)
 _LIMITS_CAPTION = (
     "Operating table: what becomes of the units at each test limit, with intervals. The last column holds the upper "
     "bound of those bad in use, of the units shipped, against the required yield."
@@ -98,14 +101,11 @@ def _rule_rows(found: Acceptance, parted: str) -> list[list[str]]:
     multiples = plain_column([rule.multiplier for rule in rules], Scale(1.0, ""))
     risks = [rule.risks for rule in rules]
     limits = [NONE if each is None else said.limit_text(each.limit) for each in risks]
-    shares = [
-        _cells([None if each is None else of(each) for each in risks], parted)
-        for of in (
-            lambda each: each.scrapped,
-            lambda each: each.use.bad_of_shipped,
-            lambda each: each.use.scrapped_good,
-        )
-    ]
+    shares = (
+        _cells([None if each is None else each.scrapped for each in risks], parted),
+        _cells([None if each is None else each.use.bad_of_shipped for each in risks], parted),
+        _cells([None if each is None else each.use.scrapped_good for each in risks], parted),
+    )
     rows = zip([rule.name for rule in rules], multiples, limits, *shares, strict=True)
     return [list(row) for row in rows]
 
@@ -147,10 +147,11 @@ def contents(found: Acceptance, command: str) -> dict[str, str]:
 def sections(found: Acceptance, command: str) -> tuple[Section, ...]:
     """Answer, how sure, limits, test, computation."""
     level = numbers.percent(found.case.requirement.confidence)
+    chosen = "" if found.chosen.limit is None else "solid upright line: the limit chosen; "
     caption = (
-        f"Consumer's and producer's risk against the test limit ({found.option}). Bands: intervals at {level}; solid "
-        f"upright line: the limit chosen; dashed: the permissible error, and the stated risk. "
-        f"{numbers.count(found.units)} units, seed {found.case.study.seed}, margin {found.version}."
+        f"Consumer's and producer's risk against the test limit ({found.option}). Bands: intervals at {level}; {chosen}"
+        f"dashed: the permissible error, and the stated risk. {numbers.count(found.units)} units, seed "
+        f"{found.case.study.seed}, margin {found.version}."
     )
     shown = picture(
         "risk-over-limit",

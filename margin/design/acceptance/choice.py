@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from margin.case.types import Requirement
 from margin.design.acceptance.counts import Counted
@@ -120,33 +121,44 @@ class Operating:
         return "undecided", nearest if estimated is None else estimated, estimated
 
     def cheapest(self, bad: float, good: float, against: Against) -> Costs:
-        """Lowest cost over all limits, of a shipped bad and a scrapped good unit; see `Costs`."""
-        units, kept = self.shipped[:, -1:], self._good[against]
-        cost = bad * (self.shipped - kept) + good * (kept[:, -1:] - kept)
+        """Lowest cost over all limits, of a shipped bad and a scrapped good unit; see `Costs`.
+
+        Limits count as alike where their cost exceeds the lowest by no more than the half width of the interval of the
+        difference. A difference of few wrong decisions is skewed: one further of each kind enters its variance, as in
+        the interval of Agresti and Coull (1998), and the scatter between groups where that is larger.
+        """
+        kept, level = self._good[against], self.requirement.confidence
+        shipped_bad, scrapped_good = self.shipped - kept, kept[:, -1:] - kept
+        units, cost = self.shipped[:, -1:], bad * shipped_bad + good * scrapped_good
         if self.frame.outer > 1:
             cells = self.frame.grouping.cells
             cost, units = (each.reshape(-1, cells, each.shape[1]).sum(axis=1) for each in (cost, units))
         filled = units[:, 0] > 0.0
-        each = cost[filled] / units[filled]
-        total = cost.sum(axis=0) / units.sum()
+        each, count = cost[filled] / units[filled], float(units.sum())
+        total = cost.sum(axis=0) / count
         # of equal costs the strictest
         best = int(np.argmin(total))
-        level = self.requirement.confidence
 
         def estimate(column: int) -> Estimate:
-            half = float(section_half_width(each[:, column], level))
-            return Estimate(
-                float(total[column]), max(float(total[column]) - half, 0.0), float(total[column]) + half
-            )
+            value, half = float(total[column]), float(section_half_width(each[:, column], level))
+            return Estimate(value, max(value - half, 0.0), value + half)
 
-        more = each - each[:, best : best + 1]
-        alike = np.flatnonzero(more.mean(axis=0) <= section_half_width(more, level))
-        # those next to the best, without a gap
-        apart = np.setdiff1d(np.arange(self.no_test + 1), alike)
+        moved = (np.abs(n - n[best]) + 1.0 for n in (shipped_bad.sum(axis=0), scrapped_good.sum(axis=0)))
+        variance = sum(price**2 * number for price, number in zip((bad, good), moved, strict=True)) / count**2
+        half = float(ndtri(0.5 * (1.0 + level))) * np.sqrt(variance)
+        half = np.maximum(half, section_half_width(each - each[:, best : best + 1], level))
+        apart = np.flatnonzero(total - total[best] > half)
         low = int(max(apart[apart < best], default=-1)) + 1
         high = int(min(apart[apart > best], default=self.no_test + 1)) - 1
-        ends = (self.limit(column) for column in (best, low, high))
-        return Costs(bad, good, *ends, estimate(best), estimate(self.no_test))
+        return Costs(
+            bad,
+            good,
+            self.limit(best),
+            self.limit(low),
+            self.limit(high),
+            estimate(best),
+            estimate(self.no_test),
+        )
 
     def _grouped(self, against: Against) -> Grouped:
         readings = against == "use" and self.requirement.counts == "readings"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.design.acceptance.station_test import StationTest, Tested, permissible_at, tested_units
+from margin.design.acceptance.station_test import StationTest, UnitsAtTest, permissible_at, units_at_test
 from margin.propagation.frame import Frame
 from margin.propagation.histogram import Bins
 from margin.propagation.memory import keep_freed_memory
@@ -55,8 +55,8 @@ class Counted:
     @classmethod
     def empty(cls, frame: Frame, limits: Array, loads: int) -> Counted:
         shape = (frame.groups, limits.size + 1)
-        joint = [np.zeros(shape, dtype=np.int64) for _ in range(3)]
-        return cls(limits, *joint, np.zeros((loads, DIFFERENCE_BINS.size), dtype=np.int64))
+        units, conforming, sound = (np.zeros(shape, dtype=np.int64) for _ in range(3))
+        return cls(limits, units, conforming, sound, np.zeros((loads, DIFFERENCE_BINS.size), dtype=np.int64))
 
     def place(self, limit: float) -> int:
         """Place of the largest limit that is counted and not above `limit`; -1 where `limit` is below the first."""
@@ -99,7 +99,7 @@ def draw_and_count(
     permissible = permissible_at(model.case, test.loads)
 
     def counted(part: Block) -> tuple[int, _Part]:
-        tested = tested_units(model, frame, test, part.start, part.count)
+        tested = units_at_test(model, frame, test, part.start, part.count)
         return part.count, _counts(model, frame, tested, permissible, limits, part)
 
     for done, part in in_threads(counted, plan.blocks(block or default_block(model.case)), workers):
@@ -125,7 +125,7 @@ class _Part:
 
 
 def _counts(
-    model: Model, frame: Frame, tested: Tested, permissible: Array, limits: Array, block: Block
+    model: Model, frame: Frame, tested: UnitsAtTest, permissible: Array, limits: Array, block: Block
 ) -> _Part:
     largest = (np.abs(tested.seen) / permissible).max(axis=1)
     sound = ((np.abs(tested.true) / permissible).max(axis=1) <= 1.0).astype(np.int64)

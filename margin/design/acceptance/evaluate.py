@@ -134,14 +134,11 @@ def _rules(
 ) -> tuple[Rule, ...]:
     """Limits by guard band, then by risk and cost; a limit between two counted ones counts as the stricter."""
     found = []
-    for multiple in MULTIPLES:
+    for multiple in MULTIPLES if expanded > 0.0 else MULTIPLES[:1]:
         name = "simple acceptance" if multiple == 0.0 else f"guard band {multiple:g} U"
-        band = risks.guard_band(expanded, multiple)
-        if multiple > 0.0 and expanded == 0.0:
-            continue
-        found.append(
-            Rule(name, band, multiple, operating.at(operating.column(1.0 - band)) if band < 1.0 else None)
-        )
+        width = risks.guard_band(expanded, multiple)
+        at = operating.at(operating.column(1.0 - width)) if width < 1.0 else None
+        found.append(Rule(name, width, multiple, at))
     for name, limit in named:
         band = None if limit is None else 1.0 - limit
         ratio = None if band is None or expanded == 0.0 else band / expanded

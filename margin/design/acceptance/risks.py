@@ -124,8 +124,9 @@ def guard_band_multiplier(risk: float, coverage_factor: float = 2.0) -> float:
 def posterior(mean: float, sd: float, measured: float, uncertainty: float) -> tuple[float, float]:
     """Mean and standard deviation of a normal value N(mean, sd) after a normal measurement (JCGM 106, A.4.4).
 
-    >>> posterior(0.0, 1.0, 0.8, 0.5)
-    (0.64, 0.4472135954999579)
+    >>> mean, sd = posterior(0.0, 1.0, 0.8, 0.5)
+    >>> round(mean, 3), round(sd, 3)
+    (0.64, 0.447)
     """
     _require("sd", sd, 0.0 < sd < math.inf, "above 0 and finite")
     _require_uncertainty(uncertainty)
@@ -158,8 +159,8 @@ def global_risks(
     _require("mean and bias", mean + bias, math.isfinite(mean + bias), "finite numbers")
     _require_interval(*tolerance)
     _require_interval(*acceptance)
-    inside = tuple((limit - mean) / sd for limit in tolerance)
-    passed = tuple((limit - mean - bias) / sd for limit in acceptance)
+    inside = ((tolerance[0] - mean) / sd, (tolerance[1] - mean) / sd)
+    passed = ((acceptance[0] - mean - bias) / sd, (acceptance[1] - mean - bias) / sd)
     u = uncertainty / sd
 
     def weighed(low: float, high: float, accepted: bool) -> float:
@@ -186,7 +187,7 @@ def uncertainty_ratio(permissible: float, expanded_uncertainty: float) -> float:
     return permissible / expanded_uncertainty if expanded_uncertainty > 0.0 else math.inf
 
 
-def _integral(low: float, high: float, passed: tuple[float, ...], u: float, accepted: bool) -> float:
+def _integral(low: float, high: float, passed: tuple[float, float], u: float, accepted: bool) -> float:
     """Standard normal weight of [low, high] with the probability of being accepted, or of being rejected."""
     low, high = max(low, -FAR), min(high, FAR)
     if low >= high:

@@ -62,7 +62,7 @@ class StationTest:
 
 
 @dataclass(frozen=True)
-class Tested:
+class UnitsAtTest:
     """Units of a block, tested and then used.
 
     seen        (unit, load) error seen by the station, indication - reference reading, N
@@ -81,7 +81,7 @@ def permissible_at(case: Case, loads: tuple[float, ...]) -> Array:
 
 
 @np.errstate(all="ignore")  # what is not a number is found in the errors and refused there
-def tested_units(model: Model, frame: Frame, test: StationTest, start: int, count: int) -> Tested:
+def units_at_test(model: Model, frame: Frame, test: StationTest, start: int, count: int) -> UnitsAtTest:
     """Calibrate, test and use `count` units from `start`, for the one calibration option of the model.
 
     Raises EvaluationError for errors that are not numbers.
@@ -103,7 +103,7 @@ def tested_units(model: Model, frame: Frame, test: StationTest, start: int, coun
         for readings in readings_in_use(case, source, count)
     ]
     require_numbers(option.name, frame, errors, start)
-    return Tested(seen, true, judge(frame, errors))
+    return UnitsAtTest(seen, true, judge(frame, errors))
 
 
 def _at_station(
