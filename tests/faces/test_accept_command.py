@@ -100,8 +100,8 @@ def test_the_command_that_is_shown_gives_the_same_again(case: Path, tmp_path: Pa
     """The line after 'Again:' run as it is written gives the same JSON, with changes, loads and seed."""
     words = [
         case, "--option", "one-point", "--risk", "2 %", "--change", "sensor.reload_scatter=0.4 %",
-        "--test-load", "30 N", "--test-load", "55.5 N", "--reloads", 2, "--station", "other", "--seed", 5, "--limit", 0.9,
-        "--out", tmp_path / "a",
+        "--test-load", "30 N", "--test-load", "55.5 N", "--reloads", 2, "--station", "other", "--seed", 5,
+        "--limit", 0.9, "--out", tmp_path / "a",
     ]  # fmt: skip
     assert invoke(*words).exit_code in (0, 1, 3)
     plain = json.loads((tmp_path / "a" / "accept.json").read_text(encoding="utf-8"))
