@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 
+from margin.design.acceptance.choice import least_outer
 from margin.design.acceptance.counts import STEPS
 from margin.design.acceptance.result import Acceptance, LimitRisks
 from margin.design.acceptance.shares import Share
@@ -76,13 +77,31 @@ def answer(found: Acceptance) -> tuple[str, ...]:
             f"{'Nearest' if found.estimated is None else 'By the estimate alone'}, {where}: {left}, {_bound(risk)}; "
             f"{stated}.",
             *(() if at.limit is None else (_scrap(at),)),
-            "Draw more units (--units) to decide.",
+            _more(found),
         )
     return (
         f"No test limit keeps the stated risk. Nearest, {where}: {left}; {stated}.",
         *(() if at.limit is None else (_scrap(at),)),
         "Bad units that the test cannot tell from good ones remain: reduce what makes them bad (margin budget).",
     )
+
+
+def changes_of(found: Acceptance) -> dict[str, str]:
+    """Changes of the case that let an undecided study decide; none where more units do, or nothing is undecided."""
+    least = least_outer(found.case.requirement.confidence)
+    if found.verdict != "undecided" or found.outer == 1 or found.outer >= least:
+        return {}
+    return {"study.outer": str(4 * least)}
+
+
+def _more(found: Acceptance) -> str:
+    """What an undecided study needs."""
+    for key, value in changes_of(found).items():
+        return (
+            f"{found.outer} outer draws are too few for an upper bound: draw more, such as --change {key}={value} "
+            f"--units {max(found.asked, 64 * int(value))}."
+        )
+    return f"Draw more units to decide, such as --units {4 * found.asked}."
 
 
 def how_sure(found: Acceptance) -> tuple[str, ...]:

@@ -227,13 +227,16 @@ def document(found: Acceptance, command: str, files: tuple[str, ...] = ()) -> di
         "stated": {"risk": found.risk, "of": found.of, "against": found.against},
         "verdict": found.verdict,
         "field_verdict": found.field_verdict,
+        "tested": found.chosen.limit is not None,
         "limit": found.chosen.limit,
         "guard_band": None if found.chosen.limit is None else 1.0 - found.chosen.limit,
         "risk": _share(found.chosen_risk),
         "scrapped": _share(found.chosen.scrapped),
         "scrapped_good": _share(found.chosen.use.scrapped_good),
         "field_failures": _share(found.chosen.use.bad_of_shipped),
-        "estimated_limit": None if found.estimated is None else found.estimated.limit,
+        "by_estimate": None
+        if found.estimated is None
+        else {"tested": found.estimated.limit is not None, "limit": found.estimated.limit},
         "expanded_uncertainty": found.expanded,
         "at_load_N": found.at_load,
         "test_uncertainty_ratio": found.ratio if math.isfinite(found.ratio) else None,

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 from accept_cases import LIMITS, SCATTER, SD, line
-from pad_study import EVERY_LEVEL, ONE_POINT, TWO_POINT, pad_case
+from pad_study import EVERY_LEVEL, NONE, ONE_POINT, TWO_POINT, pad_case
 from scipy import optimize, stats
 
 from margin.backends.run import run
@@ -17,7 +17,7 @@ from margin.design.acceptance.counts import Counted, draw_and_count, limits_of
 from margin.design.acceptance.evaluate import acceptance
 from margin.design.acceptance.result import Acceptance, LimitRisks
 from margin.design.acceptance.risks import GlobalRisks, global_risks
-from margin.design.acceptance.station_test import StationTest
+from margin.design.acceptance.station_test import StationTest, permissible_at, units_at_test
 from margin.estimates.yield_result import Estimate
 from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
@@ -167,6 +167,41 @@ def test_same_seed_same_counts(option: dict[str, object]) -> None:
             assert np.array_equal(getattr(one, name), getattr(other, name)), name
     again = dataclasses.replace(case, study=dataclasses.replace(case.study, seed=8))
     assert not np.array_equal(one.units, counted(again, test).units)
+
+
+@pytest.mark.parametrize("outer", [1, 4])
+def test_counts_are_those_of_every_unit_counted_out(outer: int) -> None:
+    """Shares at each limit, also one between two steps, are those of the units looked at one by one."""
+    case = every_level(ONE_POINT, outer=outer)
+    limits = (0.3337, 0.6, 1.0)
+    found = acceptance(case, "one-point", limits=limits, loads=(10.0, 40.0), workers=1)
+    plan = plan_of(dataclasses.replace(case, study=dataclasses.replace(case.study, draw="all units")))
+    units = plan.frame.units
+    assert units == found.units
+    each = units_at_test(model_of(case), plan.frame, found.test, 0, units)
+    permissible = permissible_at(case, (10.0, 40.0))
+    for limit in limits:
+        shipped = [
+            all(abs(e) <= limit * p for e, p in zip(own, permissible, strict=True)) for own in each.seen
+        ]
+        sound = [all(abs(e) <= p for e, p in zip(own, permissible, strict=True)) for own in each.true]
+        for good, judged in ((each.used.everywhere, at(found, limit).use), (sound, at(found, limit).station)):
+            bad = sum(s and not g for s, g in zip(shipped, good, strict=True))
+            scrapped = sum(g and not s for s, g in zip(shipped, good, strict=True))
+            assert judged.shipped_bad.sampled.value == pytest.approx(bad / units, abs=1e-12)
+            assert judged.scrapped_good.sampled.value == pytest.approx(scrapped / units, abs=1e-12)
+            assert judged.bad_of_shipped.sampled.value == pytest.approx(bad / sum(shipped), abs=1e-12)
+
+
+def test_a_case_without_tolerances_is_whole() -> None:
+    """Where nothing varies no unit is bad, no test is needed, and no guard band follows."""
+    found = acceptance(pad_case(NONE), "none", cost_bad=5.0, cost_good=1.0, workers=1)
+    assert found.verdict == "conforms" and found.chosen.limit is None
+    assert found.expanded == 0.0 and math.isinf(found.ratio)
+    assert [rule.name for rule in found.rules] == [
+        "simple acceptance", "consumer's risk 1 %", "lowest cost", "no test",
+    ]  # fmt: skip
+    assert found.costs is not None and found.costs.cost.value == 0.0
 
 
 @pytest.mark.parametrize("outer", [1, 4])

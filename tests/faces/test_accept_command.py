@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import re
 import shlex
 from pathlib import Path
 from typing import Any
@@ -82,7 +83,7 @@ def test_the_answer_comes_first_and_the_files_hold_it(case: Path, tmp_path: Path
     names = {"accept.html", "accept.json", "limits.csv", "rules.csv", "risk-over-limit.svg", "manifest.json"}
     assert {path.name for path in folder.iterdir()} == names
     plain = json.loads((folder / "accept.json").read_text(encoding="utf-8"))
-    assert plain["verdict"] == "conforms" and 0.5 < plain["limit"] < 1.1
+    assert plain["verdict"] == "conforms" and plain["tested"] and 0.5 < plain["limit"] < 1.1
     assert plain["guard_band"] == pytest.approx(1.0 - plain["limit"])
     assert plain["risk"]["upper_bound"]["high"] <= 0.002
     assert plain["test"] == {"loads_N": [20.0, 40.0], "reloads": 1, "samples": 1, "station": "same"}
@@ -134,6 +135,26 @@ def test_a_limit_beyond_the_permissible_error_is_warned_of(case: Path) -> None:
     )
 
 
+def test_what_an_undecided_test_proposes_can_be_run(case: Path) -> None:
+    """With too few outer draws the answer names a change of the case; run as it is written it shows a limit."""
+    station = "station.reference_gain=0 % +/- 0.1 % (2 sigma)"
+    words = (case, "--risk", "6 %", "--change", station, "--change", "study.outer=20", "--units", 2000)
+    found = invoke(*words)
+    assert found.exit_code == 3
+    told = " ".join(found.output.split())
+    proposed = re.search(
+        r"20 outer draws are too few for an upper bound: draw more, such as (--change \S+ --units \d+)\.",
+        told,
+    )
+    assert proposed is not None
+    decided = invoke(case, "--risk", "6 %", "--change", station, *shlex.split(proposed[1]))
+    assert decided.exit_code == 0, decided.output
+    many = invoke(
+        case, "--risk", "0.3 %", "--change", station, "--change", "study.outer=100", "--units", 3200
+    )
+    assert "Draw more units to decide, such as --units 12800." in " ".join(many.output.split())
+
+
 def test_workers_and_blocks_change_nothing(case: Path) -> None:
     """The same text for one worker and two, and for another size of the blocks."""
     texts = {
@@ -170,6 +191,7 @@ def test_tables_agree_with_the_answer() -> None:
         (("--reloads", "0"), "reloads must be a whole number from 1 to 100 (got 0)"),
         (("--samples", "1000"), "samples must be a whole number from 1 to 100 (got 1000)"),
         (("--limit", "-1"), "a test limit is a multiple of the permissible error above 0 and up to 10 (got -1.0)"),
+        (("--units", "20"), "units must be a whole number, 100 at least (got 20)"),
         (("--cost-bad", "5"), "lowest cost needs both costs: of a shipped bad and of a scrapped good unit"),
         (("--cost-bad", "5", "--cost-good", "-2"), "cost_good must be a number above 0 (got -2.0)"),
         (("--change", "load.range=0 N to 60 N", "--test-load", "0 N"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -14,6 +15,7 @@ from margin.design.acceptance.counts import Counted
 from margin.design.acceptance.result import Against, Costs, Judged, LimitRisks, Of
 from margin.design.acceptance.shares import Grouped, Share
 from margin.estimates.intervals import section_half_width
+from margin.estimates.outer_draws import END
 from margin.estimates.yield_result import Estimate, Verdict
 from margin.propagation.frame import Frame
 
@@ -21,6 +23,11 @@ Array = NDArray[np.float64]
 
 LEAST_SHIPPED, CANDIDATES = 0.05, 40
 """Share of the units that a limit must ship to come nearest to a risk that none keeps, and limits that are compared."""
+
+
+def least_outer(confidence: float) -> int:
+    """Outer draws whose 5 % point can be bounded from below: 86 at 95 % (Wilks, 1941; see `bound_over_draws`)."""
+    return math.ceil(math.log(0.25 * (1.0 - confidence)) / math.log1p(-END))
 
 
 @dataclass(frozen=True)
@@ -101,15 +108,19 @@ class Operating:
         """Verdict, column of the limit for a stated consumer's risk, and of that by the estimate alone.
 
         The largest limit at which the interval of the upper bound lies within the risk. Units shipped bad never become
-        fewer with a wider limit, so that a search over all limits errs no more often than one interval. Where there is
-        none: where undecided the limit by the estimate, else that of lowest upper end, of some that ship from a
-        twentieth of the units to all.
+        fewer with a wider limit, so that a search over all limits errs no more often than one interval; of the units
+        shipped that is measured (tests/benchmarks/acceptance_coverage.md). Where there is none: where undecided the
+        limit by the estimate, else that of lowest upper end, of some that ship from a twentieth of the units to all.
         """
         kept = np.flatnonzero(self.estimates(against, of) <= risk)
         estimated = int(kept[-1]) if kept.size else None
         shipped = self.shipped.sum(axis=0)
         # limits that ship the same units are one limit, the largest of them
-        for column in [k for k in kept[::-1].tolist() if k == self.no_test or shipped[k + 1] > shipped[k]]:
+        distinct = [k for k in kept[::-1].tolist() if k == self.no_test or shipped[k + 1] > shipped[k]]
+        least = self._least_shipped(risk)
+        for column in distinct:
+            if (shipped[column] if of == "shipped" else shipped[-1]) < least:
+                break
             if self.consumer(column, against, of).verdict(risk) == "conforms":
                 return "conforms", column, estimated
         shares = np.linspace(1.0, LEAST_SHIPPED, CANDIDATES) * shipped[-1]
@@ -119,6 +130,18 @@ class Operating:
         if all(each.verdict(risk) == "does not conform" for each in found.values()):
             return "does not conform", nearest, estimated
         return "undecided", nearest if estimated is None else estimated, estimated
+
+    def _least_shipped(self, risk: float) -> float:
+        """Units of which an upper bound over outer draws can at all be shown to lie within a risk.
+
+        None of a twentieth of them bad, or too few outer draws: see `bound_over_draws`.
+        """
+        if self.frame.outer == 1:
+            return 1.0
+        tail = 0.25 * (1.0 - self.requirement.confidence)
+        if self.frame.outer < least_outer(self.requirement.confidence):
+            return math.inf
+        return math.log(tail) / math.log1p(-risk) / END
 
     def cheapest(self, bad: float, good: float, against: Against) -> Costs:
         """Lowest cost over all limits, of a shipped bad and a scrapped good unit; see `Costs`.

@@ -24,6 +24,9 @@ from margin.version import version
 UNITS = 100_000
 """Units of a study that does not state them: a risk of 1 % is then known to a tenth of itself."""
 
+LEAST_UNITS = 100
+"""Fewest units of a study: fewer cannot show a risk of a few percent."""
+
 RISK = 0.01
 """Consumer's risk where none is stated (common practice, no source)."""
 
@@ -68,7 +71,7 @@ def acceptance(
     station   the 'same' as calibrates, or an 'other' one of its kind with a reference of its own
     limits    further test limits for the table, multiples of the permissible error
     cost_bad, cost_good   of a shipped bad and a scrapped good unit, in one currency
-    units     drawn, by default those of the case, `UNITS` at most
+    units     drawn, by default those of the case, `UNITS` at most, `LEAST_UNITS` at least
 
     workers and block change the time, not a bit of the result. Raises InvalidArgument for an unknown option and for
     arguments out of range, EvaluationError for errors that are not numbers.
@@ -155,9 +158,9 @@ def _with_option(case: Case, option: str) -> Case:
 
 
 def _with_units(case: Case, units: int | None) -> Case:
-    if units is not None and (isinstance(units, bool) or units < 1):
-        raise InvalidArgument(f"units must be at least 1 (got {units!r})")
-    count = min(case.study.units, UNITS) if units is None else units
+    if units is not None and (isinstance(units, bool) or units != int(units) or units < LEAST_UNITS):
+        raise InvalidArgument(f"units must be a whole number, {LEAST_UNITS} at least (got {units!r})")
+    count = max(min(case.study.units, UNITS), LEAST_UNITS) if units is None else int(units)
     return dataclasses.replace(case, study=dataclasses.replace(case.study, units=count, draw="all units"))
 
 
