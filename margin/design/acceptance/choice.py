@@ -12,7 +12,7 @@ from scipy.special import ndtri
 
 from margin.case.types import Requirement
 from margin.design.acceptance.counts import Counted
-from margin.design.acceptance.result import Against, Costs, Judged, LimitRisks, Of
+from margin.design.acceptance.result import Against, Costs, LimitRisks, Of, RisksAgainst
 from margin.design.acceptance.shares import Grouped, Share
 from margin.estimates.intervals import section_half_width
 from margin.estimates.outer_draws import END
@@ -78,11 +78,11 @@ class Operating:
             )
         return self._kept[column]
 
-    def _judged(self, against: Against, column: int) -> Judged:
+    def _judged(self, against: Against, column: int) -> RisksAgainst:
         share = self._grouped(against).share
         units, shipped, good = self.shipped[:, -1], self.shipped[:, column], self._good[against]
         bad, scrapped = shipped - good[:, column], good[:, -1] - good[:, column]
-        return Judged(
+        return RisksAgainst(
             bad=share(units - good[:, -1], units),
             shipped_bad=share(bad, units),
             scrapped_good=share(scrapped, units),

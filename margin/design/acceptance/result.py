@@ -21,7 +21,7 @@ AGAINST: tuple[Against, ...] = ("use", "station")
 
 
 @dataclass(frozen=True)
-class Judged:
+class RisksAgainst:
     """Risks against one meaning of bad, at one limit; shares of readings where the requirement counts readings.
 
     bad        produced bad, before any test
@@ -50,10 +50,10 @@ class LimitRisks:
 
     limit: float | None
     scrapped: Share
-    use: Judged
-    station: Judged
+    use: RisksAgainst
+    station: RisksAgainst
 
-    def against(self, what: Against) -> Judged:
+    def against(self, what: Against) -> RisksAgainst:
         return self.use if what == "use" else self.station
 
 

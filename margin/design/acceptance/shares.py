@@ -85,7 +85,8 @@ class Grouped:
         filled = whole > 0.0
         part, whole = part[filled].astype(np.float64), whole[filled].astype(np.float64)
         frame, total = self.frame, float(whole.sum())
-        alike = frame.outer == 1 and not frame.by_lot and not frame.repeated and not self.readings
+        # better points scatter no more than units drawn at random: their ten repetitions alone tell the scatter poorly
+        alike = frame.outer == 1 and not frame.by_lot and not self.readings
         if alike:
             count = float(part.sum())
             return Estimate(count / total, *clopper_pearson(count, total, confidence))
