@@ -214,7 +214,7 @@ def _limit(found: Acceptance, at: LimitRisks) -> str:
 
 def _scrap(at: LimitRisks) -> str:
     good = share_text(at.use.scrapped_good.sampled)
-    return f"The test scraps {share_text(at.scrapped.sampled)} of the units produced; {good} of them all are good."
+    return f"The test scraps {share_text(at.scrapped.sampled)} of the units produced, good ones among them: {good}."
 
 
 def _field(found: Acceptance) -> str:
