@@ -6,6 +6,7 @@ import sys
 
 import click
 
+from margin.commands.accept import accept
 from margin.commands.bench import bench
 from margin.commands.budget import budget
 from margin.commands.check import check
@@ -34,6 +35,7 @@ cli.add_command(compare)
 cli.add_command(check)
 cli.add_command(bench)
 cli.add_command(rare)
+cli.add_command(accept)
 cli.add_command(schema)
 cli.add_command(validate)
 

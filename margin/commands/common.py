@@ -22,6 +22,7 @@ from margin.commands.failures import BAD_INPUT, INTERNAL_ERROR, INTERRUPTED, TRA
 from margin.commands.output import say
 
 if TYPE_CHECKING:
+    from margin.accept_study import AcceptStudy
     from margin.case.types import Case
     from margin.estimates.stages import Stage
     from margin.rare_study import RareStudy
@@ -46,7 +47,7 @@ EXIT_CODES = (
 
 Command = Callable[..., Any]
 Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
-Saved = TypeVar("Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "ValidationStudy")
+Saved = TypeVar("Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "ValidationStudy", "AcceptStudy")
 
 
 OF_UNITS = click.option(

@@ -135,7 +135,7 @@ class Bench:
         """
         branches = {"up": (0.0,), "down": (1.0,), "both": (0.0, 1.0)}[option.direction]
         seen = [self._codes(option.stage, branch) for branch in branches]
-        averages = [_mean_of(codes, option.reloads, option.samples) for codes, _ in seen]
+        averages = [mean_of_placements(codes, option.reloads, option.samples) for codes, _ in seen]
         codes = sum(averages[1:], averages[0]) / len(averages)
         places = [self._grid.index(load) for load in option.loads]
         unloaded = codes[..., :1] if option.tare or option.kind == "tare" else None
@@ -152,8 +152,9 @@ class Bench:
         return Bench(self.case, samples.source, self.nominal, lots * samples.each), samples
 
 
-def _mean_of(codes: Array, reloads: int, samples: int) -> Array:
-    """Mean over the first placements and samples, added in one order however many units there are."""
+def mean_of_placements(codes: Array, reloads: int, samples: int) -> Array:
+    """Mean over the first placements and samples, (unit, condition, 1, 1, load), added in one order however many units
+    there are."""
     each = (codes[:, :, p : p + 1, s : s + 1] for p in range(reloads) for s in range(samples))
     return reduce(np.add, each) / float(reloads * samples)
 

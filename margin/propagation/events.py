@@ -1,4 +1,4 @@
-"""The occasions on which a unit is loaded: in use, and at its calibration."""
+"""The occasions on which a unit is loaded: in use, at its calibration, at its acceptance test."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class Event:
     name        keeps its draws apart from those of every other event
     conditions, loadings, readings, loads   lengths of the axes behind the unit axis
     rebuilt     the unit is mounted afresh for this event; False: the mounting is that of use
-    calibrating draws of level `calibration` belong to this event; in use they are absent
+    calibrating the unit is at a station: draws of level `calibration` belong to this event; in use they are absent
     placed      labels of the loads, where each placement of a load has draws of its own by load and placement:
                 what is drawn at one load then does not depend on which other loads there are
     unloaded    a reading just before the load is placed: all but the draws of a reading are those of the placement
@@ -47,7 +47,7 @@ class Event:
         if level in ("condition", "loading", "reading"):
             return f"@{self.name}"
         if level == "calibration":
-            return "@calibration"
+            return f"@{self.name}" if self.calibrating else "@calibration"
         if level == "mounting" and self.rebuilt:
             return "@rebuilt for calibration"
         return ""

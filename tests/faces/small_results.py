@@ -38,5 +38,8 @@ def results() -> dict[str, Any]:
             bench_frame(cycles=2, interfaces=("soft", "hard"), hold=True, warm=True)
         ),
         "rare": margin.rare(case(), "one-point", target_cv=0.5, budget=4000),
+        "accept": margin.accept(
+            case(), "one-point", risk="20 %", limits=[0.9], cost_bad=50.0, cost_good=4.0, workers=1
+        ),
         "validation": margin.ValidationStudy(lines, 1),
     }

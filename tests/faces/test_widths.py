@@ -11,7 +11,15 @@ import pytest
 from rich.cells import cell_len
 
 import margin
-from margin.report import bench_terminal, budget_page, comparison, rare_page, terminal, validation_page
+from margin.report import (
+    accept_page,
+    bench_terminal,
+    budget_page,
+    comparison,
+    rare_page,
+    terminal,
+    validation_page,
+)
 from margin.report.summary import summarise
 from margin.validation.line import Line
 
@@ -62,6 +70,15 @@ def shown_rare(width: int) -> str:
 
 
 @cache
+def _accept() -> margin.AcceptStudy:
+    return margin.accept(gripper("gripper_divider"), "one point, thermometer", cost_bad=50, cost_good=4)
+
+
+def shown_accept(width: int) -> str:
+    return accept_page.render(_accept().found, _accept().command, width)
+
+
+@cache
 def _bench() -> object:
     from margin.bench_study import characterise
 
@@ -84,7 +101,7 @@ def shown_validation(width: int) -> str:
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize(
     "shown",
-    [shown_estimate, shown_comparison, shown_budget, shown_rare, shown_bench, shown_validation],
+    [shown_estimate, shown_comparison, shown_budget, shown_rare, shown_accept, shown_bench, shown_validation],
 )
 def test_no_line_is_longer_than_the_terminal(shown: Callable[[int], str], width: int) -> None:
     """Lines wrap to the width, nothing ends in an ellipsis, and there are no control codes or numbers of a program."""
