@@ -57,7 +57,7 @@ def test_the_size_is_the_smallest(
 
 
 def test_a_passed_test_of_the_right_confidence() -> None:
-    """Simulated: populations of just the reliability shown pass in a share 1 - C of tests, to the scatter of drawing."""
+    """Simulated: populations of just the reliability shown pass in a share 1 - C of tests."""
     rng = np.random.default_rng(11)
     reliability, duration, shape, units = 0.9, 1.5, 1.7, 13
     scale = (-math.log(reliability)) ** (-1.0 / shape)
