@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from margin.propagation.along_history import readings_along
 from margin.propagation.calibrated import Bench, Coordinates, calibrate, smallest_estimate
 from margin.propagation.draws import Source
 from margin.propagation.model import Model
@@ -64,7 +65,11 @@ def block_errors(
     design = Coordinates(nominal, "force", smallest_estimate(case))
     clipped, blind = np.zeros(loads.size, dtype=np.int64), np.zeros(loads.size, dtype=np.int64)
     marks: list[tuple[Marks, Marks]] = []
-    for readings in readings_in_use(case, source, count):
+    if case.history is None:
+        in_use = readings_in_use(case, source, count)
+    else:
+        in_use = readings_along(case, case.history, source, count)
+    for readings in in_use:
         for name, units in calibrated.items():
             error = units.load(readings) - loads
             # a design curve may read a code that is no number as no load: that would hide it
