@@ -59,9 +59,9 @@ def memory_of(case: Case, history: LoadHistory) -> Memory:
 
 def steps_read(history: LoadHistory) -> NDArray[np.int64]:
     """Steps that are read, (reading, load): of a load that is read less often than others, over again."""
-    return np.array(
-        [[steps[k % len(steps)] for steps in history.occurrences] for k in range(history.readings)]
-    )
+    occurrences = history.occurrences
+    most = max(map(len, occurrences))
+    return np.array([[steps[k % len(steps)] for steps in occurrences] for k in range(most)])
 
 
 def readings_along(case: Case, history: LoadHistory, source: Source, count: int) -> Iterator[Readings]:

@@ -119,9 +119,9 @@ class TabulatedCurve:
             )
         if setting.memory is not None:
             # what the table has without a load is there before the history
-            first = self.outputs[0] * self._factor(setting)
-            out = first + setting.memory.remembered(
-                out - first, hysteresis=self.hysteresis, creep=self.creep,
+            resting = self.outputs[0] * self._factor(setting)
+            out = resting + setting.memory.remembered(
+                out - resting, hysteresis=self.hysteresis, creep=self.creep,
                 reference_time=self.creep_reference_time, zero_return=self.zero_return,
             )  # fmt: skip
         return out + self._zero(setting)
