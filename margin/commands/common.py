@@ -23,6 +23,7 @@ from margin.commands.output import say
 
 if TYPE_CHECKING:
     from margin.case.types import Case
+    from margin.endurance_study import EnduranceStudy, Qualification
     from margin.estimates.stages import Stage
     from margin.rare_study import RareStudy
     from margin.study_results import BudgetStudy, PairedStudy, Study
@@ -46,7 +47,16 @@ EXIT_CODES = (
 
 Command = Callable[..., Any]
 Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
-Saved = TypeVar("Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "ValidationStudy")
+Saved = TypeVar(
+    "Saved",
+    "Study",
+    "PairedStudy",
+    "BudgetStudy",
+    "RareStudy",
+    "ValidationStudy",
+    "EnduranceStudy",
+    "Qualification",
+)
 
 
 OF_UNITS = click.option(

@@ -10,6 +10,8 @@ from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 
 import margin
 from margin.case.types import Case
+from margin.service.endurance import LifeData
+from margin.service.life_fits import Lives, fit_life
 from margin.validation.line import Line
 
 
@@ -38,5 +40,14 @@ def results() -> dict[str, Any]:
             bench_frame(cycles=2, interfaces=("soft", "hard"), hold=True, warm=True)
         ),
         "rare": margin.rare(case(), "one-point", target_cv=0.5, budget=4000),
+        "endurance": _lives(),
+        "qualification": margin.qualify(0.9, 0.9, tested=22),
         "validation": margin.ValidationStudy(lines, 1),
     }
+
+
+def _lives() -> margin.EnduranceStudy:
+    """Four failures among six units."""
+    lives = Lives.of_test([120.0, 250.0, 300.0, 420.0, 500.0, 500.0], [True] * 4 + [False] * 2)
+    fits = fit_life(lives, "Weibull"), fit_life(lives, "lognormal")
+    return margin.EnduranceStudy("lives.csv", LifeData(lives, "h"), fits)
