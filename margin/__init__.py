@@ -10,13 +10,16 @@ characterise  bench data to figures of merit, fits and spreads
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and the most probable failing unit
 accept    acceptance test: test limit and guard band by consumer's and producer's risk
+endurance  lives, or a drift, of endurance data with censoring
+qualify   tests that show a life, and what a finished test shows
 validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have
-tables as pandas frames, draw figures as matplotlib figures and save a report.
+`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `Qualification`, `ValidationStudy`) print
+one screen, show themselves in a notebook, have tables as pandas frames, draw figures as matplotlib figures and save a
+report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point'.
 
@@ -45,6 +48,7 @@ if TYPE_CHECKING:
     from margin.case.types import Case
     from margin.chain.registry import register
     from margin.drafted_case import draft
+    from margin.endurance_study import DriftStudy, LifeStudy, Qualification, endurance, qualify
     from margin.estimates.shares.salib_problem import problem
     from margin.rare_study import RareStudy, rare
     from margin.study import budget, change, compare, estimate, load
@@ -54,9 +58,10 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "PairedStudy", "RareStudy", "Study", "ValidationStudy",
-    "accept", "budget", "change", "characterise", "compare", "draft", "errors", "estimate", "load", "problem", "rare",
-    "register", "validate",
+    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "PairedStudy",
+    "Qualification", "RareStudy", "Study", "ValidationStudy", "accept", "budget", "change", "characterise",
+    "compare", "draft", "endurance", "errors", "estimate", "load", "problem", "qualify", "rare", "register",
+    "validate",
 ]  # fmt: skip
 
 _HOME = {
@@ -66,6 +71,9 @@ _HOME = {
     **dict.fromkeys(("AcceptStudy", "accept"), "margin.accept_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
+    **dict.fromkeys(
+        ("DriftStudy", "LifeStudy", "Qualification", "endurance", "qualify"), "margin.endurance_study"
+    ),
     "Case": "margin.case.types",
     "draft": "margin.drafted_case",
     "problem": "margin.estimates.shares.salib_problem",

@@ -13,7 +13,9 @@ from margin.commands.check import check
 from margin.commands.common import EXIT_CODES, faults_shown
 from margin.commands.compare import compare
 from margin.commands.draft import draft
+from margin.commands.endurance import endurance
 from margin.commands.estimate import estimate
+from margin.commands.qualify import qualify
 from margin.commands.rare import rare
 from margin.commands.schema import schema
 from margin.commands.validate import validate
@@ -36,6 +38,8 @@ cli.add_command(check)
 cli.add_command(bench)
 cli.add_command(rare)
 cli.add_command(accept)
+cli.add_command(endurance)
+cli.add_command(qualify)
 cli.add_command(schema)
 cli.add_command(validate)
 

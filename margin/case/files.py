@@ -13,8 +13,8 @@ LARGEST_FILE = 1_000_000
 """Bytes. A case is written by hand; anything larger is some other file."""
 
 
-def text_of(path: Path) -> str:
-    """Text of a file. Raises CaseError where it cannot be read; waits for no pipe or device."""
+def text_of(path: Path, largest: int = LARGEST_FILE) -> str:
+    """Text of a file, of at most `largest` bytes. CaseError where it cannot be read; waits for no pipe or device."""
     file = str(path)
     try:
         if path.is_dir():
@@ -22,11 +22,11 @@ def text_of(path: Path) -> str:
         kind = path.stat()
         if not stat.S_ISREG(kind.st_mode):
             raise CaseError([Fault(file, "", "", None, "is a device, pipe or socket", "name a file")])
-        if kind.st_size > LARGEST_FILE:
-            reason = f"{kind.st_size} bytes are too many for a case (at most {LARGEST_FILE})"
+        if kind.st_size > largest:
+            reason = f"{kind.st_size} bytes are too many for a case (at most {largest})"
             raise CaseError([Fault(file, "", "", None, reason, "is this the right file?")])
         with path.open("rb") as opened:
-            content = opened.read(LARGEST_FILE + 1)
+            content = opened.read(largest + 1)
     except FileNotFoundError as error:
         raise CaseError([Fault(file, "", "", None, "there is no such file", "check the path")]) from error
     except (OSError, ValueError) as error:

@@ -19,6 +19,7 @@ from margin.case.faults import CaseError, Fault, ValueFault
 from margin.case.files import tables_of, text_of
 from margin.case.fitted_model import FittedModel
 from margin.case.full_scale import FullScale, full_scale, rated_load, with_figures
+from margin.case.history import read_history
 from margin.case.include import Included, include
 from margin.case.limits import MOST_DEPTH, deeper_than, require_few_readings, require_few_tables
 from margin.case.loads import DEFAULT_KINDS, calibration_of, evenly, require_inside
@@ -39,6 +40,7 @@ from margin.case.tables import (
     CalibrationTable,
     CaseTable,
     DesignCurveTable,
+    HistoryTable,
     LoadTable,
     RequirementTable,
     SharedTable,
@@ -51,6 +53,7 @@ from margin.case.types import (
     Case,
     Dependence,
     ElementSpec,
+    LoadHistory,
     Requirement,
     Role,
     Spread,
@@ -141,14 +144,15 @@ class _Reader:
         about: CaseTable | None = tables["case"]
         load: LoadTable | None = tables["load"]
         elements = self.shared(tables["shared"], self.elements(tables))
-        check_loads = self.check_loads(load)
+        history = self.history(tables["history"], load, path)
+        check_loads = self.check_loads(load) if history is None else history.check_loads
         requirement = self.requirement(tables["requirement"], check_loads, load, elements.get("sensor"))
         conditions = self.conditions(tables["use"])
         calibrations = self.calibrations(tables["calibration"], load)
         dependences = self.dependences(tables["dependence"], elements, conditions)
         spreads = list(describe.all_spreads(elements, conditions))
         curve = self.design_curve(tables, elements)
-        counts = self.counts(tables["requirement"], tables["use"])
+        counts = self.counts(tables["requirement"], tables["use"], history)
         if counts is not None and check_loads and not self.faults:
             self.faults.extend(
                 require_few_readings(counts, len(check_loads), len(conditions), calibrations, self.file)
@@ -197,6 +201,7 @@ class _Reader:
             reference_temperature=about.reference_temperature,
             reference_humidity=about.reference_humidity,
             design_curve=curve.curve,
+            history=history,
             defaults=tuple(self.defaults),
             readings=(
                 *taken.readings,
@@ -464,14 +469,49 @@ class _Reader:
         self.faults.extend(require_invertible(found, elements, load.range, about, self.file))
         return found
 
-    def counts(self, requirement: RequirementTable | None, use: Any) -> dict[str, int] | None:
-        """Conditions, loadings and readings by which a unit is judged, from [requirement] or [use]."""
+    def history(
+        self, table: HistoryTable | None, load: LoadTable | None, path: Path | None
+    ) -> LoadHistory | None:
+        """The load history; None where the case has none, or one with faults."""
+        if "history" not in self.raw or table is None or load is None:
+            return None
+        if "check" in self.raw["load"]:
+            reason = "the loads that are read are those of the history"
+            self.faults.append(self.fault("load", "check", ValueFault(reason, "leave it out")))
+        sensor = self.raw.get("sensor", {}).get("kind")
+        known = kinds_of("sensor")
+        if sensor in known and not getattr(known[sensor], "remembers", False):
+            reason = f'a sensor of kind "{sensor}" remembers no load (its class states no remembers = True)'
+            self.faults.append(Fault(self.file, "history", "", None, reason, "leave the history out"))
+        try:
+            found = read_history(table, load, path, self.file)
+        except CaseError as error:
+            self.faults.extend(error.faults)
+            return None
+        if "recovery" not in self.raw["history"]:
+            self.chosen.append(
+                f"history.recovery = {units.show(found.recovery, 's')}: a zero return vanishes with this time constant"
+            )
+        return found
+
+    def counts(
+        self, requirement: RequirementTable | None, use: Any, history: LoadHistory | None
+    ) -> dict[str, int] | None:
+        """Conditions, loadings and readings by which a unit is judged, from [requirement] or [use]; the readings of a
+        history are its own."""
         if requirement is None or use is None:
             return None
         self.faults.extend(check.require_one_count(requirement, use, self.file))
         found: dict[str, int] = {}
         for key, default in DEFAULT_COUNTS.items():
             stated, of_use = getattr(requirement, key), getattr(use, key)
+            if key == "readings" and history is not None:
+                if stated is not None or of_use is not None:
+                    reason = "the readings are those of the history"
+                    table = "requirement" if stated is not None else "use"
+                    self.faults.append(self.fault(table, key, ValueFault(reason, "leave it out")))
+                found[key] = history.readings
+                continue
             if stated is None and of_use is None:
                 self.defaults.append(f"requirement.{key} = {default}: assumed, a unit is judged by them")
             found[key] = next(each for each in (stated, of_use, default) if each is not None)

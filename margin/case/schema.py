@@ -34,6 +34,7 @@ from margin.case.tables import (
     CaseTable,
     DependenceTable,
     DesignCurveTable,
+    HistoryTable,
     LoadTable,
     RequirementTable,
     SharedTable,
@@ -88,6 +89,7 @@ def _case_model(known: tuple[tuple[Role, tuple[tuple[str, type], ...]], ...]) ->
         required = role in REQUIRED_TABLES
         fields[role] = (annotation, Field() if required else Field(default=None, validate_default=False))
     fields["design_curve"] = (DesignCurveTable, Field(default=None, validate_default=False))
+    fields["history"] = (HistoryTable, Field(default=None, validate_default=False))
     fields["calibration"] = (list[CalibrationTable], Field(default=None, validate_default=False))
     fields["shared"] = (list[SharedTable], Field(default=None, validate_default=False))
     fields["dependence"] = (list[DependenceTable], Field(default=None, validate_default=False))

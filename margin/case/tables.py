@@ -269,6 +269,21 @@ class RequirementTable(Table):
     confidence: Share = Field(default=0.95, description="of every interval, two-sided")
 
 
+class HistoryTable(Table):
+    """Loads of the use in their order, and when the pad is read; sensors remember the loads before."""
+
+    steps: list[str] | None = Field(
+        default=None, min_length=1, description="steps of constant load, such as '20 N for 1 s, read'"
+    )
+    file: str | None = Field(
+        default=None, description="CSV file in place of steps, relative to the case: load (N), time (s), read"
+    )
+    repeat: int = Field(default=1, ge=1, le=100_000, description="how often the steps follow each other")
+    recovery: Dwell | None = Field(
+        default=None, description="time constant with which a zero return vanishes after the load is removed"
+    )
+
+
 class DesignCurveTable(Table):
     """Bench conditions of the design curve, which firmware turns round; default: those of a fitted model's bench,
     or those at which the sensor's values hold."""

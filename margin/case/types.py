@@ -191,6 +191,41 @@ class DesignCurve:
 
 
 @dataclass(frozen=True)
+class LoadHistory:
+    """Steps of constant load in use, which follow each other.
+
+    loads, seconds  of each step: N, and how long it lasts
+    read            whether the pad is read at its end
+    recovery        s, time constant with which a zero return vanishes after the load is removed
+    """
+
+    loads: tuple[float, ...]
+    seconds: tuple[float, ...]
+    read: tuple[bool, ...]
+    recovery: float
+
+    @property
+    def check_loads(self) -> tuple[float, ...]:
+        """Loads that are read, N, ascending."""
+        return tuple(sorted({at for at, read in zip(self.loads, self.read, strict=True) if read}))
+
+    @property
+    def occurrences(self) -> tuple[tuple[int, ...], ...]:
+        """Steps that are read at each of these loads, in their order."""
+        places: dict[float, list[int]] = {load: [] for load in self.check_loads}
+        for step, (at, read) in enumerate(zip(self.loads, self.read, strict=True)):
+            if read:
+                places[at].append(step)
+        return tuple(map(tuple, places.values()))
+
+    @property
+    def readings(self) -> int:
+        """Most readings at one load. A load that is read less often counts as much as the others: its readings are
+        taken over again in their order."""
+        return max(map(len, self.occurrences))
+
+
+@dataclass(frozen=True)
 class Dependence:
     """Rank correlation (Spearman) between two spreads at one level, by quantity name.
 
@@ -267,6 +302,7 @@ class Case:
     Printing it, or naming it in a notebook, shows what it is, how it was read, and what it assumes.
 
     check_loads  N, ascending, inside [load_low, load_high]
+    history      loads of the use in their order; None where each reading stands by itself
     design_curve bench conditions of the curve that firmware turns round
     defaults     'circuit.offset = 0 V: ideal' ...: what the case did not say and the tool assumed
     readings     how each tolerance was read, in order
@@ -291,6 +327,7 @@ class Case:
     reference_temperature: float = 25.0
     reference_humidity: float = 50.0
     design_curve: DesignCurve = DesignCurve()
+    history: LoadHistory | None = None
     defaults: tuple[str, ...] = ()
     readings: tuple[str, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
@@ -314,6 +351,9 @@ class Case:
         else:
             where = f"{draws} of the {'condition' if named else 'conditions'} of use"
         readings = study.loadings * study.readings * len(self.check_loads) * study.conditions * max(named, 1)
+        if self.history is not None:
+            runs = f"{_counted(study.loadings, 'run')} of a history of {_counted(len(self.history.loads), 'step')}"
+            return f"{runs}, read at {_counted(len(self.check_loads), 'load')}, in {where}"
         placed = f"{_counted(study.loadings, 'loading')} x {_counted(study.readings, 'reading')}"
         return f"{placed} at {_counted(len(self.check_loads), 'load')} in {where} ({_counted(readings, 'reading')})"
 

@@ -18,6 +18,7 @@ from margin.chain.elements import (
     JoinedCircuit,
     LoadedOutput,
     Sensor,
+    SettlingCircuit,
 )
 from margin.chain.laws import absent
 from margin.chain.parameter import Value, parameters_of
@@ -80,7 +81,8 @@ class Chain:
         load -> contact -> sensor output -> operating point -> voltage -> swing -> code. The circuit's noise
         is that of one conversion; where the converter averages N of them it is taken as independent from one
         to the next and falls as 1 / sqrt(N). Under a load frequency `load` is the peak of a swing from the
-        unloaded state, which the circuit follows as far as it can (`FrontEnd.followed`).
+        unloaded state, which the circuit follows as far as it can (`FrontEnd.followed`). Along a load history
+        (`setting.memory`) the last axis of `load` is that of its steps.
         """
         contact = self.interface.transmit(load, setting)
         circuit = averaged(self.circuit, self.converter.averaging)
@@ -89,6 +91,8 @@ class Chain:
         if not absent(setting.load_frequency) and isinstance(circuit, FollowingCircuit):
             unloaded = self._operated(self.interface.transmit(0.0, setting), circuit, setting)
             followed = circuit.followed(unloaded, output, setting)
+        if setting.memory is not None and isinstance(circuit, SettlingCircuit):
+            followed = setting.memory.settled(followed, circuit.time_constant(followed, setting))
         voltage = circuit.voltage(followed, setting)
         low, high = circuit.swing(setting)
         limited = np.clip(voltage, low, high)

@@ -104,6 +104,14 @@ class FilteredOutput(Protocol):
 
 
 @runtime_checkable
+class SettlingCircuit(Protocol):
+    """Circuit with a filter pole, which a step of the load has to pass; optional."""
+
+    def time_constant(self, output: Value, setting: Setting) -> Value:
+        """s; 0 without a filter."""
+
+
+@runtime_checkable
 class FollowingCircuit(Protocol):
     """A circuit that does not follow a swinging load at once; optional."""
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from margin.chain.parameter import Value
+
+if TYPE_CHECKING:
+    from margin.chain.memory import Memory
 
 
 @dataclass(frozen=True)
@@ -20,6 +23,8 @@ class Setting:
     humidity               %RH
     load_frequency         Hz at which the load swings between none and the load; 0 for a load at rest
     swing_reading          what is read of a swinging load: at any instant, or its captured peak
+    memory                 of the loads before, along a load history; None for a reading by itself, whose dwell, branch
+                           and peak are those of this setting
     reference_temperature  degC at which all nominal values hold
     reference_humidity     %RH at which all nominal values hold
     """
@@ -32,6 +37,7 @@ class Setting:
     humidity: Value = 50.0
     load_frequency: Value = 0.0
     swing_reading: Literal["instantaneous", "peak"] = "instantaneous"
+    memory: Memory | None = None
     reference_temperature: float = 25.0
     reference_humidity: float = 50.0
 

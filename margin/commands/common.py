@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import click
 
@@ -22,12 +22,9 @@ from margin.commands.failures import BAD_INPUT, INTERNAL_ERROR, INTERRUPTED, TRA
 from margin.commands.output import say
 
 if TYPE_CHECKING:
-    from margin.accept_study import AcceptStudy
     from margin.case.types import Case
     from margin.estimates.stages import Stage
-    from margin.rare_study import RareStudy
     from margin.study_results import BudgetStudy, PairedStudy, Study
-    from margin.validation_study import ValidationStudy
 
 __all__ = [
     "BAD_INPUT", "CODE_OF", "CONFORMS", "DOES_NOT_CONFORM", "EXIT_CODES", "INTERNAL_ERROR", "INTERRUPTED",
@@ -46,8 +43,17 @@ EXIT_CODES = (
 )
 
 Command = Callable[..., Any]
+
+
+class SavedResult(Protocol):
+    """A result that prints one screen and saves a report."""
+
+    def save(self, folder: Path, *, replace: bool = False) -> Path:
+        """Write the report; the path of its page, or of its JSON."""
+
+
 Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
-Saved = TypeVar("Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "ValidationStudy", "AcceptStudy")
+Saved = TypeVar("Saved", bound="SavedResult")
 
 
 OF_UNITS = click.option(

@@ -15,7 +15,7 @@ from margin.propagation.assemble import drawn_chain, use_setting
 from margin.propagation.grouping import Grouping
 from margin.propagation.model import Model
 from margin.propagation.plan import Plan
-from margin.propagation.readings import condition_name, use_conditions, use_event
+from margin.propagation.readings import condition_name, reading_event, use_conditions
 from margin.propagation.run_result import RunResult
 
 CHECKED_UNITS = 4000
@@ -35,7 +35,7 @@ def design_checks(model: Model, plan: Plan) -> tuple[DesignCheck, ...]:
     loads = np.asarray(model.case.check_loads).reshape(1, 1, 1, 1, -1)
     found: dict[str, DesignCheck] = {}
     for condition in use_conditions(model.case):
-        event = use_event(model.case, condition)
+        event = reading_event(model.case, condition)
         chain = drawn_chain(model.case, event, source, "finished product")
         setting = use_setting(model.case, condition, event, source)
         response = chain.respond(loads, setting)

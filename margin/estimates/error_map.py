@@ -93,7 +93,7 @@ def error_map(case: Case, option: str, *, units: int = UNITS) -> ErrorMap | None
         return None
     temperatures = np.linspace(ends[0], ends[-1], TEMPERATURES)
     loads = _loads(case)
-    fixed = replace(case, calibrations=chosen, check_loads=tuple(loads.tolist()))
+    fixed = replace(case, calibrations=chosen, check_loads=tuple(loads.tolist()), history=None)
     fixed, others = _at_temperatures(fixed, temperatures)
     study = replace(case.study, conditions=1, loadings=1, readings=1, points="random")
     model = model_of(replace(fixed, study=study))

@@ -158,7 +158,8 @@ def _where(case: Case, column: Column, factor: Factor, event: Event, at: tuple[i
         return ""
     named = [] if event.calibrating or event.name == "use" else [event.name.removeprefix("use, ")]
     if event.axes(factor.level)[3] > 1:
-        loads = event.placed or tuple(numbers.plain(load, "N", digits=4) for load in case.check_loads)
+        put_on = case.check_loads if case.history is None else case.history.loads
+        loads = event.placed or tuple(numbers.plain(load, "N", digits=4) for load in put_on)
         named.append(loads[at[3]].replace(".0 N", " N"))
     return ", ".join([column.event, *named])
 

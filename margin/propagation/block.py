@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from margin.propagation.along_history import readings_of_use
 from margin.propagation.calibrated import Bench, Coordinates, calibrate, smallest_estimate
 from margin.propagation.draws import Source
 from margin.propagation.model import Model
-from margin.propagation.readings import readings_in_use
 from margin.propagation.tally import counted_by_load
 
 Array = NDArray[np.float64]
@@ -64,7 +64,7 @@ def block_errors(
     design = Coordinates(nominal, "force", smallest_estimate(case))
     clipped, blind = np.zeros(loads.size, dtype=np.int64), np.zeros(loads.size, dtype=np.int64)
     marks: list[tuple[Marks, Marks]] = []
-    for readings in readings_in_use(case, source, count):
+    for readings in readings_of_use(case, source, count):
         for name, units in calibrated.items():
             error = units.load(readings) - loads
             # a design curve may read a code that is no number as no load: that would hide it

@@ -141,7 +141,7 @@ class Bench:
         unloaded = codes[..., :1] if option.tare or option.kind == "tare" else None
         if option.rezero:
             before, _ = self._codes(option.stage, 0.0, unloaded=True)
-            unloaded = _mean_of(before, option.reloads, option.samples)[..., places]
+            unloaded = mean_of_placements(before, option.reloads, option.samples)[..., places]
         setting = seen[0][1] if option.temperature_correction else self.nominal.setting
         return StationView(np.asarray(option.loads), codes[..., places], unloaded, setting)
 

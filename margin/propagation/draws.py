@@ -136,7 +136,7 @@ class StreamSource:
         stream = event.stream(factor.level)
         tied = next((g.names for g in self.groups if factor.name in g.names), (factor.name,))
         again = [name for name in tied if name + stream + self.suffix in self.redrawn]
-        return factor.name, ", again ".join([stream, *again])
+        return factor.name, ", again ".join([f"{stream} {event.axes(factor.level)}", *again])
 
     def _uniforms(self, factor: Factor, event: Event) -> Array:
         for group in self.groups:

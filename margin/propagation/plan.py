@@ -18,6 +18,8 @@ VALUES_IN_BLOCK = 1 << 18
 
 SMALLEST_BLOCK, LARGEST_BLOCK = 64, 8192
 
+VALUES_ALONG_HISTORY, SMALLEST_ALONG_HISTORY = 1 << 21, 8
+
 VALUES_IN_CHUNK = 1 << 22
 """Readings in a chunk: seconds of work, so that little is lost with it and few chunks make a long study."""
 
@@ -204,7 +206,10 @@ def _looks(count: int) -> tuple[int, ...]:
 
 
 def default_block(case: Case) -> int:
-    """Units in a block such that one array of readings fits the cache."""
+    """Units in a block such that one array of readings fits the cache; along a load history more, as each step has
+    costs of its own."""
+    if case.history is not None:
+        return min(max(VALUES_ALONG_HISTORY // values_of_a_unit(case), SMALLEST_ALONG_HISTORY), LARGEST_BLOCK)
     return min(max(VALUES_IN_BLOCK // readings_of_a_unit(case), SMALLEST_BLOCK), LARGEST_BLOCK)
 
 
@@ -214,7 +219,14 @@ def units_in_chunk(case: Case) -> int:
     It follows from the case alone, so that chunks of a study begin and end at the same units however it is cut
     into blocks, and on any number of workers.
     """
-    return max(VALUES_IN_CHUNK // readings_of_a_unit(case), SMALLEST_BLOCK)
+    return max(VALUES_IN_CHUNK // values_of_a_unit(case), SMALLEST_BLOCK)
+
+
+def values_of_a_unit(case: Case) -> int:
+    """Values that the chain computes for a unit in use: its readings, or every step of a load history."""
+    if case.history is None:
+        return readings_of_a_unit(case)
+    return case.study.conditions * case.study.loadings * len(case.history.loads)
 
 
 def together(blocks: Iterable[tuple[Block, Block]], size: int) -> Iterator[list[tuple[Block, Block]]]:

@@ -70,11 +70,17 @@ def condition_name(condition: UseCondition | None) -> str:
     return "use" if condition is None else condition.name
 
 
-def use_event(case: Case, condition: UseCondition | None) -> Event:
-    """Event of the readings in use under one condition."""
+def reading_event(case: Case, condition: UseCondition | None) -> Event:
+    """Event of readings by themselves, at the check loads, under one condition of use."""
     study = case.study
     name = "use" if condition is None else f"use, {condition.name}"
     return Event(name, study.conditions, study.loadings, study.readings, len(case.check_loads))
+
+
+def use_event(case: Case, condition: UseCondition | None) -> Event:
+    """Event of what is drawn in use under one condition: readings by themselves, or the steps of a load history."""
+    event = reading_event(case, condition)
+    return event if case.history is None else replace(event, readings=1, loads=len(case.history.loads))
 
 
 def unloaded_event(event: Event) -> Event:
@@ -84,7 +90,7 @@ def unloaded_event(event: Event) -> Event:
 
 def readings_of_a_unit(case: Case) -> int:
     """Readings in use of one unit, over all conditions and loads."""
-    events = (use_event(case, condition) for condition in use_conditions(case))
+    events = (reading_event(case, condition) for condition in use_conditions(case))
     return sum(e.conditions * e.loadings * e.readings * e.loads for e in events)
 
 
@@ -93,7 +99,7 @@ def readings_in_use(case: Case, source: Source, count: int) -> Iterator[Readings
     loads = np.asarray(case.check_loads).reshape(1, 1, 1, 1, -1)
     rezeroed = any(option.rezero for option in case.calibrations)
     for condition in use_conditions(case):
-        event = use_event(case, condition)
+        event = reading_event(case, condition)
         chain = drawn_chain(case, event, source, "finished product")
         setting = use_setting(case, condition, event, source)
         response = chain.respond(loads, setting)

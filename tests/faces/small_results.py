@@ -5,11 +5,14 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
 from bench_rows import bench_frame
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 
 import margin
 from margin.case.types import Case
+from margin.service.endurance import Drift, LifeData
+from margin.service.life_fits import Lives, fit_life
 from margin.validation.line import Line
 
 
@@ -41,5 +44,21 @@ def results() -> dict[str, Any]:
         "accept": margin.accept(
             case(), "one-point", risk="20 %", limits=[0.9], cost_bad=50.0, cost_good=4.0, workers=1
         ),
+        "lives": _lives(),
+        "drift": _drift(),
+        "qualification": margin.qualify(0.9, 0.9, tested=22),
         "validation": margin.ValidationStudy(lines, 1),
     }
+
+
+def _lives() -> margin.LifeStudy:
+    """Four failures among six units."""
+    lives = Lives.of_test([120.0, 250.0, 300.0, 420.0, 500.0, 500.0], [True] * 4 + [False] * 2)
+    fits = fit_life(lives, "Weibull"), fit_life(lives, "lognormal")
+    return margin.LifeStudy("lives.csv", LifeData(lives, "h"), fits)
+
+
+def _drift() -> margin.DriftStudy:
+    """Three units, measured to 100 h."""
+    rates, errors = np.array([0.01, 0.02, 0.015]), np.full(3, 0.001)
+    return margin.DriftStudy("drift.csv", Drift(("a", "b", "c"), rates, errors, np.full(3, 100.0)))

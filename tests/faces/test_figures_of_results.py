@@ -50,6 +50,7 @@ EVERY = [
         ),
         "rare": ("failing_unit_by_factor",),
         "accept": ("risk_over_limit",),
+        "lives": ("failed_over_life",),
     }.items()
     for name in names
 ]  # fmt: skip

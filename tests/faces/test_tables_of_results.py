@@ -61,6 +61,9 @@ EVERY = [
         "bench": ("components", "differences", "fits", "merits", "missing"),
         "rare": ("parts",),
         "accept": ("limits", "rules"),
+        "lives": ("lives",),
+        "drift": ("rates",),
+        "qualification": ("plans",),
         "validation": ("table",),
     }.items()
     for name in names

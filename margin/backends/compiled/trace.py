@@ -182,6 +182,8 @@ class TraceSource:
 
 def traced(model: Model) -> Trace:
     """Record a case. Raises NotTraceable where something in it has no counterpart in a kernel."""
+    if model.case.history is not None:
+        raise NotTraceable("a load history, whose steps follow each other")
     recorder = Recorder()
     source, computed = TraceSource(model, recorder), _computed(model)
     means = {

@@ -92,6 +92,7 @@ class StrainGaugeBridge:
 
     kind: ClassVar[str] = "strain-gauge bridge"
     output_kind: ClassVar[OutputKind] = "ratio"
+    remembers: ClassVar[bool] = True
 
     rated_load: Value = parameter(
         "N", positive=True, figure="rated load", doc="load to which rated output and curvature refer"
@@ -177,6 +178,11 @@ class StrainGaugeBridge:
             ratio = ratio * (
                 1.0 + self.hysteresis * setting.descending * loop_weight(contact.force, setting.peak)
             )
+        if setting.memory is not None:
+            ratio = setting.memory.remembered(
+                ratio, hysteresis=self.hysteresis, creep=self.creep, reference_time=self.creep_reference_time,
+                zero_return=self.zero_return,
+            )  # fmt: skip
         return ratio + self._zero(setting)
 
     def force_from(self, output: Value, setting: Setting) -> Value:
@@ -222,13 +228,15 @@ class StrainGaugeBridge:
             zero = zero + self.zero_temperature_coefficient * setting.warming
         if not absent(self.reload_scatter):
             zero = zero + self.reload_scatter * self.reload_draw * self._full_scale
-        if not absent(self.zero_return):
+        if not absent(self.zero_return) and setting.memory is None:
             at_peak = self._full_scale * self._share(setting.peak)
             zero = zero + residue(self.zero_return, self.history_draw, at_peak)
         return zero
 
     def _factor(self, setting: Setting) -> Value:
-        factor = creep_factor(self.creep, setting.dwell, self.creep_reference_time)
+        factor: Value = 1.0
+        if setting.memory is None:
+            factor = creep_factor(self.creep, setting.dwell, self.creep_reference_time)
         if not absent(self.span_temperature_coefficient):
             factor = factor * (1.0 + self.span_temperature_coefficient * setting.warming)
         if not absent(self.ageing):

@@ -30,6 +30,7 @@ class TabulatedCurve:
     """
 
     kind: ClassVar[str] = "tabulated"
+    remembers: ClassVar[bool] = True
 
     loads: tuple[float, ...] = option(kind=tuple, required=True, doc="N, ascending: loads of the curve")
     outputs: tuple[float, ...] = option(
@@ -111,11 +112,18 @@ class TabulatedCurve:
         if not absent(self.curvature):
             first = self.outputs[0]
             curve = first + self._span * bow((curve - first) / self._span, self.curvature)
-        out = curve * self._factor(setting)
+        out: Value = curve * self._factor(setting)
         if not absent(self.hysteresis) and not absent(setting.descending):
             out = out * (
                 1.0 + self.hysteresis * setting.descending * loop_weight(contact.force, setting.peak)
             )
+        if setting.memory is not None:
+            # what the table has without a load is there before the history
+            resting = self.outputs[0] * self._factor(setting)
+            out = resting + setting.memory.remembered(
+                out - resting, hysteresis=self.hysteresis, creep=self.creep,
+                reference_time=self.creep_reference_time, zero_return=self.zero_return,
+            )  # fmt: skip
         return out + self._zero(setting)
 
     def force_from(self, output: Value, setting: Setting) -> Value:
@@ -150,7 +158,7 @@ class TabulatedCurve:
         if not absent(self.reload_scatter):
             zero = zero + self.reload_scatter * self.reload_draw
         out = 0.0 if absent(zero) else self._span * zero
-        if not absent(self.zero_return):
+        if not absent(self.zero_return) and setting.memory is None:
             at_peak = self._curve.value(setting.peak) - self.outputs[0]
             out = out + residue(self.zero_return, self.history_draw, at_peak)
         return out
@@ -161,7 +169,9 @@ class TabulatedCurve:
         return self.outputs[-1] - self.outputs[0]
 
     def _factor(self, setting: Setting) -> Value:
-        factor = self.gain * creep_factor(self.creep, setting.dwell, self.creep_reference_time)
+        factor: Value = self.gain
+        if setting.memory is None:
+            factor = factor * creep_factor(self.creep, setting.dwell, self.creep_reference_time)
         if not absent(self.temperature_coefficient):
             factor = factor * (1.0 + self.temperature_coefficient * setting.warming)
         if not absent(self.reload_span_scatter):

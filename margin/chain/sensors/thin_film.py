@@ -65,6 +65,7 @@ class ThinFilm:
 
     kind: ClassVar[str] = "thin film"
     output_kind: ClassVar[OutputKind] = "conductance"
+    remembers: ClassVar[bool] = True
 
     sensitivity: Value = parameter("S", positive=True, doc="conductance at the reference load")
     exponent: Value = parameter("", 1.0, positive=True, maximum=2.0, doc="exponent n of the power law")
@@ -138,6 +139,11 @@ class ThinFilm:
             pad = pad * (
                 1.0 + self.hysteresis * setting.descending * loop_weight(contact.force, setting.peak)
             )
+        if setting.memory is not None:
+            pad = setting.memory.remembered(
+                pad, hysteresis=self.hysteresis, creep=self.creep, reference_time=self.creep_reference_time,
+                zero_return=self.zero_return,
+            )  # fmt: skip
         result: Value = in_series(np.maximum(pad + self._offset(setting), 0.0), self.series_resistance)
         return result
 
@@ -191,7 +197,7 @@ class ThinFilm:
         offset = self.offset_conductance
         if not absent(self.offset_temperature_coefficient):
             offset = offset + self.offset_temperature_coefficient * setting.warming
-        if not absent(self.zero_return):
+        if not absent(self.zero_return) and setting.memory is None:
             at_peak = power_law(
                 setting.peak, self.sensitivity, self.exponent, self.reference_load, self.turn_on
             )
@@ -200,7 +206,9 @@ class ThinFilm:
 
     def _factor(self, setting: Setting) -> Value:
         """What multiplies the power law at this setting, apart from contact and branch."""
-        factor = creep_factor(self.creep, setting.dwell, self.creep_reference_time)
+        factor: Value = 1.0
+        if setting.memory is None:
+            factor = creep_factor(self.creep, setting.dwell, self.creep_reference_time)
         if not absent(self.temperature_coefficient) or not absent(self.temperature_curvature):
             warming = setting.warming
             slope = self.temperature_coefficient + self.temperature_curvature * warming

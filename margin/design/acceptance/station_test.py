@@ -6,7 +6,7 @@ is the unit's, and the reference load cell is that of the calibration where the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -15,13 +15,15 @@ from numpy.typing import NDArray
 from margin.calibration.event import applied_load, station_setting
 from margin.case.types import Case
 from margin.chain.arrays import as_array
+from margin.chain.setting import Setting
+from margin.propagation.along_history import readings_of_use
 from margin.propagation.assemble import drawn_chain, drawn_element, firmware_setting
 from margin.propagation.calibrated import Bench, Calibrated, calibrate, mean_of_placements
 from margin.propagation.draws import StreamSource
 from margin.propagation.events import Event
 from margin.propagation.frame import Frame, permissible_error
 from margin.propagation.model import Model
-from margin.propagation.readings import Readings, readings_in_use
+from margin.propagation.readings import Readings
 from margin.propagation.tally import EvaluationError, Judged, judge, require_numbers
 from margin.propagation.variants import Variant
 
@@ -99,8 +101,8 @@ def units_at_test(model: Model, frame: Frame, test: StationTest, start: int, cou
             f"{start + int(unit)} at {test.loads[load]:g} N; look at the extremes of the spreads in this case"
         )
     errors = [
-        np.where(np.isfinite(readings.codes), units.load(readings) - frame.loads, np.nan)
-        for readings in readings_in_use(case, source, count)
+        np.where(readings.known, units.load(readings) - frame.loads, np.nan)
+        for readings in readings_of_use(case, source, count)
     ]
     require_numbers(option.name, frame, errors, start)
     return UnitsAtTest(seen, true, judge(frame, errors))
@@ -128,11 +130,21 @@ def _at_station(
         np.broadcast_to(response.clipped, shape),
         setting,
         firmware_setting(case, event, source, setting, True),
+        _unloaded(case, event, source, setting, shape) if units.option.rezero else None,
     )
-    indication = np.where(np.isfinite(readings.codes), units.load(readings), np.nan)
+    indication = np.where(readings.known, units.load(readings), np.nan)
     errors = (indication - indicated, indication - load)
     seen, true = (
         mean_of_placements(np.broadcast_to(error, shape), test.reloads, test.samples)[:, 0, 0, 0, :]
         for error in errors
     )
     return seen, true
+
+
+def _unloaded(
+    case: Case, event: Event, source: StreamSource, setting: Setting, shape: tuple[int, ...]
+) -> Array:
+    """Codes just before each placement of the test, of the given shape."""
+    before = replace(event, unloaded=True)
+    chain = drawn_chain(case, before, source, "finished product")
+    return np.broadcast_to(as_array(chain.respond(0.0, setting).code), shape)

@@ -115,4 +115,7 @@ class Corners:
                 f"calibration {name!r}: a force error at the limits of the spreads is not a number: the chain gives "
                 "no finite output there; look at the extremes of the spreads in this case"
             )
-        return errors[:, 0, 0, 0, :]
+        # along a load history a load is read several times: the worst of them counts
+        readings = errors[:, 0, 0]
+        worst = np.abs(readings).argmax(axis=1, keepdims=True)
+        return np.take_along_axis(readings, worst, axis=1)[:, 0]

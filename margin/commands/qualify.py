@@ -1,0 +1,78 @@
+"""`margin qualify`: size and duration of a qualification test, and what a finished one shows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from margin.commands.common import OF_OUT, OF_QUIET, OF_REPLACE, faults_shown, shown_and_saved
+
+
+def share(ctx: click.Context, param: click.Parameter, value: str) -> float:
+    """A share, as '95 %' or 0.95."""
+    text = value.strip()
+    try:
+        number = float(text.removesuffix("%")) / (100.0 if text.endswith("%") else 1.0)
+    except ValueError:
+        number = float("nan")
+    if not 0.0 < number < 1.0:
+        raise click.BadParameter(f"{value!r} is no share between 0 and 1: write it like '95 %' or 0.95")
+    return number
+
+
+@click.command(
+    epilog="Exit codes: 0 done, 1 the finished test does not show it, 2 bad input, 130 interrupted."
+)
+@click.option(
+    "--reliability", callback=share, default="90 %", show_default=True, help="Share of units to live."
+)
+@click.option("--confidence", callback=share, default="90 %", show_default=True, help="Of the statement.")
+@click.option("--shape", type=float, help="Shape of the Weibull distribution of lives, for other durations.")
+@click.option("--duration", "durations", type=float, multiple=True, help="Of the test, in lives. Repeatable.")
+@click.option(
+    "--failures", type=click.IntRange(min=0), multiple=True, help="That the test allows. Repeatable."
+)
+@click.option(
+    "--tested", type=click.IntRange(min=1), help="Units of a finished test, over the first duration."
+)
+@click.option(
+    "--failed", type=click.IntRange(min=0), default=0, show_default=True, help="Of them, before its end."
+)
+@OF_OUT
+@OF_REPLACE
+@OF_QUIET
+@click.pass_context
+def qualify(
+    ctx: click.Context,
+    reliability: float,
+    confidence: float,
+    shape: float | None,
+    durations: tuple[float, ...],
+    failures: tuple[int, ...],
+    tested: int | None,
+    failed: int,
+    out: Path | None,
+    replace: bool,
+    quiet: bool,
+) -> None:
+    """Size and duration of a test that shows a life, or what a finished test leaves open.
+
+    Such as: margin qualify --reliability '95 %' --confidence '90 %' --shape 1.7 --duration 1 --duration 2
+    """
+    with faults_shown():
+        from margin.endurance_study import qualify as qualified
+        from margin.report.endurance_page import QUALIFICATION
+
+        lasting = durations or (1.0,)
+        study = shown_and_saved(
+            lambda stage: qualified(
+                reliability, confidence, shape=shape, durations=lasting, failures=failures or (0, 1, 2),
+                tested=tested, failed=failed, duration=lasting[0],
+            ),
+            QUALIFICATION,
+            out=out,
+            replace=replace,
+            quiet=quiet,
+        )  # fmt: skip
+    ctx.exit(0 if study.shown is None or study.shown >= reliability else 1)

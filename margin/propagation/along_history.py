@@ -1,0 +1,124 @@
+"""Readings of drawn units along a load history: sensors and filters remember the loads before."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.case.types import Case, LoadHistory, UseCondition
+from margin.chain.memory import Memory
+from margin.chain.parameter import Value
+from margin.chain.setting import Setting
+from margin.propagation.assemble import drawn_chain, firmware_setting, use_setting
+from margin.propagation.draws import LotSamples, Source
+from margin.propagation.events import Event
+from margin.propagation.factors import Factor
+from margin.propagation.readings import (
+    Readings,
+    condition_name,
+    readings_in_use,
+    use_conditions,
+    use_event,
+)
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class StepsSource:
+    """Draws of a source along a history: what is drawn by placement stays while the load does.
+
+    placements  (step,): first step of the placement that each step belongs to
+    """
+
+    source: Source
+    placements: NDArray[np.int64]
+
+    def deviation(self, factor: Factor, event: Event) -> Value:
+        found = self.source.deviation(factor, event)
+        if factor.level == "loading" and np.ndim(found) and np.shape(found)[-1] == self.placements.size:
+            return np.asarray(found)[..., self.placements]
+        return found
+
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        return self.source.scaled(factor, value)
+
+    def lot_samples(self, each: int) -> LotSamples:
+        return self.source.lot_samples(each)
+
+
+def memory_of(case: Case, history: LoadHistory) -> Memory:
+    """What sensors remember along the history of a case."""
+    peak = case.elements["use"].quantities["peak"].nominal
+    return Memory(
+        np.asarray(history.loads),
+        np.asarray(history.seconds),
+        peak if peak > 0.0 else case.load_high,
+        history.recovery,
+    )
+
+
+def steps_read(history: LoadHistory) -> NDArray[np.int64]:
+    """Steps that are read, (reading, load): of a load that is read less often than others, over again."""
+    occurrences = history.occurrences
+    most = max(map(len, occurrences))
+    return np.array([[steps[k % len(steps)] for steps in occurrences] for k in range(most)])
+
+
+def readings_of_use(case: Case, source: Source, count: int) -> Iterator[Readings]:
+    """Readings of `count` drawn units under each condition of use: by themselves, or along the history of the case."""
+    if case.history is None:
+        return readings_in_use(case, source, count)
+    return readings_along(case, case.history, source, count)
+
+
+def readings_along(case: Case, history: LoadHistory, source: Source, count: int) -> Iterator[Readings]:
+    """Readings of `count` drawn units under each condition of use, (unit, condition, loading, reading, load)."""
+    memory = memory_of(case, history)
+    loads = memory.loads.reshape(1, 1, 1, 1, -1)
+    picked = steps_read(history)
+    along = StepsSource(source, memory.placements)
+    for condition in use_conditions(case):
+        event = use_event(case, condition)
+        chain = drawn_chain(case, event, along, "finished product")
+        setting = _setting(case, condition, event, along, memory)
+        response = chain.respond(loads, setting)
+        corrected = firmware_setting(case, event, along, setting, True)
+        shape = (count, event.conditions, event.loadings, 1, event.loads)
+        yield Readings(
+            condition_name(condition),
+            _at(np.broadcast_to(response.code, shape), picked),
+            _at(np.broadcast_to(response.clipped, shape), picked),
+            setting,
+            dataclasses.replace(corrected, temperature=_at(corrected.temperature, picked), memory=None),
+            _before(history, np.broadcast_to(response.code, shape), picked)
+            if any(option.rezero for option in case.calibrations)
+            else None,
+        )
+
+
+def _setting(
+    case: Case, condition: UseCondition | None, event: Event, source: Source, memory: Memory
+) -> Setting:
+    """Setting of the use, along the history: dwell, branch and peak follow from it."""
+    setting = use_setting(case, condition, event, source)
+    return dataclasses.replace(setting, memory=memory, descending=0.0, dwell=1.0, peak=memory.peak)
+
+
+def _at(values: Any, picked: NDArray[np.int64]) -> Any:
+    """Values (..., 1, step) at the steps that are read: (..., reading, load); others as they are."""
+    if np.ndim(values) == 0 or np.shape(values)[-1] == 1:
+        return values
+    return np.asarray(values)[..., 0, :][..., picked]
+
+
+def _before(history: LoadHistory, codes: Array, picked: NDArray[np.int64]) -> Array:
+    """Codes at the last unloaded step before each that is read, (..., reading, load)."""
+    loads = np.asarray(history.loads)
+    last = np.maximum.accumulate(np.where(loads == 0.0, np.arange(loads.size), -1))
+    return np.asarray(_at(codes, last[picked]))

@@ -1,0 +1,1 @@
+"""Service life: fits to endurance data, acceleration of ageing, qualification tests."""
