@@ -43,6 +43,8 @@ _SETTINGS: Any = {
     "axes.grid": False,
     "svg.fonttype": "none",
     "font.family": "sans-serif",
+    # written beside every text of a figure: matplotlib's own list is ten times as long
+    "font.sans-serif": ["DejaVu Sans", "Arial"],
     "text.color": BLACK,
     "axes.edgecolor": BLACK,
     "axes.labelcolor": BLACK,
@@ -51,6 +53,12 @@ _SETTINGS: Any = {
     "patch.edgecolor": BLACK,
     "hatch.linewidth": 0.6,
 }
+_GEOMETRY = re.compile(r'(?<=\s)(?:d|x|y|x1|y1|x2|y2|transform|points)="[^"]*"')
+"""Attributes of an element that place it."""
+_LONG = re.compile(r"\d+\.\d{3,}(?:e-?\d+)?")
+"""A number with more than two decimals."""
+_UNTURNED = re.compile(r' transform="rotate\(-?0 [^"]*\)"')
+"""A rotation by nothing, which matplotlib writes with every text."""
 _PADDING = 0.5
 """Space around the axes, in multiples of the font size."""
 
@@ -177,7 +185,17 @@ def svg(figure: Figure, name: str) -> str:
     text = re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", text)
     text = re.sub(r'href="#([^"]+)"', rf'href="#{name}-\1"', text)
     text = text.replace("*{stroke-linejoin", f"#{name} *{{stroke-linejoin")
-    return in_current_colour(text.replace("<svg ", f'<svg id="{name}" ', 1))
+    return in_current_colour(short_numbers(text).replace("<svg ", f'<svg id="{name}" ', 1))
+
+
+def short_numbers(svg_text: str) -> str:
+    """SVG text with its coordinates to hundredths of a point, which no screen or printer resolves."""
+    found = _GEOMETRY.sub(lambda found: _LONG.sub(_hundredths, " ".join(found[0].split())), svg_text)
+    return _UNTURNED.sub("", found)
+
+
+def _hundredths(found: re.Match[str]) -> str:
+    return f"{float(found[0]):.2f}".rstrip("0").rstrip(".")
 
 
 def in_current_colour(svg_text: str) -> str:
@@ -195,7 +213,7 @@ def inline(svg_text: str, label: str) -> str:
     """SVG text to stand inside a page: no XML prologue, no fixed size, named for those who cannot see it."""
     from html import escape
 
-    body = svg_text[svg_text.index("<svg ") :]
+    body = re.sub(r">\s+<", "><", svg_text[svg_text.index("<svg ") :])
     opening, rest = body.split(">", 1)
     opening = re.sub(r'\s(width|height)="[^"]*"', "", opening)
     return f'{opening} role="img" aria-label="{escape(label)}">{rest}'

@@ -418,16 +418,24 @@ const whatIf = (() => {
 // ---- controls and drawing
 
 const mountWhatIf = (element, payload) => {
-  const INK = "#1b1d1f", SOFT = "#55595d", NOW = "#0072B2", LIMIT = "#a33f00", SVG = "http://www.w3.org/2000/svg";
+  const INK = "currentColor", SOFT = "var(--soft, #55595d)", NOW = "#0072B2", LIMIT = "var(--bad, #a33f00)", SVG = "http://www.w3.org/2000/svg";
   const make = (name, attributes = {}, ...children) => {
     const made = document.createElement(name);
-    for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+    for (const [key, value] of Object.entries(attributes)) {
+      // a colour of the page is a matter of style: attributes need not know variables
+      if (key === "fill" || key === "stroke") made.style.setProperty(key, value);
+      else made.setAttribute(key, value);
+    }
     made.append(...children);
     return made;
   };
   const draw = (name, attributes = {}, text = "") => {
     const made = document.createElementNS(SVG, name);
-    for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+    for (const [key, value] of Object.entries(attributes)) {
+      // a colour of the page is a matter of style: attributes need not know variables
+      if (key === "fill" || key === "stroke") made.style.setProperty(key, value);
+      else made.setAttribute(key, value);
+    }
     if (text) made.textContent = text;
     return made;
   };
