@@ -14,8 +14,8 @@ from margin.estimates.results import DesignCheck, Results
 
 
 def findings_of(results: Results) -> tuple[Finding, ...]:
-    """Recommendation, what stands in its way, verdict, next step, design checks, what cancels, what is ideal, assumptions,
-    cautions, and how the numbers came about."""
+    """Recommendation, what stands in its way, verdict, next step, design checks, what cancels, what is ideal,
+    assumptions, cautions, and how the numbers came about."""
     return (
         results.recommendation.reason,
         *results.recommendation.obstacles,

@@ -53,7 +53,9 @@ def _verdict(
             "worst": Number(worst, unit="N") if math.isfinite(worst) else None,
             "options": options,
             "option_verdict": option.verdict,
-            "exceeded": [check.name for check in results.exceeded] if options > 1 or verdict != option.verdict else [],
+            "exceeded": [check.name for check in results.exceeded]
+            if options > 1 or verdict != option.verdict
+            else [],
             "units_needed": needed,
         },
     )

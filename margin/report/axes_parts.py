@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 
 DASHES: Any = (0, (6, 2))
 _LABEL_APART = 0.055
-_SHARES_APART = 0.1
+_SHARES_APART = 0.13
 _LINE_OF_TEXT = 11.0
 
 

@@ -34,7 +34,7 @@ def chain(results: Results) -> tuple[Section, ...]:
         "read; in italics nominal signals at the lowest, the middle and the highest check load."
     )
     alternative = "Boxes from interface to firmware with values, joined by arrows with nominal signals."
-    drawn = picture("chain", figures.figure_of(axes), text, alternative)
+    drawn = picture("chain-with-values", figures.figure_of(axes), text, alternative)
     kinds = ", ".join(case.elements[role].kind for role in ROLES if case.elements[role].kind != role)
     return (Section("Chain", (drawn,), answer=kinds),)
 
@@ -53,12 +53,16 @@ def over_temperature(results: Results, found: ErrorMap | None) -> tuple[Section,
     drawn = picture("error-over-temperature", figures.figure_of(axes), text, alternative)
     relative = found.relative
     largest = float(np.nanmax(relative, initial=0.0))
-    answer = f"{found.option}: 95 % of |error| up to {numbers.plain(largest, digits=2)} of the permissible error"
+    answer = (
+        f"{found.option}: 95 % of |error| up to {numbers.plain(largest, digits=2)} of the permissible error"
+    )
 
     def blocks_of(option: str) -> tuple[Block, ...]:
         if option == found.option:
             return (drawn,)
-        return (Text(f"Drawn for {found.option!r} alone; in Python study.error_over_temperature({option!r})."),)
+        return (
+            Text(f"Drawn for {found.option!r} alone; in Python study.error_over_temperature({option!r})."),
+        )
 
     shown = by_option(results, lambda option: blocks_of(option.name))
     return (Section("Error over load and temperature", (shown,), answer=answer),)
@@ -152,7 +156,9 @@ def computation(results: Results) -> Section:
         f"Option in focus unless another is chosen: {focus.name!r}, the recommended one, else the nearest",
     )
     answer = f"{numbers.count(results.units)} units, seed {results.seed}"
-    return Section("Computation", (Listing("Draws", facts), Listing("Cautions", results.cautions)), answer=answer)
+    return Section(
+        "Computation", (Listing("Draws", facts), Listing("Cautions", results.cautions)), answer=answer
+    )
 
 
 def reproduce(results: Results, command: str | None = None) -> Section:
@@ -165,7 +171,11 @@ def reproduce(results: Results, command: str | None = None) -> Section:
     facts = (
         f"Command: {again}",
         f"Seed {results.seed}, {numbers.count(case.study.units)} units asked, margin {results.version}",
-        *((f"Digest of the case: {_digest(case)} (SHA-256 of its tables, first 16 digits)",) if case.source else ()),
+        *(
+            (f"Digest of the case: {_digest(case)} (SHA-256 of its tables, first 16 digits)",)
+            if case.source
+            else ()
+        ),
         "Digests of the files of this report: manifest.json beside this page",
         "Same case, seed and version: same numbers, whatever the number of processes",
     )

@@ -39,7 +39,9 @@ def leading_effect(shares: ErrorShares, option: str) -> str:
     """'margin led by sensor.hysteresis per unit', or that no effect is resolved."""
     rows = rows_of(shares, option, MARGIN, str(shares.effects["by"].iloc[0]))
     resolved = rows[rows["verdict"] == "resolved"]
-    return f"margin led by {resolved.iloc[0]['group']}" if len(resolved) else "no effect on the margin resolved"
+    return (
+        f"margin led by {resolved.iloc[0]['group']}" if len(resolved) else "no effect on the margin resolved"
+    )
 
 
 def in_words(shares: ErrorShares) -> tuple[str, ...]:

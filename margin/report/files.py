@@ -66,7 +66,12 @@ def write_report(
     """
     subject = subject_of(results.case)
     require_writable(folder, subject, replace=replace)
-    publish(folder, report_contents(results, payload, error_map=error_map, command=command), subject, replace=replace)
+    publish(
+        folder,
+        report_contents(results, payload, error_map=error_map, command=command),
+        subject,
+        replace=replace,
+    )
     return Path(folder) / "report.html"
 
 

@@ -34,8 +34,11 @@ def first_page(results: Results) -> Section:
             Row(((_error_picture(results),), (_options_picture(results),))),
             Row(
                 (
-                    (_causes(results), Listing("Reasons to distrust", reasons_to_distrust(results, summary))),
-                    (*change, Listing("Cautions", results.cautions)),
+                    (_causes(results), *change),
+                    (
+                        Listing("Reasons to distrust", reasons_to_distrust(results, summary)),
+                        Listing("Cautions", results.cautions),
+                    ),
                 )
             ),
             Text(f"Computed: {summary.computed}."),
@@ -114,7 +117,9 @@ def reasons_to_distrust(results: Results, summary: Summary) -> tuple[str, ...]:
             f"{'; '.join(summary.assumptions[:_FIRST_ASSUMED])}{more}"
         )
     if case.defaults:
-        found.append(f"Not stated: {numbers.count(len(case.defaults))} values, taken from defaults (see Inputs)")
+        found.append(
+            f"Not stated: {numbers.count(len(case.defaults))} values, taken from defaults (see Inputs)"
+        )
     found += summary.ideal
     if summary.cancels:
         found.append(capitalised(summary.cancels))

@@ -37,9 +37,7 @@ _NO_READING = "no percentage at zero load"
 
 def errors(results: Results) -> Section:
     """Errors by load and condition in force, percent of reading and percent of span."""
-    text = (
-        "95 % of |error| of each option over the permissible error, by load; below 1 is within. Bands are intervals."
-    )
+    text = "95 % of |error| of each option over the permissible error, by load; below 1 is within. Bands are intervals."
     compared = picture(
         "error-by-option",
         figures.figure_of(figures.error_by_option(results)),
@@ -169,7 +167,9 @@ def _budget_blocks(results: Results, option: OptionResult) -> list[Block]:
     axes = figures.budget_bars(results, option.name)
     units = numbers.count(int(results.budget["units"].max()))
     text = f"Change of yield by cause on {units} units drawn again; whiskers are intervals. The study:"
-    alternative = f"Bars sorted by rank: what freezing or halving each cause does to the yield of {option.name}."
+    alternative = (
+        f"Bars sorted by rank: what freezing or halving each cause does to the yield of {option.name}."
+    )
     drawn = picture("budget", figures.figure_of(axes), style.caption(results, text), alternative)
     return [drawn, *blocks]
 

@@ -73,7 +73,10 @@ def scopes_table(shares: ErrorShares, option: str) -> Table:
 
 def largest_contribution(shares: ErrorShares, option: str) -> str:
     """'error at 60 N: 45 % from unit to unit', at the highest load; that it is undefined where it is."""
-    rows = shares.scopes[(shares.scopes["option"] == option) & (shares.scopes["output"] == error_name(shares.case.check_loads[-1]))]
+    rows = shares.scopes[
+        (shares.scopes["option"] == option)
+        & (shares.scopes["output"] == error_name(shares.case.check_loads[-1]))
+    ]
     if rows.empty or rows.iloc[0][list(_SCOPES)].isna().any():
         return UNDEFINED
     row = rows.iloc[0]

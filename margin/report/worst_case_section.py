@@ -63,7 +63,9 @@ def _blocks_of(results: Results, option: OptionResult) -> list[Block]:
     text = "Worst case by three methods at each check load, over the permissible error."
     alternative = f"Three ranges at each load for {option.name}, against the permissible error."
     blocks: list[Block] = [
-        option_picture(results, option, "worst-case", figures.figure_of(axes), style.caption(results, text), alternative),
+        option_picture(
+            results, option, "worst-case", figures.figure_of(axes), style.caption(results, text), alternative
+        ),
         _worst_case_table(option, marks),
         Listing("Marks", tuple(f"{mark}: {_in_words(row)}" for row, mark in marks.items())),
     ]
