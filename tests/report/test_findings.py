@@ -47,11 +47,17 @@ def studies() -> Iterator[Results]:
     yield evaluate(pad_case(NONE, sensor=pad, study=study), with_budget=False, workers=1)
 
 
+@pytest.fixture(scope="module")
+def all_found() -> list[Results]:
+    return list(studies())
+
+
 @pytest.fixture(scope="module", params=range(4))
-def found(request: pytest.FixtureRequest) -> Results:
-    return list(studies())[request.param]
+def found(request: pytest.FixtureRequest, all_found: list[Results]) -> Results:
+    return all_found[request.param]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_terminal_and_page_say_what_the_json_alone_says(found: Results) -> None:
     """Each sentence made from the JSON's findings is on the screen and on the page, word for word."""
     read = json.loads(to_json(to_document(found)))

@@ -13,16 +13,6 @@ from margin.report import page
 from margin.report.blocks import ByOption, Section, Table, flat
 
 
-@pytest.fixture(scope="module")
-def parts(results: Results) -> tuple[Section, ...]:
-    return page.report_sections(results)
-
-
-@pytest.fixture(scope="module")
-def html(results: Results, parts: tuple[Section, ...]) -> str:
-    return page.render_sections(results, parts)
-
-
 def test_the_recommended_option_is_offered_first_and_chosen(html: str, results: Results) -> None:
     """A labelled list of all options, the recommended one first; it is there only where scripts can act on it."""
     chooser = html[html.index('<p class="chooser" hidden>') : html.index("</select>")]
@@ -74,6 +64,7 @@ def test_another_option_shows_its_own_verdict(html: str) -> None:
     )
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_study_of_one_option_has_nothing_to_choose(results: Results) -> None:
     """One option: no list, no script."""
     alone = replace(results, options=(results.option("two-point"),))

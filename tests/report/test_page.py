@@ -73,11 +73,6 @@ def read(html: str) -> Reader:
     return reader
 
 
-@pytest.fixture(scope="module")
-def html(results: Results) -> str:
-    return page.render(results)
-
-
 def test_page_parses_and_closes_its_tags(html: str) -> None:
     """Tags nest and close, the document has one heading of first order, ids are unique."""
     found = read(html)
@@ -114,6 +109,7 @@ def test_tables_have_captions_and_heads(html: str) -> None:
     assert found.tags["table"] == found.tags["caption"] == found.tags["thead"] > 10
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_names_are_text_not_markup(results: Results) -> None:
     """A case, option or factor named like markup is shown as its name."""
     spec = replace(results.options[0].spec, name="<i>none</i>")
@@ -166,6 +162,7 @@ def test_numbers_have_units_and_none_is_nan(html: str) -> None:
         assert heading in text
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_zero_load_has_no_percentage_of_reading(results: Results) -> None:
     """Where the load is zero the percentage of reading is not determined, with the reason."""
     option = results.options[2]
@@ -177,6 +174,7 @@ def test_zero_load_has_no_percentage_of_reading(results: Results) -> None:
     assert "not determined (no percentage at zero load)" in page.render(changed)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_page_without_budget(results: Results) -> None:
     """A study without a budget says so instead of drawing empty bars."""
     text = page.render(replace(results, budget=results.budget.iloc[:0]))
@@ -195,7 +193,8 @@ def test_budget_in_full_names_what_is_below_resolution(html: str) -> None:
     assert "1 further cause(s) below resolution, with numbers in budget.csv." in text
 
 
-def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results: Results) -> None:
+@pytest.mark.usefixtures("undrawn")
+def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results: Results, html: str) -> None:
     """Where what is not known sets the bound, the page shows both ends of the interval of its 5 % point, in the
     format of the other options."""
     found = results.option("two-point")
@@ -208,15 +207,16 @@ def test_the_lower_bound_carries_the_interval_of_what_it_was_taken_from(results:
         "\N{NO-BREAK SPACE}", " "
     )
     assert "95.7 % (93.0 to 97.2 %)" in text
-    before = "".join(read(page.render(results)).text).replace("\N{NO-BREAK SPACE}", " ")
+    before = "".join(read(html).text).replace("\N{NO-BREAK SPACE}", " ")
     assert "95.7 %" in before and "95.7 % (93" not in before
 
 
-def test_the_page_tells_what_an_accelerator_computed(results: Results) -> None:
+@pytest.mark.usefixtures("undrawn")
+def test_the_page_tells_what_an_accelerator_computed(results: Results, html: str) -> None:
     """What was drawn there and what was not stands under how it was computed, and only then."""
     told = "Readings drawn and computed by a kernel on an accelerator"
     assert told in page.render(replace(results, path="device"))
-    assert told not in page.render(results)
+    assert told not in html
 
 
 def test_the_next_step_finds_what_a_named_condition_assumes(results: Results) -> None:
@@ -236,6 +236,7 @@ def test_the_next_step_finds_what_a_named_condition_assumes(results: Results) ->
     assert said(next_step(shown)) == f"measure what is assumed and counts most: {line}"
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_case_that_was_not_compiled_says_why(results: Results) -> None:
     """Page, caption and JSON of a large study by array operations give the reason."""
     told = replace(results, uncompiled="a branch on drawn values")
@@ -263,15 +264,15 @@ def test_little_is_read_before_anything_is_opened(html: str) -> None:
     assert "Yields" in words and "Interpretation" not in words
 
 
-def test_long_tables_are_folded_with_their_count(results: Results) -> None:
+def test_long_tables_are_folded_with_their_count(results: Results, html: str) -> None:
     """A table of many rows is closed; its caption says how many there are."""
-    html = page.render(results)
     folded = re.findall(r'<details class="long"><summary>.*? \((\d+) rows\)</summary>', html)
     corners = len(re.findall(r"<summary>The largest extreme value", html))
     assert sum(int(count) <= 12 for count in folded) == corners == len(results.options)
     assert sum(int(count) > 12 for count in folded) >= 1
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_what_if_is_a_section_of_its_own_where_there_is_a_payload() -> None:
     """A study that can be moved carries its controls, the command of a re-run, and nothing from elsewhere."""
     case = pad_case(ONE_POINT, sensor={"sensitivity": "4 uS +/- 8 %"}, circuit={"offset": "0 mV +/- 1 mV"})
