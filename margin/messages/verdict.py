@@ -16,7 +16,7 @@ def verdict_in_words(subject: str, values: Plain, action: str) -> str:
     """Verdict with the lower bound against the required share, the error at the highest check load, the worst case."""
     named = f"calibration {subject!r}"
     verdict, alone = values["verdict"], values["options"] == 1
-    reached = f"{_bound(values)}, {numbers.percent(values['target']['value'], digits=6)} required"
+    reached = f"{_bound(values)} of {values['counts']}, {numbers.percent(values['target']['value'], digits=6)} required"
     rest = "".join(f"; {part}" for part in (_units_needed(values), _errors(values)) if part)
     if values["exceeded"]:
         checks = ", ".join(values["exceeded"])
@@ -31,12 +31,12 @@ def verdict_in_words(subject: str, values: Plain, action: str) -> str:
 
 
 def _bound(values: Plain) -> str:
-    """'at least 97 % of units', with its interval where that is why nothing is decided."""
+    """'at least 97 %' where that suffices, else 'lower bound 63 %'; its interval alone where that decides nothing."""
     bound, target = values["bound"], values["target"]["value"]
-    shown = numbers.lower_bound(bound["value"], bound["low"], bound["high"], target=target)
     if values["option_verdict"] == "undecided":
-        shown += f" ({numbers.share_interval(bound['low'], bound['high'])})"
-    return f"at least {shown} of {values['counts']}"
+        return f"lower bound {numbers.share_interval(bound['low'], bound['high'])}"
+    shown = numbers.lower_bound(bound["value"], bound["low"], bound["high"], target=target)
+    return f"{'at least' if values['option_verdict'] == 'conforms' else 'lower bound'} {shown}"
 
 
 def _units_needed(values: Plain) -> str:

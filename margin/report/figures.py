@@ -305,7 +305,7 @@ def budget_bars(results: Results, option: str, ax: Axes | None = None, *, most: 
     for place, (_, row) in enumerate(shown.iterrows()):
         same = frozen[(frozen["factor"] == row["factor"]) & (frozen["part"] == row["part"])]
         if len(same):
-            _bar(axes, place - 0.19, same.iloc[0], "white", look.colour)
+            _bar(axes, place - 0.19, same.iloc[0], "none", look.colour)
         _bar(axes, place + 0.19, row, look.colour, look.colour)
         labels.append(
             f"{rank_shown(row, results.budget)}  {style.label(row['factor'], 60)}\n{row['part']}, {row['level']}"

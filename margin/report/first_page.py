@@ -21,7 +21,10 @@ _FIRST_ASSUMED = 2
 def first_page(results: Results) -> Section:
     """Requirement, error of the option in focus, options, leading causes, next step, reasons to distrust, cautions."""
     summary = summarise(results)
-    recommended = "Recommended" if summary.recommended is not None else "Nothing recommended"
+    reason = said(results.recommendation.reason)
+    recommended = (
+        "Nothing recommended" if summary.recommended is None else f"Recommended: {summary.recommended}"
+    )
     change: list[Block] = [Listing("What to change first", (f"{capitalised(summary.next_step)}.",))]
     if summary.obstacles:
         change.append(Listing(_obstacles_heading(summary), tuple(map(capitalised, summary.obstacles))))
@@ -29,7 +32,7 @@ def first_page(results: Results) -> Section:
         "Summary",
         (
             Text(" ".join(requirement_in_words(results.case))),
-            Text(f"{recommended}: {summary.recommendation}."),
+            Text(f"{recommended}: {reason}."),
             _of_option(results),
             Row(((_error_picture(results),), (_options_picture(results),))),
             Row(

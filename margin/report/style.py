@@ -57,6 +57,8 @@ _GEOMETRY = re.compile(r'(?<=\s)(?:d|x|y|x1|y1|x2|y2|transform|points)="[^"]*"')
 """Attributes of an element that place it."""
 _LONG = re.compile(r"\d+\.\d{3,}(?:e-?\d+)?")
 """A number with more than two decimals."""
+_REM_A_POINT = 0.09
+"""Width of a figure on a page for each point that it is wide."""
 _UNTURNED = re.compile(r' transform="rotate\(-?0 [^"]*\)"')
 """A rotation by nothing, which matplotlib writes with every text."""
 _PADDING = 0.5
@@ -216,4 +218,7 @@ def inline(svg_text: str, label: str) -> str:
     body = re.sub(r">\s+<", "><", svg_text[svg_text.index("<svg ") :])
     opening, rest = body.split(">", 1)
     opening = re.sub(r'\s(width|height)="[^"]*"', "", opening)
-    return f'{opening} role="img" aria-label="{escape(label)}">{rest}'
+    box = re.search(r'viewBox="\S+ \S+ (\S+) ', opening)
+    # as wide as gives the texts of all figures one size
+    wide = f' style="--wide: {_REM_A_POINT * float(box[1]):.1f}rem"' if box else ""
+    return f'{opening}{wide} role="img" aria-label="{escape(label)}">{rest}'

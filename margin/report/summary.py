@@ -165,7 +165,9 @@ def changed(cell: Cell) -> str:
 
 
 def capitalised(sentence: str) -> str:
-    """A sentence with a capital letter at its beginning, all else as it is."""
+    """A sentence with a capital letter at its beginning, unless that is a key of the case."""
+    if "." in sentence.split(" ", 1)[0]:
+        return sentence
     return f"{sentence[:1].upper()}{sentence[1:]}"
 
 

@@ -13,6 +13,7 @@ from margin.estimates.headline import headline, option_headline
 from margin.estimates.results import OptionResult, Recommendation, Results
 from margin.estimates.yield_result import Estimate
 from margin.messages.sentences import said
+from margin.report.summary import capitalised
 
 
 def words(finding: Finding) -> str:
@@ -50,11 +51,11 @@ def test_a_design_that_does_not(failing: Results) -> None:
     quiet = replace(failing, checks=())
     nearest = quiet.focus.name
     assert words(headline(quiet)).startswith(
-        f"does not conform: no calibration option does; nearest is {nearest!r}: at least "
+        f"does not conform: no calibration option does; nearest is {nearest!r}: lower bound "
     )
     text = words(headline(failing))
     assert text.startswith("does not conform: design check exceeded (amplifier headroom, sensor current, ")
-    assert f"calibration {nearest!r}: at least" in text
+    assert f"calibration {nearest!r}: lower bound" in text
 
 
 def test_an_undecided_design(results: Results) -> None:
@@ -73,7 +74,7 @@ def test_an_undecided_design(results: Results) -> None:
     focus = found.focus.name
     text = words(headline(found))
     assert text.startswith(
-        f"undecided: calibration {focus!r}, at least 95 % (93 to 96 %) of units, 95 % required; "
+        f"undecided: calibration {focus!r}, lower bound 93 to 96 % of units, 95 % required; "
     )
     if focus == "two-point":
         assert "about 400 000 units would decide" in text
@@ -82,7 +83,7 @@ def test_an_undecided_design(results: Results) -> None:
 def test_one_option_speaks_for_itself(results: Results) -> None:
     """Of one option the sentence says nothing of the others."""
     assert words(option_headline(results, results.option("one-point"))).startswith(
-        "calibration 'one-point' does not conform: at least 81.2 % of units, 95 % required"
+        "calibration 'one-point' does not conform: lower bound 81.2 % of units, 95 % required"
     )
 
 
@@ -101,3 +102,9 @@ def test_readings_are_counted_where_the_requirement_counts_them(results: Results
     assert "% of readings, 95 % required" in words(
         headline(replace(results, case=replace(results.case, requirement=need)))
     )
+
+
+def test_a_sentence_that_begins_with_a_key_keeps_it() -> None:
+    """Keys of a case are written as they are; other sentences begin with a capital letter."""
+    assert capitalised("sensor.creep per unit: without it") == "sensor.creep per unit: without it"
+    assert capitalised("undecided: 'none'. More") == "Undecided: 'none'. More"

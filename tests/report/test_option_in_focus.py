@@ -60,7 +60,7 @@ def test_another_option_shows_its_own_verdict(html: str) -> None:
     """The headline is of the design; the reader who chooses another option reads the verdict on that one."""
     variant = html[html.index("Option shown: calibration &#39;none&#39;") :]
     assert unescape(variant).startswith(
-        "Option shown: calibration 'none' does not conform: at least 18.3\N{NO-BREAK SPACE}%"
+        "Option shown: calibration 'none' does not conform: lower bound 18.3\N{NO-BREAK SPACE}%"
     )
 
 

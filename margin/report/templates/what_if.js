@@ -567,7 +567,7 @@ const mountWhatIf = (element, payload) => {
   };
 
   const bandPicture = (now, before) => {
-    const left = 60, right = 610, top = 14, bottom = 210, svg = draw("svg", {viewBox: "0 0 640 250", role: "img"});
+    const left = 60, right = 610, top = 14, bottom = 210, svg = draw("svg", {viewBox: "0 0 640 266", role: "img"});
     svg.append(draw("title", {}, "95 % error band over load, relative to the present permissible error"));
     const first = payload.loads[0], last = payload.loads[payload.loads.length - 1];
     const relative = (row, k, end) => row[end] / payload.permissible[k];
@@ -597,8 +597,11 @@ const mountWhatIf = (element, payload) => {
     for (const load of payload.loads) {
       svg.append(draw("text", {x: x(load), y: bottom + 16, "text-anchor": "middle", "font-size": 12, fill: INK}, short(load)));
     }
-    svg.append(draw("text", {x: (left + right) / 2, y: bottom + 34, "text-anchor": "middle", "font-size": 12, fill: INK},
-      "Load (N); error over the present permissible error, 95 % of readings: moved (blue), as it is (grey, dashed), limit (red)"));
+    const below = ["Load (N)", "Error over the present permissible error, 95 % of readings: moved (blue), as it is (grey, dashed)"];
+    below.forEach((text, k) => {
+      const place = {x: (left + right) / 2, y: bottom + 34 + 16 * k, "text-anchor": "middle", "font-size": 12, fill: INK};
+      svg.append(draw("text", place, text));
+    });
     return svg;
   };
 
