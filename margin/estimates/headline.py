@@ -35,10 +35,11 @@ def _verdict(
     """Values: verdict, what counts, lower bound, target, 95 % point of |error| and extreme value at the highest check
     load, number of options judged, names of exceeded checks, units that would decide."""
     rows = option.errors[option.errors["condition"] == "all"]
-    row = rows.loc[rows["load_N"].idxmax()]
-    extremes = option.worst_case.loc[option.worst_case["load_N"].idxmax()]
+    row = rows.sort_values("load_N").iloc[-1]
+    extremes = option.worst_case.sort_values("load_N").iloc[-1]
     worst = max(abs(float(extremes["extreme_low_N"])), abs(float(extremes["extreme_high_N"])))
-    error = Number(*(float(row[f"p95_abs_N{end}"]) for end in ("", "_low", "_high")), unit="N")
+    value, low, high = (float(row[f"p95_abs_N{end}"]) for end in ("", "_low", "_high"))
+    error = Number(value, low, high, "N")
     counts = "readings" if results.case.requirement.counts == "readings" else "units"
     return Finding(
         VERDICT,

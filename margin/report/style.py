@@ -128,7 +128,8 @@ def new_figure(width: float, height: float) -> Figure:
     from margin.report.drawing import Drawing
 
     # one pass over the texts, for the same margins: the constrained layout makes two, as does a rectangle
-    return Drawing(figsize=(width, height), layout=TightLayoutEngine(pad=_PADDING, rect=None))
+    no_rectangle: Any = None
+    return Drawing(figsize=(width, height), layout=TightLayoutEngine(pad=_PADDING, rect=no_rectangle))
 
 
 def axes_of(ax: Axes | None, width: float = 5.6, height: float = 3.4) -> Axes:
