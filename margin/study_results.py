@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from margin.estimates.error_map import error_map
 from margin.estimates.shares import ErrorShares
 from margin.estimates.what_if import what_if_payload
 from margin.estimates.yield_result import Verdict
@@ -151,7 +152,14 @@ class Study(StudyFigures):
         replace  also in place of the report of another case
         """
         payload = what_if_payload(self.results, command=self.command)
-        return files.write_report(self.results, Path(folder), replace=replace, payload=payload)
+        return files.write_report(
+            self.results,
+            Path(folder),
+            replace=replace,
+            payload=payload,
+            error_map=error_map(self.results.case, self.results.focus.name),
+            command=self.command,
+        )
 
     def __str__(self) -> str:
         return terminal.render(self.results)

@@ -155,7 +155,7 @@ def _known(key: str, value: str, known: Mapping[str, str]) -> str:
     if words not in known:
         near = nearest(words, known)
         mend = f'did you mean "{near}"?' if near else f"write {choices(known)}"
-        raise ValueFault(f"{key} = {as_written(value)} is not known", mend)
+        raise ValueFault(f"{key} = {as_written(value)} is not recognised", mend)
     return known[words]
 
 

@@ -82,7 +82,7 @@ def _part(part: str, mend: str) -> tuple[str, float]:
     of = " ".join(match.group(2).split())
     if of not in REFERENCES:
         known = "reading, of span (highest less lowest load), of full scale (highest load) or of rated load"
-        raise ValueFault(f'"of {of}" is not known', f"write of {known}")
+        raise ValueFault(f'"of {of}" is not recognised', f"write of {known}")
     size = units.difference_to_si(written.value, written.unit, "")
     if not 0.0 < size <= 1.0:
         raise ValueFault(f'"{part}" must be above 0 % and at most 100 %', mend)

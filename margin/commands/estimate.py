@@ -78,8 +78,13 @@ def estimate(
 
 
 def _command(case: Path, asked: Asked) -> str:
-    """The command as it is to be repeated: file and changes."""
+    """The command as it is to be repeated: file, draws and changes."""
     words = ["margin", "estimate", str(case)]
+    for option, value in (("--units", asked.units), ("--seed", asked.seed)):
+        words += [] if value is None else [option, str(value)]
+    words += ["--all-units"] if asked.all_units else []
+    for file in asked.elements:
+        words += ["--elements", str(file)]
     for change in asked.changes:
         words += ["--change", change]
     return shlex.join(words)

@@ -8,16 +8,18 @@ from margin.case.types import Case
 from margin.chain.interface import DirectInterface
 from margin.estimates.assumptions import Weighed, by_weight, cancelling
 from margin.estimates.finding import Finding, Number
+from margin.estimates.headline import headline
 from margin.estimates.next_step import next_step
 from margin.estimates.results import DesignCheck, Results
 
 
 def findings_of(results: Results) -> tuple[Finding, ...]:
-    """Recommendation, what stands in its way, next step, design checks, what cancels, what is ideal, assumptions,
-    cautions, and how the numbers came about."""
+    """Recommendation, what stands in its way, verdict, next step, design checks, what cancels, what is ideal,
+    assumptions, cautions, and how the numbers came about."""
     return (
         results.recommendation.reason,
         *results.recommendation.obstacles,
+        headline(results),
         next_step(results),
         *map(of_check, results.checks),
         *of_cancelling(results),

@@ -13,6 +13,7 @@ from margin.estimates import numbers
 from margin.estimates.finding import Finding
 from margin.messages import advice
 from margin.messages.advice import bound_in_words
+from margin.messages.verdict import verdict_in_words
 
 Plain = Mapping[str, Any]
 """A finding as plain data: kind, subject, values, action."""
@@ -142,6 +143,7 @@ def _computed(subject: str, values: Plain, action: str) -> str:
 
 
 SENTENCES: Mapping[str, Callable[[str, Plain, str], str]] = {
+    "verdict": verdict_in_words,
     "lowest cost": _lowest_cost,
     "design check stands in the way": _check_in_the_way,
     "none shown": lambda subject, values, action: _none(subject, values, "is shown to reach"),

@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 
 DASHES: Any = (0, (6, 2))
 _LABEL_APART = 0.055
+_SHARES_APART = 0.13
 _LINE_OF_TEXT = 11.0
 
 
@@ -146,7 +147,8 @@ def failing_axis(axes: Axes, most: float, least_failing: float) -> None:
     axes.set_xscale("function", functions=(forward, inverse))
     ends = (0.0, 50.0, 80.0, 90.0, 95.0, 98.0, 99.0, 99.5, 99.9, 99.99, 99.999, 99.9999)
     ticks = [tick for tick in ends if 1.0 - tick / 100.0 >= 0.999 * least]
-    axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
+    shown = _apart(forward(np.array(ticks)), _SHARES_APART)
+    axes.set_xticks(ticks, [f"{tick:g}" if kept else "" for tick, kept in zip(ticks, shown, strict=True)])
     axes.set_xticks([], minor=True)
     axes.set_xlim(-10.0, 100.0 * (1.0 - 0.7 * least))
 
@@ -163,9 +165,12 @@ def _least_gap(place: Array) -> float:
     return float(np.min(np.diff(place)) / (place[-1] - place[0]))
 
 
-def _apart(place: Array) -> list[bool]:
-    """Which ticks are labelled so that labels do not overlap: the last one always."""
-    apart = _LABEL_APART * (place[-1] - place[0]) if place.size > 1 else 0.0
+def _apart(place: Array, least: float = _LABEL_APART) -> list[bool]:
+    """Which ticks are labelled so that labels do not overlap: the last one always.
+
+    least  distance of two labels as a part of all
+    """
+    apart = least * (place[-1] - place[0]) if place.size > 1 else 0.0
     shown = [False] * place.size
     last = -np.inf
     for index, where in enumerate(place):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -22,18 +22,22 @@ LONG = 12
 
 @dataclass(frozen=True)
 class Table:
-    """A table; the first `text_columns` columns hold words, the rest numbers, the last words if so said."""
+    """A table; the first `text_columns` columns hold words, the rest numbers, the last words if so said.
+
+    folded  closed until it is opened, however short
+    """
 
     caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     text_columns: int = 1
     last_is_text: bool = False
+    folded: bool = False
 
     @property
     def long(self) -> bool:
-        """Whether it has so many rows that it is folded."""
-        return len(self.rows) > LONG
+        """Whether it is folded: as asked, or because it has many rows."""
+        return self.folded or len(self.rows) > LONG
 
     def is_text(self, column: int) -> bool:
         """Whether the column (from 0) holds words."""
@@ -98,20 +102,51 @@ class Fragment:
         return "fragment"
 
 
-Block = Table | Picture | Text | Listing | Fragment
+@dataclass(frozen=True)
+class Row:
+    """Cells of blocks side by side where the window is wide enough, else below each other."""
+
+    cells: tuple[tuple[Block, ...], ...]
+
+    @property
+    def kind(self) -> str:
+        return "row"
+
+
+@dataclass(frozen=True)
+class ByOption:
+    """Blocks for each calibration option, in the order of the study; those of the option in focus are shown.
+
+    focus  place of the option that is in focus until the reader chooses another
+    """
+
+    variants: tuple[tuple[Block, ...], ...]
+    focus: int = 0
+
+    @property
+    def kind(self) -> str:
+        return "by option"
+
+
+Block = Table | Picture | Text | Listing | Fragment | Row | ByOption
 
 
 @dataclass(frozen=True)
 class Section:
     """A heading and the blocks under it.
 
-    folded  closed until it is opened; its answer stands in the heading
+    folded   closed until it is opened; its answer stands in the heading
+    answers  by calibration option, in place of `answer` where options differ; `focus` is the place of the one shown
+    first    the page that is to be read on its own, and printed on one sheet
     """
 
     heading: str
     blocks: tuple[Block, ...] = field(default=())
     folded: bool = False
     answer: str = ""
+    answers: tuple[str, ...] = ()
+    focus: int = 0
+    first: bool = False
 
     @property
     def anchor(self) -> str:
@@ -120,7 +155,20 @@ class Section:
 
     @property
     def pictures(self) -> tuple[Picture, ...]:
-        return tuple(block for block in self.blocks if isinstance(block, Picture))
+        """Its figures; of those drawn for each option, the ones of the option in focus."""
+        return tuple(block for block in flat(self.blocks) if isinstance(block, Picture))
+
+
+def flat(blocks: Iterable[Block]) -> Iterator[Block]:
+    """Blocks with those inside rows, and those of the option in focus, in their place."""
+    for block in blocks:
+        if isinstance(block, Row):
+            for cell in block.cells:
+                yield from flat(cell)
+        elif isinstance(block, ByOption):
+            yield from flat(block.variants[block.focus])
+        else:
+            yield block
 
 
 def picture(name: str, figure: Figure, caption: str, alternative: str) -> Picture:

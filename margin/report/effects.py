@@ -16,17 +16,32 @@ _OUTPUTS = (
 )
 
 
-def effect_blocks(shares: ErrorShares, option: str, version: str) -> list[Block]:
-    """What the effects are of, their figures, and a table for each grouping and output."""
+def effect_blocks(
+    shares: ErrorShares, option: str, version: str, *, explained: bool = True, drawn: bool = True
+) -> list[Block]:
+    """What the effects are of, what has none, figures, and a table for each grouping and output.
+
+    explained, drawn  whether the explanations, which all options share, and the figures are among them
+    """
     grouping = str(shares.effects["by"].iloc[0])
-    blocks: list[Block] = [Text(text) for text in in_words(shares)]
+    blocks: list[Block] = [Text(text) for text in in_words(shares)] if explained else []
     blocks += [
         Text(text) for text in (*dependent_lines(shares), *inert_lines(shares), *undefined(shares, option))
     ]
-    blocks += _pictures(shares, option, version, grouping)
+    if drawn:
+        blocks += _pictures(shares, option, version, grouping)
     for by in dict.fromkeys(shares.effects["by"]):
         blocks += [_table(shares, option, output, heading, str(by)) for output, heading in _OUTPUTS]
     return blocks
+
+
+def leading_effect(shares: ErrorShares, option: str) -> str:
+    """'margin led by sensor.hysteresis per unit', or that no effect is resolved."""
+    rows = rows_of(shares, option, MARGIN, str(shares.effects["by"].iloc[0]))
+    resolved = rows[rows["verdict"] == "resolved"]
+    return (
+        f"margin led by {resolved.iloc[0]['group']}" if len(resolved) else "no effect on the margin resolved"
+    )
 
 
 def in_words(shares: ErrorShares) -> tuple[str, ...]:

@@ -191,7 +191,7 @@ def yield_by_option(results: Results, ax: Axes | None = None) -> Axes:
     The axis is spaced by the logarithm of the failing units, so that 95 and 99.9 % are apart; the required yield is a
     dashed line. Verdict (by sign and word) and time a unit stand beside.
     """
-    axes = style.axes_of(ax, 7.4, 1.15 + 0.4 * len(results.options))
+    axes = style.axes_of(ax, 6.3, 1.1 + 0.32 * len(results.options))
     ends: list[float] = []
     for place, option in enumerate(results.options):
         look, found = style.look(results, option.name), option.decisive_yield
@@ -204,10 +204,10 @@ def yield_by_option(results: Results, ax: Axes | None = None) -> Axes:
                 color=look.colour, mec=look.edge, label=name,
             )  # fmt: skip
             ends += [shown.value, shown.high]
-        for offset, text in ((8, _VERDICT_MARKS[option.verdict]), (112, numbers.plain(option.seconds, "s"))):
+        for offset, text in ((6, _VERDICT_MARKS[option.verdict]), (96, numbers.plain(option.seconds, "s"))):
             _beside(axes, place, offset, text)
-    _beside(axes, -1.0, 8, "Verdict")
-    _beside(axes, -1.0, 112, "Time a unit")
+    _beside(axes, -1.0, 6, "Verdict")
+    _beside(axes, -1.0, 96, "Time a unit")
     target = results.case.requirement.target
     axes.axvline(100.0 * target, color=style.BLACK, lw=1.1, ls=DASHES, label="_target")
     axes.annotate(
@@ -305,7 +305,7 @@ def budget_bars(results: Results, option: str, ax: Axes | None = None, *, most: 
     for place, (_, row) in enumerate(shown.iterrows()):
         same = frozen[(frozen["factor"] == row["factor"]) & (frozen["part"] == row["part"])]
         if len(same):
-            _bar(axes, place - 0.19, same.iloc[0], "white", look.colour)
+            _bar(axes, place - 0.19, same.iloc[0], "none", look.colour)
         _bar(axes, place + 0.19, row, look.colour, look.colour)
         labels.append(
             f"{rank_shown(row, results.budget)}  {style.label(row['factor'], 60)}\n{row['part']}, {row['level']}"

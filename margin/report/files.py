@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from margin.estimates.comparison_result import Comparison
+from margin.estimates.error_map import ErrorMap
 from margin.estimates.results import Results
 from margin.report import comparison as comparison_report
 from margin.report import page
@@ -51,17 +52,26 @@ def write_report(
     *,
     replace: bool = False,
     payload: Mapping[str, Any] | None = None,
+    error_map: ErrorMap | None = None,
+    command: str | None = None,
 ) -> Path:
     """Write the report to `folder` and return the path of its page.
 
-    payload  of `margin.estimates.what_if.what_if_payload`, for the section 'What if'
+    payload    of `margin.estimates.what_if.what_if_payload`, for the section 'What if'
+    error_map  of the option in focus, for the section that shows it; None: none is shown
+    command    that made the study, for 'How to reproduce'; None: 'margin estimate FILE'
 
     FolderNotOurs (a ValueError) if the folder holds anything but an earlier report of this case, or of another one
     unless `replace`. All files are written or none.
     """
     subject = subject_of(results.case)
     require_writable(folder, subject, replace=replace)
-    publish(folder, report_contents(results, payload), subject, replace=replace)
+    publish(
+        folder,
+        report_contents(results, payload, error_map=error_map, command=command),
+        subject,
+        replace=replace,
+    )
     return Path(folder) / "report.html"
 
 
@@ -93,9 +103,15 @@ def write_comparison(comparison: Comparison, folder: str | Path, *, replace: boo
     return Path(folder) / "comparison.html"
 
 
-def report_contents(results: Results, payload: Mapping[str, Any] | None = None) -> dict[str, str]:
+def report_contents(
+    results: Results,
+    payload: Mapping[str, Any] | None = None,
+    *,
+    error_map: ErrorMap | None = None,
+    command: str | None = None,
+) -> dict[str, str]:
     """Every file of a report as text by name."""
-    parts = page.report_sections(results, payload)
+    parts = page.report_sections(results, payload, error_map=error_map, command=command)
     contents = {
         "report.html": page.render_sections(results, parts),
         "yields.csv": csv_text(all_yields_frame(results)),

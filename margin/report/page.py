@@ -3,21 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
 from margin.estimates import numbers
-from margin.estimates.assumptions import by_weight
+from margin.estimates.error_map import ErrorMap
 from margin.estimates.results import Results
-from margin.messages.requirement import requirement_in_words
-from margin.report import figures, sections, style
-from margin.report.answers import answers
-from margin.report.blocks import Fragment, Listing, Picture, Section, Table, Text, picture
-from margin.report.summary import Summary, summarise
+from margin.report import basis, sections, style
+from margin.report.blocks import Fragment, Picture, Section, Table, Text
+from margin.report.by_option import focus_place
+from margin.report.first_page import first_page
+from margin.report.summary import Summary, capitalised, summarise
 from margin.report.trials_table import trials_rows
 from margin.report.what_if import what_if_fragment
 from margin.report.worst_case_section import worst_cases
+from margin.report.yields_section import limit, options_table, yields
+
+__all__ = ["Chooser", "options_table", "page", "pictures", "render", "render_sections", "report_sections"]
+
+
+@dataclass(frozen=True)
+class Chooser:
+    """What the reader chooses the option in focus from.
+
+    names  in the order of the study, as `ByOption` has its variants; order: places as they are offered
+    focus  place of the option shown first
+    """
+
+    names: tuple[str, ...]
+    order: tuple[int, ...]
+    focus: int
 
 
 def render(results: Results) -> str:
@@ -28,129 +44,101 @@ def render(results: Results) -> str:
 def render_sections(results: Results, parts: tuple[Section, ...]) -> str:
     """The page of sections already made, so that the figures are drawn once for page and files."""
     summary = summarise(results)
-    return page(summary.title, summary.verdict, summary.conforms, results.version, parts)
-
-
-def page(title: str, verdict: str, conforms: bool | None, version: str, parts: tuple[Section, ...]) -> str:
-    """A page with a headline and sections."""
-    template = _environment().get_template("page.html")
-    return str(
-        template.render(title=title, verdict=verdict, conforms=conforms, version=version, sections=parts)
+    return page(
+        summary.title,
+        summary.verdict,
+        summary.conforms,
+        results.version,
+        parts,
+        headline=f"{capitalised(summary.headline)}.",
+        chooser=_chooser(results),
     )
 
 
-def report_sections(results: Results, payload: Mapping[str, Any] | None = None) -> tuple[Section, ...]:
+def page(
+    title: str,
+    verdict: str,
+    conforms: bool | None,
+    version: str,
+    parts: tuple[Section, ...],
+    *,
+    headline: str = "",
+    chooser: Chooser | None = None,
+) -> str:
+    """A page with a headline and sections.
+
+    headline  a sentence in the place of title and verdict, which then stand above it
+    chooser   where sections have blocks by option
+    """
+    template = _environment().get_template("page.html")
+    return str(
+        template.render(
+            title=title,
+            verdict=verdict,
+            conforms=conforms,
+            version=version,
+            sections=parts,
+            headline=headline,
+            chooser=chooser,
+        )
+    )
+
+
+def _chooser(results: Results) -> Chooser | None:
+    """All options, the one in focus first; None where there is but one."""
+    names = tuple(option.name for option in results.options)
+    if len(names) < 2:
+        return None
+    focus = focus_place(results)
+    return Chooser(names, (focus, *(place for place in range(len(names)) if place != focus)), focus)
+
+
+def report_sections(
+    results: Results,
+    payload: Mapping[str, Any] | None = None,
+    *,
+    error_map: ErrorMap | None = None,
+    command: str | None = None,
+) -> tuple[Section, ...]:
     """All sections: the first page, 'what if' where there is a payload for it, and the evidence, folded.
 
-    payload  of `margin.estimates.what_if.what_if_payload`
+    payload    of `margin.estimates.what_if.what_if_payload`
+    error_map  of the option in focus; None: no map is shown
+    command    that made the study; None: 'margin estimate FILE'
     """
     with style.settings():
+        summary = summarise(results)
         evidence = (
-            sections.yields(results),
-            sections.limit(results),
+            *_actions_tried(results, summary),
+            yields(results, summary),
+            limit(results),
             sections.errors(results),
+            *basis.over_temperature(results, error_map),
             worst_cases(results),
             sections.saturation(results),
             sections.budget(results),
             sections.effects_of_causes(results),
             sections.where_in_range(results),
-            how_read(results),
-            how_computed(results),
+            *basis.chain(results),
+            basis.inputs(results),
+            basis.not_modelled(results),
+            basis.computation(results),
+            basis.reproduce(results, command),
         )
-        found = answers(results)
-        moved = () if payload is None else (Section("What if", (Fragment(what_if_fragment(payload)),)),)
-        return (
-            first_page(results),
-            *moved,
-            *(replace(part, folded=True, answer=found.get(part.heading, "")) for part in evidence),
-        )
+        moved = () if payload is None else (_what_if(payload),)
+        return (first_page(results), *moved, *(replace(part, folded=True) for part in evidence))
 
 
-def first_page(results: Results) -> Section:
-    """What decides: verdict, options, leading causes, checks, assumptions, next step, error over load."""
-    summary = summarise(results)
-    obstacles = "What stands in the way" if summary.recommended is None else "Left open by the draws"
-    shown = _first_pictures(results)
-    exceeded = tuple(Text(f"Design check exceeded: {line}", warning=True) for line in summary.checks_exceeded)
+def _what_if(payload: Mapping[str, Any]) -> Section:
     return Section(
-        "Summary",
-        (
-            *(Text(line) for line in requirement_in_words(results.case)),
-            options_table(summary),
-            Text(f"Recommended: {summary.recommendation}."),
-            *((Listing(obstacles, summary.obstacles),) if summary.obstacles else ()),
-            _causes_table(summary),
-            *((Text(f"{summary.cancels[0].upper()}{summary.cancels[1:]}."),) if summary.cancels else ()),
-            *exceeded,
-            Text(f"Other design checks: {summary.checks_other}."),
-            Text(f"Assumed: {summary.assumed}."),
-            *(Text(f"{line}.") for line in summary.ideal),
-            Text(f"Next step: {summary.next_step}."),
-            *_trials(results),
-            *shown,
-        ),
+        "What if",
+        (Fragment(what_if_fragment(payload, "what-if-controls")),),
+        folded=True,
+        answer="move tolerances, limit and target, and see yield and error without a new run",
     )
 
 
-def _first_pictures(results: Results) -> tuple[Picture, ...]:
-    """Options side by side, and the error over load of the one in focus."""
-    focus = results.focus.name
-    options = picture(
-        "yield-by-option",
-        figures.figure_of(figures.yield_by_option(results)),
-        style.caption(
-            results, "Yield (marker) and lower bound (stroke) of each option with their intervals."
-        ),
-        "One line a calibration option: yield, lower bound, required yield as a dashed line, verdict and time a unit.",
-    )
-    text = (
-        f"{focus}: error over load as a fraction of the permissible error: median, 5 to 95 % (darker) and 0.5 to "
-        "99.5 % (paler) of all readings, single units in grey."
-    )
-    error = picture(
-        "error-in-focus",
-        figures.figure_of(figures.error_over_load(results, focus)),
-        style.caption(results, text),
-        f"Bands of force error over load for {focus}, against -1 and 1.",
-    )
-    return options, error
-
-
-def options_table(summary: Summary) -> Table:
-    """The options with yields, errors and cost."""
-    rows = tuple(
-        (
-            line.name,
-            line.verdict,
-            line.yields.text,
-            line.bound.text,
-            line.error_text,
-            line.largest.text,
-            line.seconds,
-        )
-        for line in summary.options
-    )
-    columns = (
-        "Calibration", "Verdict", "Yield (interval)", "Lower bound (interval)", "95 % of |error| below, worst load",
-        "Largest error / permissible", "Time a unit",
-    )  # fmt: skip
-    return Table(
-        "Calibration options. The verdict holds the lower bound against the required yield.", columns, rows, 2
-    )
-
-
-def _causes_table(summary: Summary) -> Table | Text:
-    if not summary.causes:
-        return Text("Leading causes: not determined (no budget was computed, or nothing varies).")
-    rows = tuple(
-        (cause.rank, cause.factor, f"{cause.part}, {cause.level}", cause.yield_becomes, cause.change.text)
-        for cause in summary.causes
-    )
-    columns = ("Rank", "Cause", "Part, level", "If halved, yield becomes", "Change in points (interval)")
-    return Table(f"Leading causes with {summary.causes_of!r}.", columns, rows, 3)
-
-
-def _trials(results: Results) -> tuple[Table, ...]:
+def _actions_tried(results: Results, summary: Summary) -> tuple[Section, ...]:
     """The actions that were tried, where the design does not conform."""
     if results.advice is None or not (rows := trials_rows(results.advice, results.case.requirement.target)):
         return ()
@@ -160,81 +148,12 @@ def _trials(results: Results) -> tuple[Table, ...]:
         "do not raise the yield are left out."
     )
     columns = ("Action", "Yield becomes", "Change in points (interval)", "Lower bound (interval)", "Verdict")
-    return (Table(title, columns, rows, 1),)
-
-
-def how_read(results: Results) -> Section:
-    """How the case was read: checks, tolerances, defaults, assumptions."""
-    case = results.case
-    checks = Table(
-        "Design checks at their least favourable end.",
-        ("Check", "Verdict", "Value", "Limit", "Margin", "Note"),
-        tuple(
-            (
-                check.name,
-                "passed" if check.verdict == "kept" else check.verdict,
-                numbers.plain(check.value, check.unit),
-                "–" if check.limit is None else numbers.plain(check.limit, check.unit),
-                "–" if check.margin is None else numbers.percent(check.margin, "limit", 2),
-                check.note,
-            )
-            for check in results.checks
-        ),
-        2,
-        True,
-    )
-    return Section(
-        "Inputs",
-        (
-            *((Text(case.notes),) if case.notes else ()),
-            *((Text(f"Data: {case.data}."),) if case.data else ()),
-            checks,
-            Listing("How tolerances were read", case.readings),
-            Listing("Defaults used", case.defaults),
-            Listing(
-                "Assumed, not measured: what counts most first",
-                tuple(each.assumption.text for each in by_weight(results)),
-            ),
-        ),
-    )
-
-
-_PATH_FACTS: dict[str, tuple[str, ...]] = {
-    "arrays": (),
-    "kernel": (
-        "Readings computed by a compiled kernel: its exponentials and logarithms differ from those of array "
-        "operations in the last bits",
-    ),
-    "device": (
-        "Readings drawn and computed by a kernel on an accelerator, rounded in its own way; budget, shares and worst "
-        "cases on the processor",
-    ),
-}
-
-
-def _path_facts(results: Results) -> tuple[str, ...]:
-    if results.uncompiled:
-        return (f"Readings computed by array operations, not by a compiled kernel: {results.uncompiled}",)
-    return _PATH_FACTS[results.path]
-
-
-def how_computed(results: Results) -> Section:
-    """Draws, seed, version, and what to be careful of."""
-    study, focus = results.case.study, results.focus
-    facts = (
-        f"Units drawn: {numbers.count(results.units)}, {numbers.count(study.units_per_lot)} to a lot",
-        f"Outer draws of what holds for the whole study: {numbers.count(results.outer)}",
-        f"Conditions, loadings, readings a unit: {study.conditions}, {study.loadings}, {study.readings}",
-        f"Points: {study.points}; seed {results.seed}; margin {results.version}",
-        *_path_facts(results),
-        f"Intervals at {numbers.percent(results.case.requirement.confidence)}, two-sided",
-        f"Tables and figures of one option show {focus.name!r}: the recommended one, else the nearest",
-    )
-    return Section("Computation", (Listing("Draws", facts), Listing("Cautions", results.cautions)))
+    blocks = (Text(f"{capitalised(summary.next_step)}."), Table(title, columns, rows, 1))
+    return (Section("Actions tried", blocks, answer=f"{len(rows)} raise the yield"),)
 
 
 def pictures(parts: tuple[Section, ...]) -> tuple[Picture, ...]:
-    """All figures of the page."""
+    """All figures of the page; of those drawn for each option, the ones of the option in focus."""
     return tuple(shown for part in parts for shown in part.pictures)
 
 

@@ -43,6 +43,8 @@ _SETTINGS: Any = {
     "axes.grid": False,
     "svg.fonttype": "none",
     "font.family": "sans-serif",
+    # written beside every text of a figure: matplotlib's own list is ten times as long
+    "font.sans-serif": ["DejaVu Sans", "Arial"],
     "text.color": BLACK,
     "axes.edgecolor": BLACK,
     "axes.labelcolor": BLACK,
@@ -51,6 +53,14 @@ _SETTINGS: Any = {
     "patch.edgecolor": BLACK,
     "hatch.linewidth": 0.6,
 }
+_GEOMETRY = re.compile(r'(?<=\s)(?:d|x|y|x1|y1|x2|y2|transform|points)="[^"]*"')
+"""Attributes of an element that place it."""
+_LONG = re.compile(r"\d+\.\d{3,}(?:e-?\d+)?")
+"""A number with more than two decimals."""
+_REM_A_POINT = 0.09
+"""Width of a figure on a page for each point that it is wide."""
+_UNTURNED = re.compile(r' transform="rotate\(-?0 [^"]*\)"')
+"""A rotation by nothing, which matplotlib writes with every text."""
 _PADDING = 0.5
 """Space around the axes, in multiples of the font size."""
 
@@ -117,8 +127,9 @@ def new_figure(width: float, height: float) -> Figure:
 
     from margin.report.drawing import Drawing
 
-    # one pass over the texts: the constrained layout makes two, for the same margins
-    return Drawing(figsize=(width, height), layout=TightLayoutEngine(pad=_PADDING))
+    # one pass over the texts, for the same margins: the constrained layout makes two, as does a rectangle
+    no_rectangle: Any = None
+    return Drawing(figsize=(width, height), layout=TightLayoutEngine(pad=_PADDING, rect=no_rectangle))
 
 
 def axes_of(ax: Axes | None, width: float = 5.6, height: float = 3.4) -> Axes:
@@ -177,7 +188,17 @@ def svg(figure: Figure, name: str) -> str:
     text = re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", text)
     text = re.sub(r'href="#([^"]+)"', rf'href="#{name}-\1"', text)
     text = text.replace("*{stroke-linejoin", f"#{name} *{{stroke-linejoin")
-    return in_current_colour(text.replace("<svg ", f'<svg id="{name}" ', 1))
+    return in_current_colour(short_numbers(text).replace("<svg ", f'<svg id="{name}" ', 1))
+
+
+def short_numbers(svg_text: str) -> str:
+    """SVG text with its coordinates to hundredths of a point, which no screen or printer resolves."""
+    found = _GEOMETRY.sub(lambda found: _LONG.sub(_hundredths, " ".join(found[0].split())), svg_text)
+    return _UNTURNED.sub("", found)
+
+
+def _hundredths(found: re.Match[str]) -> str:
+    return f"{float(found[0]):.2f}".rstrip("0").rstrip(".")
 
 
 def in_current_colour(svg_text: str) -> str:
@@ -195,7 +216,10 @@ def inline(svg_text: str, label: str) -> str:
     """SVG text to stand inside a page: no XML prologue, no fixed size, named for those who cannot see it."""
     from html import escape
 
-    body = svg_text[svg_text.index("<svg ") :]
+    body = re.sub(r">\s+<", "><", svg_text[svg_text.index("<svg ") :])
     opening, rest = body.split(">", 1)
     opening = re.sub(r'\s(width|height)="[^"]*"', "", opening)
-    return f'{opening} role="img" aria-label="{escape(label)}">{rest}'
+    box = re.search(r'viewBox="\S+ \S+ (\S+) ', opening)
+    # as wide as gives the texts of all figures one size
+    wide = f' style="--wide: {_REM_A_POINT * float(box[1]):.1f}rem"' if box else ""
+    return f'{opening}{wide} role="img" aria-label="{escape(label)}">{rest}'

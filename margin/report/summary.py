@@ -10,6 +10,7 @@ import pandas as pd
 from margin.estimates import numbers
 from margin.estimates.assumptions import by_weight
 from margin.estimates.findings import computed, ideal_parts, of_cancelling, of_check
+from margin.estimates.headline import headline
 from margin.estimates.next_step import next_step
 from margin.estimates.number_columns import (
     Cell,
@@ -77,6 +78,7 @@ class Summary:
     title: str
     conforms: bool
     verdict: str
+    headline: str
     requirement: tuple[tuple[str, str], ...]
     options: tuple[OptionLine, ...]
     recommendation: str
@@ -87,6 +89,7 @@ class Summary:
     checks_exceeded: tuple[str, ...]
     checks_other: str
     assumed: str
+    assumptions: tuple[str, ...]
     ideal: tuple[str, ...]
     cautions: tuple[str, ...]
     cancels: str
@@ -106,6 +109,7 @@ def summarise(results: Results) -> Summary:
         title=results.case.name,
         conforms=results.conforms,
         verdict=results.verdict,
+        headline=said(headline(results)),
         requirement=requirement_lines(results.case),
         options=option_lines(results),
         recommendation=recommendation(results),
@@ -116,6 +120,7 @@ def summarise(results: Results) -> Summary:
         checks_exceeded=tuple(said(of_check(c)) for c in results.checks if c.verdict == "exceeded"),
         checks_other=_other_checks(results.checks),
         assumed=assumed_in_words(results),
+        assumptions=tuple(each.assumption.text for each in by_weight(results)),
         ideal=tuple(map(said, ideal_parts(results.case))),
         cautions=results.cautions,
         cancels="; ".join(map(said, of_cancelling(results))),
@@ -157,6 +162,13 @@ def entry_of(row: pd.Series, name: str) -> Entry:
 def changed(cell: Cell) -> str:
     """A change with its interval, or 'below resolution' alone."""
     return cell.value if cell.value == numbers.BELOW_RESOLUTION else cell.text
+
+
+def capitalised(sentence: str) -> str:
+    """A sentence with a capital letter at its beginning, unless that is a key of the case."""
+    if "." in sentence.split(" ", 1)[0]:
+        return sentence
+    return f"{sentence[:1].upper()}{sentence[1:]}"
 
 
 def worst_load(option: OptionResult) -> pd.Series:

@@ -20,7 +20,7 @@ from margin.report.layout import (
     wrapped,
 )
 from margin.report.shown import table as html_table
-from margin.report.summary import OptionLine, Summary, summarise
+from margin.report.summary import OptionLine, Summary, capitalised, summarise
 
 _GOOD, _BAD = "green", "bold red"
 _BOUND_WORDS = {"conforms": "enough", "does not conform": "too low", "undecided": "open"}
@@ -74,6 +74,7 @@ def _head(summary: Summary, width: int) -> list[Text]:
     out = [Text(line, style=HEAD) for line in wrap(f"{title} {verdict}", width, rest="  ")]
     out[-1] = Text(out[-1].plain.replace("\N{NO-BREAK SPACE}", " "), style=HEAD)
     out[-1].stylize(_GOOD if summary.conforms else _BAD, len(out[-1]) - len(verdict))
+    out.extend(Text(line) for line in wrap(f"{capitalised(summary.headline)}.", width, rest="  "))
     for label, text in summary.requirement:
         out.extend(wrapped(f"{label}:", f"{text}.", width))
     return out
@@ -172,4 +173,5 @@ def notebook_html(results: Results) -> str:
     listed = "".join(f"<li>{escape(label)}: {escape(text)}</li>" for label, text in notes)
     head = "".join(f"<p>{escape(line)}</p>" for line in requirement_in_words(results.case))
     title = f"<p><strong>{escape(summary.title)}: {escape(summary.verdict)}</strong></p>"
+    title += f"<p>{escape(capitalised(summary.headline))}.</p>"
     return f"<div>{title}{head}{options}{causes}<ul>{listed}</ul></div>"

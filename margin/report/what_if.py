@@ -19,15 +19,15 @@ from importlib.resources import files
 from typing import Any
 
 STYLE = """\
-.what-if fieldset { border: 1px solid #c9cdd1; margin: .6rem 0; padding: .4rem .8rem; }
+.what-if fieldset { border: 1px solid var(--line, #c9cdd1); margin: .6rem 0; padding: .4rem .8rem; }
 .what-if-row { display: grid; grid-template-columns: minmax(14rem, 3fr) 4fr 7rem minmax(4rem, 1fr); gap: .2rem .7rem;
   align-items: center; margin: .25rem 0; font-size: .86rem; }
 .what-if-row input[type=range] { width: 100%; }
 .what-if-row input[type=number] { width: 100%; font: inherit; }
 .what-if code { display: block; overflow-x: auto; white-space: pre-wrap; overflow-wrap: anywhere; padding: .4rem .6rem;
-  background: #f4f5f6; font-size: .82rem; }
+  background: var(--shade, #f4f5f6); font-size: .82rem; }
 .what-if svg { display: block; width: 100%; max-width: 34rem; height: auto; font-weight: 400; }
-.what-if :focus-visible { outline: 2px solid #0072B2; outline-offset: 2px; }
+.what-if :focus-visible { outline: 2px solid var(--ring, #0072B2); outline-offset: 2px; }
 @media (max-width: 40rem) { .what-if-row { grid-template-columns: 1fr 1fr; } }
 @media print { .what-if { display: none; } }
 """

@@ -17,11 +17,12 @@ from margin.report.blocks import Picture, Section, Table, picture
 from margin.report.summary import entry_of
 
 UNDEFINED = "undefined"
-WHERE = "Where in the range"
+_SCOPES = {"common": "common to all units", "between": "from unit to unit", "within": "within a unit"}
+WHERE = "Contribution over the load range"
 
 
 def where_section(shares: ErrorShares, option: str, version: str) -> Section:
-    """Where in the range which cause sets the error, and what a calibration could remove."""
+    """Contribution of causes over the load range, and what a calibration could remove."""
     caption = shares_caption(shares, version)
     drawn = [
         drawn_picture(
@@ -48,8 +49,13 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
                 caption,
             )
         )
+    return Section(WHERE, (*drawn, scopes_table(shares, option)))
+
+
+def scopes_table(shares: ErrorShares, option: str) -> Table:
+    """Shares of the variance of one option that are common to all units, between units and within a unit."""
     rows = [row for _, row in shares.scopes[shares.scopes["option"] == option].iterrows()]
-    table = Table(
+    return Table(
         "Shares of the variance (errors beyond ten times the permissible one counted as ten times): a better "
         "calibration of each unit could remove what differs between units; it never removes what moves within a unit.",
         ("Output", "Standard deviation", "Common to all units", "From unit to unit", "Within a unit"),
@@ -63,7 +69,19 @@ def where_section(shares: ErrorShares, option: str, version: str) -> Section:
             )
         ),
     )
-    return Section(WHERE, (*drawn, table))
+
+
+def largest_contribution(shares: ErrorShares, option: str) -> str:
+    """'error at 60 N: 45 % from unit to unit', at the highest load; that it is undefined where it is."""
+    rows = shares.scopes[
+        (shares.scopes["option"] == option)
+        & (shares.scopes["output"] == error_name(shares.case.check_loads[-1]))
+    ]
+    if rows.empty or rows.iloc[0][list(_SCOPES)].isna().any():
+        return UNDEFINED
+    row = rows.iloc[0]
+    name = max(_SCOPES, key=lambda scope: float(row[scope]))
+    return f"{row['output']}: {numbers.percent(float(row[name]), digits=2)} {_SCOPES[name]}"
 
 
 def shares_caption(shares: ErrorShares, version: str) -> str:

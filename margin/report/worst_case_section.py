@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from string import ascii_lowercase
 
 import pandas as pd
 
@@ -10,42 +11,94 @@ from margin.case import units
 from margin.estimates import numbers
 from margin.estimates.number_columns import plain_column
 from margin.estimates.results import OptionResult, Results
-from margin.estimates.worst_case import AGREE, COVERAGE, NOTHING, OUTER_SHARE, TOLERANCE
+from margin.estimates.worst_case import AGREE, COVERAGE, NOTHING, OUTER_SHARE, PESSIMISM, TOLERANCE
 from margin.report import figures, style
-from margin.report.blocks import Block, Section, Table, Text, bare, forces, loads_of, picture
+from margin.report.blocks import Block, Listing, Section, Table, bare, forces, loads_of
+from margin.report.by_option import by_option, focus_place, option_picture
 
 LEADING_OF_CORNER = 12
 
 
 def worst_cases(results: Results) -> Section:
-    """Worst case by three methods, with a warning where they disagree."""
-    focus = results.focus
+    """Worst case by three methods, with marks for how they compare."""
     low, high = 100.0 * OUTER_SHARE, 100.0 * (1.0 - OUTER_SHARE)
+    explained = Listing(
+        "Methods",
+        (
+            "Extreme value: limits of all causes searched together, interior points included; dependence between "
+            "causes is left out. Limits are the bounds of a spread bounded on both sides, and the "
+            f"{low:.3f} % and {high:.3f} % quantiles of any other; of a spread estimated from few units, those of one "
+            "further unit",
+            f"Root sum square (RSS): terms of first order, and with those of second order, at k = {COVERAGE:g} "
+            "(JCGM 100, 5.1.2 and 5.2.2), the rounding of each reading included (F.2.2.1)",
+            f"Monte Carlo: {low:.3f} % to {high:.3f} % of the errors drawn",
+            "Ratios: half width over that of Monte Carlo; above 1 pessimistic, below 1 optimistic",
+            f"Agreement: both ends of the RSS within {100.0 * TOLERANCE:.0f} % of the half width of Monte Carlo",
+        ),
+    )
+    return Section(
+        "Worst case by three methods",
+        (by_option(results, lambda option: _blocks_of(results, option)), explained),
+        answers=tuple(_answer(results, option) for option in results.options),
+        focus=focus_place(results),
+    )
+
+
+def _answer(results: Results, option: OptionResult) -> str:
+    """'extreme value up to 3.1 × the permissible error; methods agree at 5 of 6 loads'."""
+    rows = option.worst_case
+    pooled = option.errors[option.errors["condition"] == "all"].set_index("load_N")["permissible_N"]
+    permissible = pooled.reindex(rows["load_N"]).to_numpy()
+    extreme = rows[["extreme_low_N", "extreme_high_N"]].abs().max(axis=1).to_numpy()
+    ratio = extreme[permissible > 0.0] / permissible[permissible > 0.0]
+    agreeing = int(rows["verdict"].isin((AGREE, NOTHING)).sum())
+    most = numbers.plain(float(ratio.max()), digits=2) if ratio.size else "an undefined multiple"
+    return f"extreme value up to {most} × the permissible error; methods agree at {agreeing} of {len(rows)} loads"
+
+
+def _blocks_of(results: Results, option: OptionResult) -> list[Block]:
+    """Figure, table with its marks explained, and the corner of the largest extreme value of one option."""
+    marks = _marks(option)
+    axes = figures.worst_case_ways(results, option.name)
+    text = "Worst case by three methods at each check load, over the permissible error."
+    alternative = f"Three ranges at each load for {option.name}, against the permissible error."
     blocks: list[Block] = [
-        Text(
-            "Extreme value: the limits of all causes searched together, interior points included; dependence between "
-            "causes is left out. The limits are the bounds of a spread that is bounded on both sides, and the "
-            f"{low:.3f} % and {high:.3f} % quantiles of any other; of a spread taken from few units, those of one "
-            "further unit. Root sum square: terms of first order, and with those of second order, at k = "
-            f"{COVERAGE:g} (JCGM 100, 5.1.2 and 5.2.2), the rounding of each reading included (F.2.2.1). Monte Carlo: "
-            f"{low:.3f} % to {high:.3f} % of the errors drawn. The ratios are half widths over that of Monte Carlo: "
-            "above 1 pessimistic, below 1 optimistic. The methods agree where both ends of the root sum square lie "
-            f"within {100.0 * TOLERANCE:.0f} % of the half width of Monte Carlo."
-        )
+        option_picture(
+            results, option, "worst-case", figures.figure_of(axes), style.caption(results, text), alternative
+        ),
+        _worst_case_table(option, marks),
+        Listing("Marks", tuple(f"{mark}: {_in_words(row)}" for row, mark in marks.items())),
     ]
-    for (verdict, loads), names in _warnings(results).items():
-        blocks.append(Text(f"At {loads} with {' and '.join(map(repr, names))}: {verdict}.", warning=True))
-    blocks += [_worst_case_table(option) for option in results.options]
-    if len(focus.extremes):  # none where nothing varies
-        blocks.append(_corner_table(focus))
-    axes = figures.worst_case_ways(results, focus.name)
-    text = "Worst case by three methods at each check load."
-    alternative = f"Three ranges at each load for {focus.name}, against the permissible error."
-    shown = picture("worst-case", figures.figure_of(axes), style.caption(results, text), alternative)
-    return Section("Worst case by three methods", (*blocks, shown))
+    if len(option.extremes):  # none where nothing varies
+        blocks.append(_corner_table(option))
+    return blocks
 
 
-def _worst_case_table(option: OptionResult) -> Table:
+_Found = tuple[str, str]
+"""Verdict of a load and the causes behind it."""
+
+
+def _found(row: pd.Series) -> _Found:
+    """Without the degree of pessimism of the extreme value, which the ratios show and worst_case.csv has in words."""
+    why = (part for part in str(row["why"]).split("; ") if not part.startswith(PESSIMISM))
+    return str(row["verdict"]), "; ".join(why)
+
+
+def _marks(option: OptionResult) -> dict[_Found, str]:
+    """A short mark for each way in which the methods compare: '=' where they agree, else a letter."""
+    found = list(dict.fromkeys(_found(row) for _, row in option.worst_case.iterrows()))
+    alike = [each for each in found if each[0] in (AGREE, NOTHING)]
+    other = [each for each in found if each not in alike]
+    marks = {each: "=" + "'" * number for number, each in enumerate(alike)}
+    return marks | {each: ascii_lowercase[number % 26] for number, each in enumerate(other)}
+
+
+def _in_words(found: _Found) -> str:
+    verdict, why = found
+    return f"{verdict} ({why})" if why else verdict
+
+
+def _worst_case_table(option: OptionResult, marks: dict[_Found, str]) -> Table:
     rows = [row for _, row in option.worst_case.iterrows()]
     scale = forces(rows, *(f"{way}_{end}_N" for way in ("extreme", "monte_carlo") for end in ("low", "high")))
     unit, shown = scale.unit, bare(scale)
@@ -62,13 +115,18 @@ def _worst_case_table(option: OptionResult) -> Table:
         )
         for name in ("extreme_over_draws", "rss_over_draws")
     )
-    verdicts = [f"{row['verdict']}; {row['why']}" if row["why"] else str(row["verdict"]) for row in rows]
     body = tuple(
-        zip(loads, *(_range_column(found, shown) for found in ranges), *ratios, verdicts, strict=True)
+        zip(
+            loads,
+            *(_range_column(found, shown) for found in ranges),
+            *ratios,
+            (marks[_found(row)] for row in rows),
+            strict=True,
+        )
     )
     columns = (
-        f"Load ({load_unit})", f"Extreme value ({unit})", f"Root sum square ({unit})", f"with second order ({unit})",
-        f"Monte Carlo ({unit})", "Extreme / draws", "RSS / draws", "Verdict, and why",
+        f"Load ({load_unit})", f"Extreme value ({unit})", f"RSS ({unit})", f"RSS, second order ({unit})",
+        f"Monte Carlo ({unit})", "Extreme / draws", "RSS / draws", "Mark",
     )  # fmt: skip
     return Table(f"Worst case with {option.name!r}.", columns, body, 0, True)
 
@@ -97,7 +155,7 @@ def _corner_table(option: OptionResult) -> Table:
         "Deviation",
         f"Error moves if at its centre ({scale.unit})",
     )
-    return Table(text, columns, rows, 4)
+    return Table(text, columns, rows, 4, folded=True)
 
 
 def _deviation(row: pd.Series) -> str:
@@ -113,17 +171,6 @@ def _deviation(row: pd.Series) -> str:
 
 def _about(row: pd.Series, mean: str, half: str) -> tuple[float, float]:
     return row[mean] - row[half], row[mean] + row[half]
-
-
-def _warnings(results: Results) -> dict[tuple[str, str], list[str]]:
-    """Options that share a warning at the same loads, by warning and loads."""
-    found: dict[tuple[str, str], list[str]] = {}
-    for option in results.options:
-        odd = option.worst_case[~option.worst_case["verdict"].isin((AGREE, NOTHING))]
-        for verdict, rows in odd.groupby("verdict", sort=False):
-            loads, unit = loads_of([row for _, row in rows.iterrows()])
-            found.setdefault((str(verdict), f"{', '.join(loads)} {unit}"), []).append(option.name)
-    return found
 
 
 def _range_column(ranges: Sequence[tuple[float, float]], scale: numbers.Scale) -> list[str]:

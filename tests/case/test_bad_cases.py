@@ -479,7 +479,7 @@ BAD = [
     pytest.param(
         case_text(**_limit('"6 % of capacity"')),
         [
-            '[requirement] permissible_error = "6 % of capacity": "of capacity" is not known; write of reading, of span (highest less lowest load), of full scale (highest load) or of rated load'
+            '[requirement] permissible_error = "6 % of capacity": "of capacity" is not recognised; write of reading, of span (highest less lowest load), of full scale (highest load) or of rated load'
         ],
         id="of_capacity",
     ),

@@ -80,7 +80,7 @@ def short_reports(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(files, "report_contents", short_contents)
 
 
-def short_contents(results: Results, payload: object = None) -> dict[str, str]:
+def short_contents(results: Results, payload: object = None, **_: object) -> dict[str, str]:
     listing = {"format": {"name": "margin results"}, "files": ["report.html", "results.json"]}
     return {"report.html": results.case.name, "results.json": json.dumps(listing)}
 

@@ -14,7 +14,7 @@ from margin.estimates.results import Results
 from margin.estimates.shares import FAILING, MARGIN
 from margin.estimates.shares.result import CURED, MAIN_EFFECT, TOTAL_EFFECT
 from margin.report import files, sections, style
-from margin.report.blocks import Table, Text
+from margin.report.blocks import Table, Text, flat
 from margin.report.effects import undefined
 
 
@@ -54,9 +54,10 @@ def test_the_section_explains_each_effect_and_calls_no_total_a_share(results: Re
     """Main effect, total effect and cured are explained in a sentence each; tables are headed by these words."""
     with style.settings():
         section = sections.effects_of_causes(results)
-    texts = {block.text for block in section.blocks if isinstance(block, Text)}
+    blocks = tuple(flat(section.blocks))
+    texts = {block.text for block in blocks if isinstance(block, Text)}
     assert {MAIN_EFFECT, TOTAL_EFFECT, CURED} <= texts
-    tables = [block for block in section.blocks if isinstance(block, Table)]
+    tables = [block for block in blocks if isinstance(block, Table)]
     assert [table.columns for table in tables] == [
         ("Rank", "Cause", "Main effect", "Total effect"),
         ("Rank", "Cause", "Main effect", "Total effect", "Cured"),

@@ -127,6 +127,7 @@ def test_notebook_shows_the_same_and_escapes(results: Results) -> None:
     assert results.cautions[0] in html
 
 
+@pytest.mark.usefixtures("undrawn")
 @pytest.mark.parametrize("which", ["results", "failing"])
 def test_ideal_parts_of_the_chain_are_named(which: str, request: pytest.FixtureRequest) -> None:
     """A converter that was left out and a direct interface are told plainly on the screen and on the page."""

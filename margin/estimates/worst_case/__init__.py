@@ -14,6 +14,7 @@ ways        the frames
 """
 
 from margin.estimates.worst_case.corners import Corners
+from margin.estimates.worst_case.effects import PESSIMISM
 from margin.estimates.worst_case.variables import OUTER_SHARE, Variable
 from margin.estimates.worst_case.verdict import AGREE, COVERAGE, NOTHING, TOLERANCE
 from margin.estimates.worst_case.ways import WorstCase, extreme_values, first_order, worst_cases
@@ -23,6 +24,7 @@ __all__ = [
     "COVERAGE",
     "NOTHING",
     "OUTER_SHARE",
+    "PESSIMISM",
     "TOLERANCE",
     "Corners",
     "Variable",

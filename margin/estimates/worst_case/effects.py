@@ -15,6 +15,9 @@ from margin.estimates.worst_case.verdict import COVERAGE, TOLERANCE, Ranges
 
 Array = NDArray[np.float64]
 
+PESSIMISM = "extreme value: as pessimistic as"
+"""Beginning of the part of a reason that says how pessimistic the extreme value is."""
+
 SEVERAL = "no single factor: several together, or tails longer than those of a normal distribution"
 
 VANISHES = 0.1
@@ -115,7 +118,7 @@ def why(ranges: Ranges, effects: Effects) -> str:
             reasons.append((f"limits closer than {COVERAGE:g} standard deviations", effects.cut_short()))
         parts = [f"{what}: {_listed(names)}" for what, names in reasons if names] or [SEVERAL]
     if ranges.extreme_over_drawn > 1.0 + TOLERANCE and effects.alike() > 1:
-        parts.append(f"extreme value: as pessimistic as {effects.alike()} equal causes all at their limits")
+        parts.append(f"{PESSIMISM} {effects.alike()} equal causes all at their limits")
     return "; ".join(parts)
 
 

@@ -418,16 +418,24 @@ const whatIf = (() => {
 // ---- controls and drawing
 
 const mountWhatIf = (element, payload) => {
-  const INK = "#1b1d1f", SOFT = "#55595d", NOW = "#0072B2", LIMIT = "#a33f00", SVG = "http://www.w3.org/2000/svg";
+  const INK = "currentColor", SOFT = "var(--soft, #55595d)", NOW = "#0072B2", LIMIT = "var(--bad, #a33f00)", SVG = "http://www.w3.org/2000/svg";
   const make = (name, attributes = {}, ...children) => {
     const made = document.createElement(name);
-    for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+    for (const [key, value] of Object.entries(attributes)) {
+      // a colour of the page is a matter of style: attributes need not know variables
+      if (key === "fill" || key === "stroke") made.style.setProperty(key, value);
+      else made.setAttribute(key, value);
+    }
     made.append(...children);
     return made;
   };
   const draw = (name, attributes = {}, text = "") => {
     const made = document.createElementNS(SVG, name);
-    for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+    for (const [key, value] of Object.entries(attributes)) {
+      // a colour of the page is a matter of style: attributes need not know variables
+      if (key === "fill" || key === "stroke") made.style.setProperty(key, value);
+      else made.setAttribute(key, value);
+    }
     if (text) made.textContent = text;
     return made;
   };
@@ -559,7 +567,7 @@ const mountWhatIf = (element, payload) => {
   };
 
   const bandPicture = (now, before) => {
-    const left = 60, right = 610, top = 14, bottom = 210, svg = draw("svg", {viewBox: "0 0 640 250", role: "img"});
+    const left = 60, right = 610, top = 14, bottom = 210, svg = draw("svg", {viewBox: "0 0 640 266", role: "img"});
     svg.append(draw("title", {}, "95 % error band over load, relative to the present permissible error"));
     const first = payload.loads[0], last = payload.loads[payload.loads.length - 1];
     const relative = (row, k, end) => row[end] / payload.permissible[k];
@@ -589,8 +597,11 @@ const mountWhatIf = (element, payload) => {
     for (const load of payload.loads) {
       svg.append(draw("text", {x: x(load), y: bottom + 16, "text-anchor": "middle", "font-size": 12, fill: INK}, short(load)));
     }
-    svg.append(draw("text", {x: (left + right) / 2, y: bottom + 34, "text-anchor": "middle", "font-size": 12, fill: INK},
-      "Load (N); error over the present permissible error, 95 % of readings: moved (blue), as it is (grey, dashed), limit (red)"));
+    const below = ["Load (N)", "Error over the present permissible error, 95 % of readings: moved (blue), as it is (grey, dashed)"];
+    below.forEach((text, k) => {
+      const place = {x: (left + right) / 2, y: bottom + 34 + 16 * k, "text-anchor": "middle", "font-size": 12, fill: INK};
+      svg.append(draw("text", place, text));
+    });
     return svg;
   };
 
