@@ -5,13 +5,12 @@ from __future__ import annotations
 import re
 import shlex
 import tomllib
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
-from small_shipped import ROOT, copy_cases, thin
+from small_shipped import ROOT, copy_cases, quicken, thin
 
 import margin
 from margin.cli import cli
@@ -50,8 +49,7 @@ def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     copy_cases(tmp_path)
     monkeypatch.chdir(tmp_path)
     command(OWN_CASE)
-    monkeypatch.setattr(margin, "budget", partial(margin.budget, runs=3000, width=1.0), raising=False)
-    monkeypatch.setattr(margin, "rare", partial(margin.rare, budget=2000), raising=False)
+    quicken(monkeypatch)
     return tmp_path
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -31,8 +32,14 @@ class UnreadableResults(MarginError, ValueError):
     """A file that is not a results document, or one of another version."""
 
 
-def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]:
-    """The whole study as plain data; `files` are the names of what is written beside it."""
+def to_document(
+    results: Results, files: tuple[str, ...] = (), shown: Sequence[dict[str, Any]] = ()
+) -> dict[str, Any]:
+    """The whole study as plain data.
+
+    files  names of what is written beside it
+    shown  words and numbers of the page in its own digits, of `words_shown`
+    """
     plain = {
         "format": {"name": FORMAT, "version": VERSION},
         "files": list(files),
@@ -73,6 +80,7 @@ def to_document(results: Results, files: tuple[str, ...] = ()) -> dict[str, Any]
         "checks": records(frames.checks_frame(results)),
         "samples": records(results.samples),
         "cautions": list(results.cautions),
+        "shown": list(shown),
     }
     return with_undetermined(plain)
 

@@ -24,6 +24,7 @@ from margin.report.frames import (
     yields_frame,
 )
 from margin.report.manifest import subject_of, subject_of_pair
+from margin.report.words_shown import words_shown
 
 __all__ = [
     "FolderNotOurs",
@@ -128,5 +129,6 @@ def report_contents(
             "scopes.csv": csv_text(results.shares.scopes),
         }
     contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(parts)}
-    contents["results.json"] = to_json(to_document(results, (*contents, "results.json")))
+    shown = words_shown(contents["report.html"])
+    contents["results.json"] = to_json(to_document(results, (*contents, "results.json"), shown))
     return contents

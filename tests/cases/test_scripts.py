@@ -5,11 +5,10 @@ from __future__ import annotations
 import runpy
 import sys
 from contextlib import suppress
-from functools import partial
 from pathlib import Path
 
 import pytest
-from small_shipped import ROOT, copy_cases
+from small_shipped import ROOT, copy_cases, quicken
 
 import margin
 
@@ -19,8 +18,7 @@ def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with the shipped cases at few units; the working directory."""
     copy_cases(tmp_path)
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(margin, "budget", partial(margin.budget, runs=3000, width=1.0), raising=False)
-    monkeypatch.setattr(margin, "rare", partial(margin.rare, budget=2000), raising=False)
+    quicken(monkeypatch)
     return tmp_path
 
 

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from margin.estimates import evaluate as evaluation
+
 CASE = """
 [case]
 unstated = "zero"
@@ -33,3 +35,10 @@ def case(tmp_path: Path) -> Path:
     path = tmp_path / "case.toml"
     path.write_text(CASE, encoding="utf-8")
     return path
+
+
+@pytest.fixture(autouse=True)
+def few_effects(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Effects of causes in a report, three quarters of the time of so small a study, from few evaluations: what they
+    are is tried with the estimates, here how they are shown."""
+    monkeypatch.setattr(evaluation, "runs_of_report", lambda model: 2000)

@@ -50,8 +50,9 @@ def invoke(*words: str) -> Result:
     return CliRunner().invoke(cli, ["budget", *words])
 
 
-def test_a_budget_is_printed_and_written(case: Path, tmp_path: Path) -> None:
-    """Exit code 0 whether or not the case conforms; the summary names option and page."""
+def test_a_budget_is_printed_and_written(case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Exit code 0 whether or not the case conforms; the summary names option and page, as wide as asked."""
+    monkeypatch.setenv("COLUMNS", "80")
     out = tmp_path / "budget"
     found = invoke(str(case), "--runs", "1000", "--option", "one-point", "--out", str(out))
     assert found.exit_code == 0, found.output
