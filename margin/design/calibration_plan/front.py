@@ -1,0 +1,60 @@
+"""Plans that give the highest yield for the time they take: the front of yield against seconds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from margin.design.calibration_plan.trials import Scored, gain_over
+
+MOST_ON_FRONT = 10
+"""Plans that are kept of a front."""
+
+
+def in_order(found: Iterable[Scored]) -> list[Scored]:
+    """By seconds; of the same time those without a thermometer, then those of the highest yield first."""
+    return sorted(found, key=lambda s: (round(s.seconds, 9), s.corrected, -s.merit[0], -s.merit[1]))
+
+
+def undominated(found: Iterable[Scored], most: int = MOST_ON_FRONT) -> list[Scored]:
+    """Plans of which no other is as quick and better, the quickest first.
+
+    Where there are more than `most`, those that gain least over the one before are left out.
+    """
+    kept: list[Scored] = []
+    best: dict[float, Scored] = {}
+    for each in found:
+        seconds = round(each.seconds, 9)
+        if seconds not in best or (each.merit, not each.corrected) > (
+            best[seconds].merit,
+            not best[seconds].corrected,
+        ):
+            best[seconds] = each
+    for _, each in sorted(best.items()):
+        if not kept or each.merit > kept[-1].merit:
+            kept.append(each)
+    while len(kept) > most:
+        gains = [after.reached - before.reached for before, after in zip(kept, kept[1:], strict=False)]
+        # the quickest and the best one stay
+        least = min(range(len(gains) - 1), key=lambda k: gains[k])
+        del kept[least + 1]
+    return kept
+
+
+def resolved(found: Iterable[Scored], confidence: float, most: int = MOST_ON_FRONT) -> list[Scored]:
+    """The front of what the draws resolve: each plan is better than the one before it by more than the interval of
+    the difference, on common draws. A longer plan whose gain is not resolved is not worth its time."""
+    kept: list[Scored] = []
+    for each in undominated(found, most=10**6):
+        if not kept:
+            kept.append(each)
+            continue
+        gain, half = gain_over(each, kept[-1], confidence)
+        if gain > half or (gain == 0.0 == half and each.ratio < kept[-1].ratio and each.reached < 1.0):
+            kept.append(each)
+    return undominated(kept, most)
+
+
+def by_thermometer(found: Sequence[Scored]) -> list[list[Scored]]:
+    """The candidates without and with a thermometer, where there are any: a part on the board is no matter of time."""
+    groups = [[each for each in found if each.corrected is corrected] for corrected in (False, True)]
+    return [group for group in groups if group]
