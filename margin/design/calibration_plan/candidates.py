@@ -28,6 +28,8 @@ LEAST_SHARE = 0.02
 _FEWEST_DISTINCT = 25
 _WORDS = {1: "one point", 2: "two points", 3: "three points", 4: "four points", 5: "five points"}
 _DEGREES = {1: "line", 2: "parabola"}
+_LONGEST_NAME = 74
+"""Characters of a name, at most; a case allows 80, and a number may follow."""
 
 
 @dataclass(frozen=True)
@@ -243,17 +245,33 @@ def with_dwell(case: Case, dwell: float) -> Case:
     return dataclasses.replace(case, elements=elements)
 
 
-def name_of(spec: CalibrationSpec) -> str:
-    """What a calibration is called in a plan: 'two points, 3 reloads, logarithm, thermometer'."""
-    words = [_WORDS.get(len(spec.loads), f"{len(spec.loads)} points") if spec.loads else spec.kind]
+def name_of(candidate: Candidate, usual: float) -> str:
+    """What a calibration is called in a plan: 'two points at 8 and 50 N, 3 reloads, logarithm, thermometer'.
+
+    usual  dwell of the station, s, that is not worth a word
+    """
+    spec = candidate.spec
+    words = [_points(spec) if spec.loads else spec.kind]
+    fitted = spec.kind in ("two-point", "multi-point")
+    details = []
     if spec.kind == "multi-point":
-        words.append("piecewise" if spec.fit == "piecewise" else _DEGREES.get(spec.degree, f"degree {spec.degree}"))
-    if spec.kind in ("two-point", "multi-point") and spec.space != "force":
-        words.append(spec.space)
-    if spec.reloads > 1:
-        words.append(f"{spec.reloads} reloads")
-    if spec.direction != "up":
-        words.append("both branches" if spec.direction == "both" else "way down")
-    words += ["tared"] if spec.tare else []
-    words += ["thermometer"] if spec.temperature_correction else []
-    return ", ".join(words)
+        piecewise = spec.fit == "piecewise"
+        details.append("piecewise" if piecewise else _DEGREES.get(spec.degree, f"degree {spec.degree}"))
+    details += [spec.space] if fitted and spec.space != "force" else []
+    details += ["relative weights"] if spec.weights == "relative" else []
+    rest = [f"{spec.reloads} reloads"] if spec.reloads > 1 else []
+    rest += {"up": [], "both": ["both branches"], "down": ["way down"]}[spec.direction]
+    rest += ["tared"] if spec.tare else []
+    rest += ["thermometer"] if spec.temperature_correction else []
+    rest += [f"dwell {candidate.dwell:g} s"] if candidate.dwell != usual else []
+    while details and len(", ".join([*words, *details, *rest])) > _LONGEST_NAME:
+        details.pop(0)
+    return ", ".join([*words, *details, *rest])
+
+
+def _points(spec: CalibrationSpec) -> str:
+    count = _WORDS.get(len(spec.loads), f"{len(spec.loads)} points")
+    shown = [f"{load:g}" for load in spec.loads]
+    if len(shown) < 3:
+        return f"{count} at {' and '.join(shown)} N"
+    return f"{count} from {shown[0]} to {shown[-1]} N"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 
 from margin.design.calibration_plan.trials import Scored, gain_over
 
@@ -33,7 +34,7 @@ def undominated(found: Iterable[Scored], most: int = MOST_ON_FRONT) -> list[Scor
         if not kept or each.merit > kept[-1].merit:
             kept.append(each)
     while len(kept) > most:
-        gains = [after.reached - before.reached for before, after in zip(kept, kept[1:], strict=False)]
+        gains = [after.reached - before.reached for before, after in pairwise(kept)]
         # the quickest and the best one stay
         least = min(range(len(gains) - 1), key=lambda k: gains[k])
         del kept[least + 1]

@@ -87,9 +87,7 @@ def search(
     scored += trials.of(in_time(wider for each in leading for wider in extended(case, each.candidate)))
     own = trials.of(in_time(own_options(case, corrections)))
     progress(1)
-    starts = [
-        each.candidate for group in by_thermometer(scored) for each in undominated(group, MOVED)
-    ]
+    starts = [each.candidate for group in by_thermometer(scored) for each in undominated(group, MOVED)]
     moved = improved(starts, lattice, trials.of)
     progress(1)
     scored += [*moved, *own]
@@ -104,9 +102,7 @@ def search(
         for each in [*undominated(group), *(one for one in own if one in group)]
     ]
     confidence = case.requirement.confidence
-    fronts_found = tuple(
-        tuple(resolved(group, confidence)) for group in by_thermometer(choice.of(finalists))
-    )
+    fronts_found = tuple(tuple(resolved(group, confidence)) for group in by_thermometer(choice.of(finalists)))
     progress(1)
     return Found(fronts_found, trials.count, few, more)
 

@@ -65,7 +65,9 @@ def with_options(case: Case, candidates: Sequence[Candidate], units: int, seed: 
         dataclasses.replace(each.spec, name=str(number)) for number, each in enumerate(candidates, 1)
     )
     # points at random: others depend on which options are drawn together
-    study = dataclasses.replace(case.study, units=min(units, case.study.units), draw="all units", seed=seed, points="random")
+    study = dataclasses.replace(
+        case.study, units=min(units, case.study.units), draw="all units", seed=seed, points="random"
+    )
     if study.nested:
         study = dataclasses.replace(study, outer=None)
     return dataclasses.replace(with_dwell(case, candidates[0].dwell), calibrations=specs, study=study)
