@@ -49,7 +49,8 @@ def render(found: CalibrationPlan, width: int | None = None) -> str:
     ]
     lines += table_lines(_COLUMNS, rows, width)
     lines += [line for label, text in _below(found) for line in wrapped(label, text, width)]
-    pasted = f"\nPaste into the case:\n\n{found.text}\nThen run: {found.command}\n"
+    command = found.command.replace(" --change ", " \\\n  --change ")
+    pasted = f"\nPaste into the case:\n\n{found.text}\nThen run:\n\n{command}\n"
     return plain_text(lines) + pasted
 
 

@@ -51,7 +51,8 @@ def steps_in_words(plan: Plan) -> str:
     parts = ["the unloaded signal"] if spec.tare or spec.kind == "tare" else []
     if spec.loads:
         count = "load" if len(spec.loads) == 1 else f"{len(spec.loads)} loads"
-        times = "once each" if spec.reloads == 1 else f"{spec.reloads} placements of each averaged"
+        each = "" if len(spec.loads) == 1 else " each" if spec.reloads == 1 else " of each"
+        times = f"once{each}" if spec.reloads == 1 else f"{spec.reloads} placements{each} averaged"
         branch = {"up": "on the way up", "down": "on the way down", "both": "on the way up and down"}[
             spec.direction
         ]
@@ -67,9 +68,9 @@ def answer(found: CalibrationPlan) -> str:
     chosen = found.chosen
     within = "" if found.most_seconds is None else f" within {numbers.plain(found.most_seconds, 's')} a unit"
     if chosen.verdict == "conforms":
-        return f"{chosen.name}: the quickest plan{within} that conforms. {_sentence(found, chosen)}"
+        return f"{chosen.name!r} is the quickest plan{within} that conforms. {_sentence(found, chosen)}"
     shown = "none is shown to conform" if _undecided(found) else "none conforms"
-    return f"Of the plans{within} {shown}. {chosen.name} comes nearest. {_sentence(found, chosen)}"
+    return f"Of the plans{within} {shown}; {chosen.name!r} comes nearest. {_sentence(found, chosen)}"
 
 
 def _undecided(found: CalibrationPlan) -> bool:
@@ -98,7 +99,7 @@ def thermometer_line(found: CalibrationPlan) -> str:
     other = found.without
     if other is None:
         return "Without a thermometer no plan of the front is shown to conform."
-    return f"Without a thermometer: {other.name}, {promise_in_words(found, other)}."
+    return f"Without a thermometer: {other.name!r}, {promise_in_words(found, other)}."
 
 
 def unconfirmed_line(found: CalibrationPlan) -> str:
@@ -126,31 +127,29 @@ def reference_answer(found: CalibrationPlan) -> str:
             f"Even with a perfect reference the lower bound stays below {target}: a better reference alone does not "
             "help."
         )
-    largest, ratio = need.largest, need.least_ratio
+    largest, ratio, most = need.largest, need.least_ratio, numbers.plain(need.tried)
+    at_most = numbers.plain(need.stated_ratio / need.tried)
     if math.isinf(largest.value):
-        return (
-            f"The lower bound stays at {target} or above up to {numbers.plain(need.tried)} times the stated errors of "
-            f"the reference, the most that was tried: a test uncertainty ratio of {numbers.plain(ratio.high)} "
-            "suffices at the loads of the plan."
-            if math.isinf(largest.low)
-            else f"The lower bound stays at {target} or above up to {numbers.plain(need.tried)} times the stated "
-            f"errors of the reference, the most that was tried; it is shown to up to {numbers.plain(largest.low)} "
-            f"times, a test uncertainty ratio of {numbers.plain(ratio.high)}."
+        stays = (
+            f"The lower bound stays at {target} or above up to {most} times the stated errors of the reference, the "
+            f"most that was tried: a test uncertainty ratio of {at_most} at the loads of the plan"
         )
-    top = (
-        f"more than {numbers.plain(need.tried)}" if math.isinf(largest.high) else numbers.plain(largest.high)
-    )
-    times = f"{numbers.plain(largest.value)} ({numbers.plain(largest.low)} to {top})"
-    bottom = (
-        f"below {numbers.plain(ratio.low or ratio.value)}"
-        if math.isinf(largest.high)
-        else numbers.plain(ratio.low)
-    )
-    high = "no limit" if math.isinf(ratio.high) else numbers.plain(ratio.high)
+        if math.isinf(largest.low):
+            return f"{stays} suffices."
+        shown = f"{numbers.plain(largest.low)} times, a ratio of {_ratio(ratio.high)}"
+        return f"{stays}; the interval of the bound does so up to {shown}."
+    open_end = math.isinf(largest.high)
+    top = f"more than {most}" if open_end else numbers.plain(largest.high)
+    bottom = f"less than {at_most}" if open_end else numbers.plain(ratio.low)
     return (
-        f"The reference may be {times} times as uncertain as stated before the lower bound falls below {target}: a "
-        f"test uncertainty ratio of {numbers.plain(ratio.value)} ({bottom} to {high}) at the loads of the plan."
+        f"The reference may be {numbers.plain(largest.value)} ({numbers.plain(largest.low)} to {top}) times as "
+        f"uncertain as stated before the lower bound falls below {target}: a test uncertainty ratio of "
+        f"{numbers.plain(ratio.value)} ({bottom} to {_ratio(ratio.high)}) at the loads of the plan."
     )
+
+
+def _ratio(value: float) -> str:
+    return "no limit" if math.isinf(value) else numbers.plain(value)
 
 
 def computed_lines(found: CalibrationPlan) -> tuple[str, ...]:

@@ -28,8 +28,8 @@ LEAST_SHARE = 0.02
 _FEWEST_DISTINCT = 25
 _WORDS = {1: "one point", 2: "two points", 3: "three points", 4: "four points", 5: "five points"}
 _DEGREES = {1: "line", 2: "parabola"}
-_LONGEST_NAME = 74
-"""Characters of a name, at most; a case allows 80, and a number may follow."""
+_LONGEST_NAME = 66
+"""Characters of a name, at most; a case allows 80, and a line of a terminal holds key, name and a number after it."""
 
 
 @dataclass(frozen=True)

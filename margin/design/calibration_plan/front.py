@@ -59,3 +59,24 @@ def by_thermometer(found: Sequence[Scored]) -> list[list[Scored]]:
     """The candidates without and with a thermometer, where there are any: a part on the board is no matter of time."""
     groups = [[each for each in found if each.corrected is corrected] for corrected in (False, True)]
     return [group for group in groups if group]
+
+
+def fronts_of(found: Sequence[Scored], confidence: float) -> tuple[tuple[Scored, ...], ...]:
+    """Resolved fronts without a thermometer and with one, where both were tried, each the quickest plan first.
+
+    A thermometer has to be worth its part: a plan with one stays if it is better than every plan without one that is
+    as quick, by more than the interval of the difference.
+    """
+    first, *corrected = [tuple(resolved(group, confidence)) for group in by_thermometer(found)]
+    if not corrected:
+        return (first,)
+    worth = tuple(each for each in corrected[0] if _is_worth(each, first, confidence))
+    return (first, worth) if worth else (first,)
+
+
+def _is_worth(plan: Scored, without: Sequence[Scored], confidence: float) -> bool:
+    quicker = [each for each in without if each.seconds <= plan.seconds + 1e-9]
+    if not quicker:
+        return True
+    gain, half = gain_over(plan, max(quicker, key=lambda each: each.merit), confidence)
+    return gain > half

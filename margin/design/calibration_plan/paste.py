@@ -37,8 +37,14 @@ def calibration_text(spec: CalibrationSpec) -> str:
 
 
 def text_of(case: Case, plan: Plan) -> str:
-    """What to paste into the file of the case, with a note where the dwell of the station changes too."""
+    """What to paste into the file of the case, with a note where the dwell of the station changes too.
+
+    An option that the case has already is commented out, so that pasting it does no harm.
+    """
     table = calibration_text(plan.spec)
+    if plan.spec in case.calibrations:
+        noted = "".join(f"# {line}\n" for line in table.splitlines())
+        return f"# an option of the case already: nothing to paste\n{noted}"
     if not plan.dwell_changed:
         return table
     return f'# and in [station]: dwell = "{units.show(plan.dwell, "s", _DIGITS)}"\n{table}'

@@ -107,13 +107,13 @@ def confirmed(plans: Sequence[Plan]) -> tuple[tuple[Plan, ...], tuple[str, ...]]
     """
     kept: list[Plan] = []
     dropped: list[str] = []
-    for each in sorted(plans, key=lambda p: (p.thermometer, p.seconds)):
-        quicker = [p.reached.value for p in kept if p.thermometer == each.thermometer]
+    for each in sorted(plans, key=lambda p: (p.seconds, p.thermometer)):
+        quicker = [p.reached.value for p in kept if p.thermometer <= each.thermometer]
         if not quicker or each.reached.value > max(quicker):
             kept.append(each)
         else:
             dropped.append(each.name)
-    return tuple(sorted(kept, key=lambda p: (p.seconds, p.thermometer))), tuple(dropped)
+    return tuple(kept), tuple(dropped)
 
 
 def chosen_of(plans: Sequence[Plan]) -> Plan:

@@ -130,7 +130,8 @@ def reference_need(
     """
     table = uncertainty_table(case, plan)
     if not plan.spec.loads or not has_error(case):
-        return ReferenceNeed(table, _curve({}, case), None, MULTIPLES[-1], None)
+        return ReferenceNeed(table, _curve({}, case), None, MULTIPLES[-1], math.inf)
+    stated_ratio = float(table.loc[table["at"] == "plan", "ratio"].min())
     trial = with_plans(case, (plan.spec,), plan.dwell, min(units, case.study.units), confidence)
     trial = dataclasses.replace(
         trial, study=dataclasses.replace(trial.study, draw="all units", points="random")
@@ -164,9 +165,9 @@ def reference_need(
         for end in ("value", "low", "high")
     ]
     if ends[0] == 0.0:
-        return ReferenceNeed(table, _curve(known, case), None, MULTIPLES[-1], None)
+        return ReferenceNeed(table, _curve(known, case), None, MULTIPLES[-1], stated_ratio)
     largest = Estimate(ends[0], min(ends[1], ends[0]), max(ends[2], ends[0]))
-    return ReferenceNeed(table, _curve(known, case), largest, MULTIPLES[-1], _least_ratio(table, largest))
+    return ReferenceNeed(table, _curve(known, case), largest, MULTIPLES[-1], stated_ratio)
 
 
 def crossing(grid: tuple[float, ...], above: Callable[[float], float]) -> float:
@@ -189,16 +190,6 @@ def crossing(grid: tuple[float, ...], above: Callable[[float], float]) -> float:
         else:
             low, below = middle, found
     return low + (high - low) * below / (below - beyond)
-
-
-def _least_ratio(table: pd.DataFrame, largest: Estimate) -> Estimate:
-    """The smallest ratio over the loads of the plan, with the reference multiplied: it falls as the multiple grows."""
-    least = float(table.loc[table["at"] == "plan", "ratio"].min())
-
-    def at(multiple: float) -> float:
-        return least / multiple if multiple > 0.0 else math.inf
-
-    return Estimate(at(largest.value), at(largest.high), at(largest.low))
 
 
 CURVE_COLUMNS = (

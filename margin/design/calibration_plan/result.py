@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import pandas as pd
@@ -50,14 +51,23 @@ class ReferenceNeed:
              of its interval do. None where the plan does not conform with a perfect reference, or where nothing of
              the reference varies; infinite where it conforms with the largest multiple tried
     tried    largest multiple tried
-    least_ratio  test uncertainty ratio at that multiple, the smallest over the loads of the plan; ends as of `largest`
+    stated_ratio test uncertainty ratio of the reference as stated, the smallest over the loads of the plan
     """
 
     loads: pd.DataFrame
     curve: pd.DataFrame
     largest: Estimate | None
     tried: float
-    least_ratio: Estimate | None
+    stated_ratio: float
+
+    @property
+    def least_ratio(self) -> Estimate | None:
+        """Test uncertainty ratio at the largest multiple, the smallest over the loads of the plan; ends as of
+        `largest`: it falls as the multiple grows."""
+        if self.largest is None:
+            return None
+        ends = (self.largest.value, self.largest.high, self.largest.low)
+        return Estimate(*(self.stated_ratio / end if end > 0.0 else math.inf for end in ends))
 
 
 PLAN_COLUMNS = (

@@ -26,7 +26,7 @@ from margin.design.calibration_plan.candidates import (
     positions,
     screened,
 )
-from margin.design.calibration_plan.front import by_thermometer, resolved, undominated
+from margin.design.calibration_plan.front import by_thermometer, fronts_of, undominated
 from margin.design.calibration_plan.positions import improved
 from margin.design.calibration_plan.trials import Scored, Trials
 from margin.estimates.stages import Stage, no_progress
@@ -51,7 +51,7 @@ MOVED, AFTER_DWELL = 7, 8
 class Found:
     """Plans on the front of what the draws of the choice resolve, and how many candidates were looked at.
 
-    fronts  without a thermometer and with one, where both were tried; each the quickest plan first
+    fronts  as of `fronts_of`
     """
 
     fronts: tuple[tuple[Scored, ...], ...]
@@ -93,7 +93,8 @@ def search(
     scored += [*moved, *own]
     if dwell_is_free(case):
         fronts = [each for group in by_thermometer(scored) for each in undominated(group, AFTER_DWELL)]
-        scored += trials.of(in_time(_other_dwells(case, fronts)))
+        others = trials.of(in_time(_other_dwells(case, fronts)))
+        scored += others if _dwell_matters(fronts, others) else []
     progress(1)
     choice = Trials(case, more, case.study.seed ^ CHOICE_SEED, workers)
     finalists = [
@@ -102,9 +103,18 @@ def search(
         for each in [*undominated(group), *(one for one in own if one in group)]
     ]
     confidence = case.requirement.confidence
-    fronts_found = tuple(tuple(resolved(group, confidence)) for group in by_thermometer(choice.of(finalists)))
+    fronts_found = fronts_of(choice.of(finalists), confidence)
     progress(1)
     return Found(fronts_found, trials.count, few, more)
+
+
+def _dwell_matters(as_stated: Iterable[Scored], others: Iterable[Scored]) -> bool:
+    """Whether any yield or error depends on the dwell. Where nothing creeps in the case, a shorter dwell would only
+    seem free: what it leaves unsettled is not modelled."""
+    stated = {dataclasses.replace(each.candidate, dwell=0.0).key: each for each in as_stated}
+    return any(
+        each.merit != stated[dataclasses.replace(each.candidate, dwell=0.0).key].merit for each in others
+    )
 
 
 def _leading(found: list[Scored]) -> list[Scored]:
