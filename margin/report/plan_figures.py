@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 DASHES = (0, (6, 3))
-_LINEAR_TO = 10.0
+_WIDEST = 40
+_LINEAR_TO, _LINEAR_SPACE = 10.0, 0.25
+"""Seconds up to which the time axis is linear, so that it has a 0, and its length there in decades."""
 _TICKS = (0.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0)
 _ENDS = (0.0, 50.0, 80.0, 90.0, 95.0, 98.0, 99.0, 99.5, 99.9, 99.99, 99.999)
 _LOOKS = {False: (style.VERMILLION, "o", "without thermometer"), True: (style.BLUE, "s", "with thermometer")}
@@ -58,7 +61,7 @@ def yield_over_seconds(found: CalibrationPlan, ax: Axes | None = None) -> Axes:
     )
     shown = [target, *(value for p in found.plans for value in (p.reached.value, p.bound.value))]
     _failing_scale(axes, max([v for v in shown if v < 1.0]), 0.5 / max(p.units for p in found.plans))
-    axes.set_xscale("symlog", linthresh=_LINEAR_TO)
+    axes.set_xscale("symlog", linthresh=_LINEAR_TO, linscale=_LINEAR_SPACE)
     ticks = [tick for tick in _TICKS if tick <= 1.15 * longest]
     axes.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     axes.set_xticks([], minor=True)
@@ -72,7 +75,7 @@ def yield_over_seconds(found: CalibrationPlan, ax: Axes | None = None) -> Axes:
 def loads_by_plan(found: CalibrationPlan, ax: Axes | None = None) -> Axes:
     """Loads of each plan on the load axis (N), the range of the case as a line; the check loads as short strokes."""
     plans = [plan for plan in found.plans if plan.spec.loads]
-    axes = style.axes_of(ax, 7.2, 1.3 + 0.36 * max(len(plans), 1))
+    axes = style.axes_of(ax, 7.2, 1.3 + 0.42 * max(len(plans), 1))
     case = found.case
     for place, plan in enumerate(plans):
         colour, marker, _ = _LOOKS[plan.thermometer]
@@ -86,7 +89,7 @@ def loads_by_plan(found: CalibrationPlan, ax: Axes | None = None) -> Axes:
         case.check_loads, [max(len(plans), 1) - 0.45] * len(case.check_loads), ls="", marker="|", ms=8.0,
         color=style.BLACK,
     )  # fmt: skip
-    names = [f"{style.label(_marked(found, plan), 52)}" for plan in plans]
+    names = ["\n".join(textwrap.wrap(style.label(_marked(found, plan), 80), _WIDEST)) for plan in plans]
     axes.set_yticks([*range(len(plans)), max(len(plans), 1) - 0.45], [*names, "check loads"])
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(max(len(plans), 1) - 0.1, -0.6)

@@ -22,8 +22,9 @@ POSITIONS = 33
 RELOADS = (1, 2, 3, 5)
 """Placements of each load that are tried."""
 
-LEAST_SHARE = 0.02
-"""Lowest load other than 0, as a share of the range, where the range begins at 0 (common practice, no source)."""
+LEAST_SHARE = 0.01
+"""Second position, as a share of the highest load, where the range begins at 0 or close to it (common practice, no
+source)."""
 
 _FEWEST_DISTINCT = 25
 _WORDS = {1: "one point", 2: "two points", 3: "three points", 4: "four points", 5: "five points"}
@@ -131,7 +132,7 @@ def positions(case: Case) -> tuple[float, ...]:
     the range begins there.
     """
     low, high = case.load_low, case.load_high
-    bottom = low if low > 0.0 else LEAST_SHARE * high
+    bottom = max(low, LEAST_SHARE * high)
     share = np.linspace(0.0, 1.0, POSITIONS)
     spaced = 0.5 * (bottom + share * (high - bottom)) + 0.5 * bottom * (high / bottom) ** share
     found: set[float] = set()
@@ -266,12 +267,18 @@ def name_of(candidate: Candidate, usual: float) -> str:
     rest += [f"dwell {candidate.dwell:g} s"] if candidate.dwell != usual else []
     while details and len(", ".join([*words, *details, *rest])) > _LONGEST_NAME:
         details.pop(0)
+    if len(", ".join([*words, *rest])) > _LONGEST_NAME and spec.loads:
+        words = [_counted(spec)]
     return ", ".join([*words, *details, *rest])
 
 
 def _points(spec: CalibrationSpec) -> str:
-    count = _WORDS.get(len(spec.loads), f"{len(spec.loads)} points")
+    count = _counted(spec)
     shown = [f"{load:g}" for load in spec.loads]
     if len(shown) < 3:
         return f"{count} at {' and '.join(shown)} N"
     return f"{count} from {shown[0]} to {shown[-1]} N"
+
+
+def _counted(spec: CalibrationSpec) -> str:
+    return _WORDS.get(len(spec.loads), f"{len(spec.loads)} points")

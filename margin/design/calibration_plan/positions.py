@@ -1,7 +1,7 @@
 """Positions of the loads of candidates, improved by coordinate search on common draws.
 
-A heuristic: it ends where no single load, moved by one position, raises the yield, which need not be the best layout
-of all. How far it stays from the best one of a small grid is tested against full enumeration.
+A heuristic: it ends where neither a load nor all of them together, moved by one position, raise the yield; that need
+not be the best layout of all. How far it stays from the best one of a small grid is tested against full enumeration.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ def improved(
 ) -> list[Scored]:
     """Each candidate with its loads moved to better positions of the lattice, in the order given.
 
-    All candidates are searched side by side, one load at a time: in each round every load of every candidate is tried
-    one step lower and one higher; a candidate takes its best move, or halves its step where none is better.
+    All candidates are searched side by side: in each round every load of every candidate, and all its loads together,
+    are tried one step lower and one higher; a candidate takes its best move, or halves its step where none is better.
     """
     places = [allowed(each.spec, lattice) for each in starts]
     best = evaluate([_on(each, where) for each, where in zip(starts, places, strict=True)])
@@ -69,12 +69,15 @@ def _on(candidate: Candidate, places: tuple[float, ...]) -> Candidate:
 
 
 def _moved(candidate: Candidate, places: tuple[float, ...], step: int) -> Iterator[Candidate]:
-    """Candidates with one load moved by `step` positions, or as far as the range and its neighbours allow."""
+    """Candidates with one load, or all together, moved by `step` positions, or as far as range and neighbours allow."""
     index = [places.index(load) for load in candidate.spec.loads]
     last = len(places) - 1
+    together = {-min(step, index[0]), min(step, last - index[-1])} - {0} if len(index) > 1 else set()
+    for shift in sorted(together):
+        yield candidate.at(tuple(places[k + shift] for k in index))
     for number, place in enumerate(index):
         below = index[number - 1] + 1 if number else 0
         above = index[number + 1] - 1 if number + 1 < len(index) else last
-        for target in {max(place - step, below), min(place + step, above)} - {place}:
+        for target in sorted({max(place - step, below), min(place + step, above)} - {place}):
             loads = [*index[:number], target, *index[number + 1 :]]
             yield candidate.at(tuple(places[k] for k in loads))

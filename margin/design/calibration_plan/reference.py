@@ -17,13 +17,14 @@ import pandas as pd
 from distributions.errors import InvalidArgument
 from distributions.scaling import scaled
 from margin.backends.run import run
-from margin.case.types import Case, Quantity
+from margin.case.types import LEAST_INNER, Case, Quantity
 from margin.design.calibration_plan.promise import with_plans
 from margin.design.calibration_plan.result import Plan, ReferenceNeed
+from margin.estimates.looks import FAILURES
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Estimate, Yield
 from margin.estimates.yields import yield_of
-from margin.propagation.plan import growing_plan
+from margin.propagation.plan import LEAST_OUTER, growing_plan
 from margin.propagation.tally import permissible_error
 
 COVERAGE = 2.0
@@ -33,10 +34,10 @@ PARTS = ("reference_gain", "reference_offset", "reference_scatter")
 MULTIPLES = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Multiples of the reference's errors that are tried, beside a perfect reference."""
 
-REFERENCE_UNITS = 60_000
+REFERENCE_UNITS = 100_000
 """Units of each multiple, all on the same draws."""
 
-_HALVINGS = 3
+_HALVINGS = 2
 
 
 def standard_uncertainty(quantity: Quantity) -> float:
@@ -138,6 +139,7 @@ def reference_need(
     )
     # the same cut into outer draws for all multiples: with a perfect reference nothing else of it may change
     nested = trial.study.nested
+    inner = _units_in_draw(trial) if nested else None
     known: dict[float, Yield] = {}
     progress = stage("reference of the station", len(MULTIPLES) + 1)
 
@@ -147,7 +149,7 @@ def reference_need(
             changed = dataclasses.replace(
                 changed, study=dataclasses.replace(changed.study, outer=None if nested else 1)
             )
-            plan_of_run = growing_plan(changed)
+            plan_of_run = growing_plan(changed, inner)
             drawn = run(
                 changed, plan=plan_of_run.upto(len(plan_of_run.looks) - 1), workers=workers, compiled=False
             )
@@ -168,6 +170,13 @@ def reference_need(
         return ReferenceNeed(table, _curve(known, case), None, MULTIPLES[-1], stated_ratio)
     largest = Estimate(ends[0], min(ends[1], ends[0]), max(ends[2], ends[0]))
     return ReferenceNeed(table, _curve(known, case), largest, MULTIPLES[-1], stated_ratio)
+
+
+def _units_in_draw(case: Case) -> int:
+    """Units of an outer draw: as many as let some fail at the required yield, within what leaves draws enough."""
+    some_fail = FAILURES / max(1.0 - case.requirement.target, 1e-6)
+    most = max(case.study.units // LEAST_OUTER, LEAST_INNER)
+    return 1 << round(math.log2(min(max(some_fail, LEAST_INNER), most)))
 
 
 def crossing(grid: tuple[float, ...], above: Callable[[float], float]) -> float:
