@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import tomllib
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,8 @@ import margin
 from margin.calibration.cost import seconds_per_unit
 from margin.case import Case, read_case
 from margin.case.build import nominal_element
+from margin.case.loads import calibration_of
+from margin.case.tables import CalibrationTable
 from margin.case.types import CalibrationSpec
 from margin.design.calibration_plan.candidates import (
     Candidate,
@@ -326,14 +329,13 @@ def test_every_candidate_is_written_and_read_back() -> None:
     ]
     assert max(len(name_of(each, 1.0)) for each in every) <= 66
     specs = [each.named(f"{n} {name_of(each, 1.0)}"[:80]).spec for n, each in enumerate(every)]
-    text = "".join(calibration_text(spec) for spec in specs)
-    assert read_back(case, text).calibrations == tuple(specs)
+    tables = tomllib.loads("".join(calibration_text(spec) for spec in specs))["calibration"]
+    read = [calibration_of(CalibrationTable(**each), case.load_low, case.load_high) for each in tables]
+    assert read == specs
 
 
 def read_back(case: Case, text: str) -> Case:
     """The case with a table pasted in place of its options."""
-    import tomllib
-
     return read_case({**case.source, "calibration": tomllib.loads(text)["calibration"]})
 
 

@@ -49,6 +49,7 @@ EVERY = [
             "output_over_load", "residuals_over_load", "spread_by_level",
         ),
         "rare": ("failing_unit_by_factor",),
+        "plan": ("loads_by_plan", "yield_over_reference", "yield_over_seconds"),
     }.items()
     for name in names
 ]  # fmt: skip

@@ -16,7 +16,7 @@ from margin import errors
 from margin.case import read_case
 
 GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_amplifier" / "case.toml"
-KINDS = ("case", "study", "pair", "budget", "bench", "rare", "validation")
+KINDS = ("case", "study", "pair", "budget", "bench", "rare", "plan", "validation")
 
 
 def words_of(text: str) -> set[str]:
@@ -122,6 +122,7 @@ CALLS = {
     "budget": lambda c: margin.budget(c, runs=2000, width=1.0, workers=1),
     "compare": lambda c: margin.compare(c, c, workers=1),
     "rare": lambda c: margin.rare(c, target_cv=0.5, budget=2000),
+    "plan": lambda c: margin.plan(c, seconds=30, units=200, workers=1),
     "problem": lambda c: margin.problem(c)["names"],
     "characterise": lambda c: margin.characterise(GRIPPER.parent / "bench.csv", circuit="amplifier", case=c, units=200),
 }  # fmt: skip
