@@ -153,7 +153,7 @@ def plan(
     EvaluationError where the chain gives no number.
 
     >>> import margin
-    >>> plan = margin.plan("case.toml", seconds=60, units=1000)
+    >>> plan = margin.plan("case.toml", seconds=30, units=1000)
     >>> plan.plans["yield"].is_monotonic_increasing
     True
     """

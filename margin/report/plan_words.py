@@ -158,6 +158,8 @@ def computed_lines(found: CalibrationPlan) -> tuple[str, ...]:
     return (
         f"Searched: {numbers.count(found.candidates)} calibrations {tried} a thermometer, "
         f"{numbers.count(found.search_units)} units each on the same draws",
+        "As the case has them: stage of the calibration, samples of a placement; options of the case compete with the "
+        "rest, but for a curve of the lot",
         f"Front: plans whose gain over the quicker one is resolved by {numbers.count(found.choice_units)} units of "
         "other draws",
         f"Promised yields: draws of the study's own seed {found.case.study.seed}; confidence of each interval "

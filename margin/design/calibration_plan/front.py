@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise
 
 from margin.design.calibration_plan.trials import Scored, gain_over
@@ -16,25 +16,31 @@ def in_order(found: Iterable[Scored]) -> list[Scored]:
     return sorted(found, key=lambda s: (round(s.seconds, 9), s.corrected, -s.merit[0], -s.merit[1]))
 
 
-def undominated(found: Iterable[Scored], most: int = MOST_ON_FRONT) -> list[Scored]:
+def by_yield(found: Scored) -> tuple[float, float]:
+    """Yield first."""
+    return found.merit
+
+
+def by_error(found: Scored) -> tuple[float, float]:
+    """The error of a unit that the required yield keeps first: it tells plans apart where hardly a unit fails."""
+    return -found.ratio, found.reached
+
+
+def undominated(
+    found: Iterable[Scored],
+    most: int = MOST_ON_FRONT,
+    by: Callable[[Scored], tuple[float, float]] = by_yield,
+) -> list[Scored]:
     """Plans of which no other is as quick and better, the quickest first.
 
     Where there are more than `most`, those that gain least over the one before are left out.
     """
     kept: list[Scored] = []
-    best: dict[float, Scored] = {}
-    for each in found:
-        seconds = round(each.seconds, 9)
-        if seconds not in best or (each.merit, not each.corrected) > (
-            best[seconds].merit,
-            not best[seconds].corrected,
-        ):
-            best[seconds] = each
-    for _, each in sorted(best.items()):
-        if not kept or each.merit > kept[-1].merit:
+    for each in sorted(found, key=lambda s: (round(s.seconds, 9), *(-part for part in by(s)), s.corrected)):
+        if not kept or by(each) > by(kept[-1]):
             kept.append(each)
     while len(kept) > most:
-        gains = [after.reached - before.reached for before, after in pairwise(kept)]
+        gains = [by(after)[0] - by(before)[0] for before, after in pairwise(kept)]
         # the quickest and the best one stay
         least = min(range(len(gains) - 1), key=lambda k: gains[k])
         del kept[least + 1]

@@ -26,7 +26,7 @@ from margin.design.calibration_plan.candidates import (
     positions,
     screened,
 )
-from margin.design.calibration_plan.front import by_thermometer, fronts_of, undominated
+from margin.design.calibration_plan.front import by_error, by_thermometer, fronts_of, undominated
 from margin.design.calibration_plan.positions import improved
 from margin.design.calibration_plan.trials import Scored, Trials
 from margin.estimates.stages import Stage, no_progress
@@ -100,12 +100,17 @@ def search(
     finalists = [
         each.candidate
         for group in by_thermometer(scored)
-        for each in [*undominated(group), *(one for one in own if one in group)]
+        for each in [*undominated(group), *undominated(group, by=by_error), *_in(own, group)]
     ]
     confidence = case.requirement.confidence
     fronts_found = fronts_of(choice.of(finalists), confidence)
     progress(1)
     return Found(fronts_found, trials.count, few, more)
+
+
+def _in(own: Iterable[Scored], group: list[Scored]) -> list[Scored]:
+    """Options of the case that belong to a group."""
+    return [each for each in own if each.corrected is group[0].corrected]
 
 
 def _dwell_matters(as_stated: Iterable[Scored], others: Iterable[Scored]) -> bool:
