@@ -284,6 +284,8 @@ def document(found: CalibrationPlan, files: tuple[str, ...] = ()) -> dict[str, A
             "curve": records(need.curve),
             "largest_multiple": _numbers(need.largest),
             "least_ratio": _numbers(need.least_ratio),
+            "at_load_N": need.load,
+            "largest_expanded_N": _numbers(need.largest_uncertainty),
             "largest_tried": need.tried,
         },
         "computed": {

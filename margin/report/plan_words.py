@@ -144,8 +144,22 @@ def reference_answer(found: CalibrationPlan) -> str:
     return (
         f"The reference may be {numbers.plain(largest.value)} ({numbers.plain(largest.low)} to {top}) times as "
         f"uncertain as stated before the lower bound falls below {target}: a test uncertainty ratio of "
-        f"{numbers.plain(ratio.value)} ({bottom} to {_ratio(ratio.high)}) at the loads of the plan."
+        f"{numbers.plain(ratio.value)} ({bottom} to {_ratio(ratio.high)}), or {_uncertainty(found)}."
     )
+
+
+def _uncertainty(found: CalibrationPlan) -> str:
+    """The largest expanded uncertainty with its interval, at the load of the plan that needs the best reference."""
+    need = found.need
+    largest = need.largest_uncertainty
+    assert largest is not None
+    most = need.stated * need.tried
+    scale = numbers.scale_for([largest.value, most], "N")
+    top = numbers.plain(min(largest.high, most), scale=scale)
+    top = f"more than {top}" if math.isinf(largest.high) else top
+    bare = numbers.Scale(scale.factor, "")
+    value, low = (numbers.plain(each, scale=bare) for each in (largest.value, largest.low))
+    return f"U (k = 2) = {value} ({low} to {top}) at {numbers.plain(need.load, 'N')}"
 
 
 def _ratio(value: float) -> str:

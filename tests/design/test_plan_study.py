@@ -157,7 +157,9 @@ def test_the_answer_comes_first_then_how_sure_then_the_rest() -> None:
 def with_need(largest: Estimate | None) -> CalibrationPlan:
     """The plan with another largest multiple of its reference."""
     plan = found().found
-    return dataclasses.replace(plan, need=dataclasses.replace(plan.need, largest=largest, stated_ratio=8.0))
+    return dataclasses.replace(
+        plan, need=dataclasses.replace(plan.need, largest=largest, load=6.0, stated_ratio=8.0, stated=0.1)
+    )
 
 
 @pytest.mark.parametrize(
@@ -166,8 +168,8 @@ def with_need(largest: Estimate | None) -> CalibrationPlan:
         (None, "Even with a perfect reference"),
         (Estimate(INF, INF, INF), "up to 4 times .* a test uncertainty ratio of 2 .* suffices"),
         (Estimate(INF, 2.0, INF), "does so up to 2 times, a ratio of 4"),
-        (Estimate(2.0, 1.0, 4.0), r"2 \(1 to 4\) times as uncertain.* ratio of 4 \(2 to 8\)"),
-        (Estimate(2.0, 0.0, INF), r"2 \(0 to more than 4\).* ratio of 4 \(less than 2 to no limit\)"),
+        (Estimate(2.0, 1.0, 4.0), r"2 \(1 to 4\) times.* ratio of 4 \(2 to 8\), or U \(k = 2\) = 200 \(100 to 400 mN\) at 6 N"),
+        (Estimate(2.0, 0.0, INF), r"2 \(0 to more than 4\).* 4 \(less than 2 to no limit\).*to more than 400 mN"),
     ],
 )  # fmt: skip
 def test_the_reference_is_described_with_its_interval(largest: Estimate | None, said: str) -> None:

@@ -131,8 +131,12 @@ def reference_need(
     """
     table = uncertainty_table(case, plan)
     if not plan.spec.loads or not has_error(case):
-        return ReferenceNeed(table, _curve({}, case), None, MULTIPLES[-1], math.inf)
-    stated_ratio = float(table.loc[table["at"] == "plan", "ratio"].min())
+        return ReferenceNeed(table, _curve({}, case), None, MULTIPLES[-1])
+    of_plan = table[table["at"] == "plan"].to_dict("records")
+    least = min(of_plan, key=lambda row: float(row["ratio"]))
+    limiting = {
+        "load": float(least["load_N"]), "stated_ratio": float(least["ratio"]), "stated": float(least["expanded_N"]),
+    }  # fmt: skip
     trial = with_plans(case, (plan.spec,), plan.dwell, min(units, case.study.units), confidence)
     trial = dataclasses.replace(
         trial, study=dataclasses.replace(trial.study, draw="all units", points="random")
@@ -167,9 +171,9 @@ def reference_need(
         for end in ("value", "low", "high")
     ]
     if ends[0] == 0.0:
-        return ReferenceNeed(table, _curve(known, case), None, MULTIPLES[-1], stated_ratio)
+        return ReferenceNeed(table, _curve(known, case), None, MULTIPLES[-1], **limiting)
     largest = Estimate(ends[0], min(ends[1], ends[0]), max(ends[2], ends[0]))
-    return ReferenceNeed(table, _curve(known, case), largest, MULTIPLES[-1], stated_ratio)
+    return ReferenceNeed(table, _curve(known, case), largest, MULTIPLES[-1], **limiting)
 
 
 def _units_in_draw(case: Case) -> int:

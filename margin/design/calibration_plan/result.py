@@ -51,14 +51,26 @@ class ReferenceNeed:
              of its interval do. None where the plan does not conform with a perfect reference, or where nothing of
              the reference varies; infinite where it conforms with the largest multiple tried
     tried    largest multiple tried
-    stated_ratio test uncertainty ratio of the reference as stated, the smallest over the loads of the plan
+    load         of the plan, N, at which the test uncertainty ratio is smallest
+    stated_ratio test uncertainty ratio of the reference as stated at that load
+    stated       expanded uncertainty (k = 2) of the reference as stated at that load, N
     """
 
     loads: pd.DataFrame
     curve: pd.DataFrame
     largest: Estimate | None
     tried: float
-    stated_ratio: float
+    load: float = math.nan
+    stated_ratio: float = math.inf
+    stated: float = 0.0
+
+    @property
+    def largest_uncertainty(self) -> Estimate | None:
+        """Expanded uncertainty (k = 2), N, at the largest multiple and at `load`; ends as of `largest`."""
+        if self.largest is None:
+            return None
+        ends = (self.largest.value, self.largest.low, self.largest.high)
+        return Estimate(*(self.stated * end for end in ends))
 
     @property
     def least_ratio(self) -> Estimate | None:
