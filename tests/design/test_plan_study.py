@@ -168,7 +168,7 @@ def with_need(largest: Estimate | None) -> CalibrationPlan:
         (None, "Even with a perfect reference"),
         (Estimate(INF, INF, INF), "up to 4 times .* a test uncertainty ratio of 2 .* suffices"),
         (Estimate(INF, 2.0, INF), "does so up to 2 times, a ratio of 4"),
-        (Estimate(2.0, 1.0, 4.0), r"2 \(1 to 4\) times.* ratio of 4 \(2 to 8\), or U \(k = 2\) = 200 \(100 to 400 mN\) at 6 N"),
+        (Estimate(2.0, 1.0, 4.0), r"2 \(1 to 4\) times.* 4 \(2 to 8\), or U \(k = 2\) = 200 \(100 to 400 mN\) at 6 N"),
         (Estimate(2.0, 0.0, INF), r"2 \(0 to more than 4\).* 4 \(less than 2 to no limit\).*to more than 400 mN"),
     ],
 )  # fmt: skip
