@@ -11,7 +11,7 @@ import pandas as pd
 from distributions.errors import InvalidArgument
 from margin.case.load import as_case
 from margin.case.types import Case
-from margin.design.calibration_plan.plan import calibration_plan
+from margin.design.calibration_plan.planning import calibration_plan
 from margin.design.calibration_plan.promise import PROMISE_UNITS
 from margin.design.calibration_plan.result import CalibrationPlan
 from margin.estimates.stages import Stage, no_progress

@@ -63,7 +63,7 @@ def plan(
     asked = Asked(seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet)
     with faults_shown():
         from margin.design.calibration_plan.paste import command_of
-        from margin.design.calibration_plan.plan import require_arguments
+        from margin.design.calibration_plan.planning import require_arguments
         from margin.design.calibration_plan.promise import PROMISE_UNITS
         from margin.plan_study import plan as find_plan
         from margin.report.manifest import subject_of

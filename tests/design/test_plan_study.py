@@ -234,3 +234,13 @@ def test_a_plan_without_a_reference_has_no_figure_of_it() -> None:
     with pytest.raises(errors.InvalidArgument, match="asks nothing of the reference"):
         study.yield_over_reference()
     assert "states no error of the reference" in str(study)
+
+
+def test_without_time_there_is_no_calibration() -> None:
+    """No time at the station leaves the design curve for every unit: a plan without loads, which asks nothing of the
+    reference, with its figures."""
+    study = margin.plan(read_case(TEXT), seconds=0, units=400, workers=1)
+    assert study.plans["kind"].tolist() == ["none"] and study.verdict == "does not conform"
+    assert "asks nothing of the reference" in str(study) and "nothing to paste" in str(study)
+    for figure in (study.yield_over_seconds(), study.loads_by_plan()):
+        assert figure.axes[0].get_xlabel()
