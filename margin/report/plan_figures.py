@@ -73,36 +73,40 @@ def yield_over_seconds(found: CalibrationPlan, ax: Axes | None = None) -> Axes:
 
 
 def loads_by_plan(found: CalibrationPlan, ax: Axes | None = None) -> Axes:
-    """Loads of each plan on the load axis (N), the range of the case as a line; the check loads as short strokes."""
+    """Loads of each plan on the load axis, the range of the case as a line; the check loads as short strokes."""
     plans = [plan for plan in found.plans if plan.spec.loads]
     axes = style.axes_of(ax, 7.2, 1.3 + 0.42 * max(len(plans), 1))
     case = found.case
+    scale = numbers.scale_for([case.load_high], "N")
+    low, high = scale.factor * case.load_low, scale.factor * case.load_high
+    checked = [scale.factor * load for load in case.check_loads]
     for place, plan in enumerate(plans):
         colour, marker, _ = _LOOKS[plan.thermometer]
-        axes.hlines(place, case.load_low, case.load_high, color=style.GREY, lw=0.8)
+        axes.hlines(place, low, high, color=style.GREY, lw=0.8)
         both = plan.spec.direction == "both"
+        loads = [scale.factor * load for load in plan.spec.loads]
         axes.plot(
-            plan.spec.loads, [place] * len(plan.spec.loads), ls="", marker="D" if both else marker, ms=6.5,
+            loads, [place] * len(loads), ls="", marker="D" if both else marker, ms=6.5,
             color=colour, mec=style.BLACK if plan is found.chosen else colour, mew=1.6 if plan is found.chosen else 0.8,
         )  # fmt: skip
     axes.plot(
-        case.check_loads, [max(len(plans), 1) - 0.45] * len(case.check_loads), ls="", marker="|", ms=8.0,
+        checked, [max(len(plans), 1) - 0.45] * len(checked), ls="", marker="|", ms=8.0,
         color=style.BLACK,
     )  # fmt: skip
     names = ["\n".join(textwrap.wrap(style.label(_marked(found, plan), 80), _WIDEST)) for plan in plans]
     axes.set_yticks([*range(len(plans)), max(len(plans), 1) - 0.45], [*names, "check loads"])
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(max(len(plans), 1) - 0.1, -0.6)
-    if case.load_low > 0.0 and case.load_high / case.load_low >= 5.0:
+    if low > 0.0 and high / low >= 5.0:
         axes.set_xscale("log")
-        ticks = sorted({case.load_low, case.load_high, *case.check_loads})
+        ticks = sorted({low, high, *checked})
         kept = [ticks[0]]
         for tick in ticks[1:]:
             if tick / kept[-1] > 1.2:
                 kept.append(tick)
         axes.set_xticks(kept, [f"{tick:g}" for tick in kept])
         axes.set_xticks([], minor=True)
-    axes.set_xlabel("Load (N)")
+    axes.set_xlabel(f"Load ({scale.unit})")
     return axes
 
 

@@ -6,6 +6,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+from margin.case import units
 from margin.design.calibration_plan.result import CalibrationPlan, Plan
 from margin.estimates import numbers
 from margin.estimates.number_columns import (
@@ -194,7 +195,7 @@ def _loads_table(found: CalibrationPlan) -> Table:
     frame = found.need.loads
     forces = [frame[name].tolist() for name in ("permissible_N", "expanded_N", "expanded_averaged_N")]
     scale = numbers.scale_for([value for column in forces for value in column], "N")
-    loads = stated_column(frame["load_N"].tolist(), numbers.Scale(1.0, ""))
+    loads = [units.show(float(load), "N") for load in frame["load_N"]]
     limits, singles, means = (plain_column(column, bare(scale)) for column in forces)
     ratios = [
         ["no error stated" if value == float("inf") else numbers.plain(value) for value in frame[name]]
@@ -204,7 +205,7 @@ def _loads_table(found: CalibrationPlan) -> Table:
     return Table(
         "Test uncertainty ratio at the loads of the plan and of the check; averaged: over the placements of the plan.",
         (
-            "At", "Load (N)", f"Permissible error ({scale.unit})", f"U, k = 2 ({scale.unit})", "Ratio",
+            "At", "Load", f"Permissible error ({scale.unit})", f"U, k = 2 ({scale.unit})", "Ratio",
             f"U averaged ({scale.unit})", "Ratio averaged",
         ),
         rows,

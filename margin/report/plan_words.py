@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from margin.case.types import CalibrationSpec
+from margin.design.calibration_plan.candidates import in_one_unit
 from margin.design.calibration_plan.result import CalibrationPlan, Plan
 from margin.estimates import numbers
 from margin.estimates.number_columns import bound_column, estimated, share_column
@@ -28,8 +29,9 @@ def loads_in_words(spec: CalibrationSpec) -> str:
     """'8.3 and 60 N'; '–' for a calibration without loads."""
     if not spec.loads:
         return "–"
-    *first, last = (f"{load:g}" for load in spec.loads)
-    return numbers.join(f"{', '.join(first)} and {last}" if first else last, "N")
+    shown, unit = in_one_unit(spec.loads)
+    *first, last = shown
+    return numbers.join(f"{', '.join(first)} and {last}" if first else last, unit)
 
 
 def promise_in_words(found: CalibrationPlan, plan: Plan) -> str:

@@ -14,6 +14,7 @@ from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
 from margin.case.loads import round_inside
 from margin.case.types import CalibrationSpec, Case
+from margin.estimates.numbers import scale_for
 from margin.propagation.factors import factors_of
 
 POSITIONS = 33
@@ -274,10 +275,16 @@ def name_of(candidate: Candidate, usual: float) -> str:
 
 def _points(spec: CalibrationSpec) -> str:
     count = _counted(spec)
-    shown = [f"{load:g}" for load in spec.loads]
+    shown, unit = in_one_unit(spec.loads)
     if len(shown) < 3:
-        return f"{count} at {' and '.join(shown)} N"
-    return f"{count} from {shown[0]} to {shown[-1]} N"
+        return f"{count} at {' and '.join(shown)} {unit}"
+    return f"{count} from {shown[0]} to {shown[-1]} {unit}"
+
+
+def in_one_unit(loads: tuple[float, ...]) -> tuple[list[str], str]:
+    """Loads, N, as numbers of one unit, and that unit."""
+    scale = scale_for(list(loads), "N")
+    return [f"{load * scale.factor:.5g}" for load in loads], scale.unit
 
 
 def _counted(spec: CalibrationSpec) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from margin.case import units
 from margin.case.types import CalibrationSpec, Case
 from margin.estimates.yield_result import Estimate, Verdict
 
@@ -135,7 +136,7 @@ class CalibrationPlan:
         rows = [
             (
                 plan.name, plan is self.chosen, plan.seconds, len(plan.spec.loads),
-                ", ".join(f"{load:g} N" for load in plan.spec.loads), plan.spec.reloads, plan.spec.direction,
+                ", ".join(units.show(load, "N") for load in plan.spec.loads), plan.spec.reloads, plan.spec.direction,
                 plan.dwell, plan.thermometer, plan.spec.space, plan.spec.kind, plan.spec.degree, plan.spec.fit,
                 plan.spec.tare, plan.reached.value, plan.reached.low, plan.reached.high, plan.bound.value,
                 plan.bound.low, plan.bound.high, plan.verdict, plan.units,
