@@ -7,6 +7,7 @@ estimate  draw, calibrate and judge its units
 budget    error budget: causes of the error, effect of changes
 compare   two cases on the same draws
 characterise  bench data to figures of merit, fits and spreads
+plan      calibration plan of each unit: loads, reloads, dwell, and the reference it needs
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and the most probable failing unit
 accept    acceptance test: test limit and guard band by consumer's and producer's risk
@@ -17,9 +18,9 @@ register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `Qualification`, `ValidationStudy`) print
-one screen, show themselves in a notebook, have tables as pandas frames, draw figures as matplotlib figures and save a
-report.
+`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `PlanStudy`, `Qualification`,
+`ValidationStudy`) print one screen, show themselves in a notebook, have tables as pandas frames, draw figures as
+matplotlib figures and save a report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point'.
 
@@ -50,6 +51,7 @@ if TYPE_CHECKING:
     from margin.drafted_case import draft
     from margin.endurance_study import DriftStudy, LifeStudy, Qualification, endurance, qualify
     from margin.estimates.shares.salib_problem import problem
+    from margin.plan_study import PlanStudy, plan
     from margin.rare_study import RareStudy, rare
     from margin.study import budget, change, compare, estimate, load
     from margin.study_results import BudgetStudy, PairedStudy, Study
@@ -59,14 +61,15 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "PairedStudy",
-    "Qualification", "RareStudy", "Study", "ValidationStudy", "accept", "budget", "change", "characterise",
-    "compare", "draft", "endurance", "errors", "estimate", "load", "problem", "qualify", "rare", "register",
-    "validate",
+    "PlanStudy", "Qualification", "RareStudy", "Study", "ValidationStudy", "accept", "budget", "change",
+    "characterise", "compare", "draft", "endurance", "errors", "estimate", "load", "plan", "problem", "qualify",
+    "rare", "register", "validate",
 ]  # fmt: skip
 
 _HOME = {
     **dict.fromkeys(("BudgetStudy", "PairedStudy", "Study"), "margin.study_results"),
     **dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study"),
+    **dict.fromkeys(("PlanStudy", "plan"), "margin.plan_study"),
     **dict.fromkeys(("RareStudy", "rare"), "margin.rare_study"),
     **dict.fromkeys(("AcceptStudy", "accept"), "margin.accept_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),

@@ -15,6 +15,7 @@ from margin.commands.compare import compare
 from margin.commands.draft import draft
 from margin.commands.endurance import endurance
 from margin.commands.estimate import estimate
+from margin.commands.plan import plan
 from margin.commands.qualify import qualify
 from margin.commands.rare import rare
 from margin.commands.schema import schema
@@ -40,6 +41,7 @@ cli.add_command(rare)
 cli.add_command(accept)
 cli.add_command(endurance)
 cli.add_command(qualify)
+cli.add_command(plan)
 cli.add_command(schema)
 cli.add_command(validate)
 

@@ -23,6 +23,19 @@ def case() -> Case:
 
 
 @lru_cache
+def planned() -> Case:
+    """A pad whose reference and placements scatter, and nothing that takes long to search."""
+    return pad_case(
+        NONE,
+        ONE_POINT,
+        load={"check": 3},
+        sensor={"sensitivity": "4 uS +/- 10 % (2 sigma)", "reload_scatter": "1.5 %"},
+        station={"reference_scatter": "0.1 N"},
+        study={"units": 400},
+    )
+
+
+@lru_cache
 def results() -> dict[str, Any]:
     """By kind: what printing, notebooks, tables and figures are tried on."""
     other = margin.change(case(), {"circuit.feedback": "50 kohm +/- 0.1 %"})
@@ -47,6 +60,7 @@ def results() -> dict[str, Any]:
         "lives": _lives(),
         "drift": _drift(),
         "qualification": margin.qualify(0.9, 0.9, tested=22),
+        "plan": margin.plan(planned(), seconds=40, units=400, workers=1),
         "validation": margin.ValidationStudy(lines, 1),
     }
 

@@ -51,6 +51,7 @@ EVERY = [
         "rare": ("failing_unit_by_factor",),
         "accept": ("risk_over_limit",),
         "lives": ("failed_over_life",),
+        "plan": ("loads_by_plan", "yield_over_reference", "yield_over_seconds"),
     }.items()
     for name in names
 ]  # fmt: skip

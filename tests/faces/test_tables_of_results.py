@@ -64,6 +64,7 @@ EVERY = [
         "lives": ("lives",),
         "drift": ("rates",),
         "qualification": ("plans",),
+        "plan": ("plans", "reference", "reference_curve"),
         "validation": ("table",),
     }.items()
     for name in names

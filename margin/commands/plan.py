@@ -1,0 +1,90 @@
+"""`margin plan`: how to calibrate each unit at the station, and what yield other times bring."""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from margin.commands.common import (
+    CODE_OF,
+    EXIT_CODES,
+    OF_CHANGES,
+    OF_ELEMENTS,
+    OF_OUT,
+    OF_QUIET,
+    OF_REPLACE,
+    OF_SEED,
+    OF_WORKERS,
+    Asked,
+    faults_shown,
+    load,
+    shown_and_saved,
+)
+
+if TYPE_CHECKING:
+    from margin.estimates.stages import Stage
+    from margin.plan_study import PlanStudy
+
+
+@click.command(epilog=EXIT_CODES)
+@click.argument("case", type=click.Path(path_type=Path))
+@click.option("--seconds", type=float, help="Longest time on the station, seconds a unit; by default any.")
+@click.option(
+    "--thermometer/--no-thermometer",
+    default=None,
+    help="Only plans with a temperature correction in firmware, or only plans without; by default both.",
+)
+@click.option("--units", type=int, help="Most units drawn for the yields of the plans, 200000 by default.")
+@OF_SEED
+@OF_CHANGES
+@OF_ELEMENTS
+@OF_WORKERS
+@OF_OUT
+@OF_REPLACE
+@OF_QUIET
+def plan(
+    case: Path,
+    seconds: float | None,
+    thermometer: bool | None,
+    units: int | None,
+    seed: int | None,
+    changes: tuple[str, ...],
+    elements: tuple[Path, ...],
+    workers: int | None,
+    out: Path | None,
+    replace: bool,
+    quiet: bool,
+) -> None:
+    """The quickest calibration with which CASE conforms: points, loads, reloads, dwell, and the reference it needs."""
+    asked = Asked(seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet)
+    with faults_shown():
+        from margin.design.calibration_plan.paste import command_of
+        from margin.design.calibration_plan.planning import require_arguments
+        from margin.design.calibration_plan.promise import PROMISE_UNITS
+        from margin.plan_study import plan as find_plan
+        from margin.report.manifest import subject_of
+
+        loaded = load(case, asked)
+        most = PROMISE_UNITS if units is None else units
+        require_arguments(loaded, seconds, thermometer, most)
+
+        def draw(stage: Stage) -> PlanStudy:
+            study = find_plan(
+                loaded, seconds=seconds, thermometer=thermometer, units=most, workers=workers, stage=stage
+            )
+            command = command_of(loaded, study.found.chosen, changes)
+            found = dataclasses.replace(study.found, command=command)
+            return dataclasses.replace(study, found=found)
+
+        found = shown_and_saved(
+            draw,
+            subject_of(loaded),
+            out=out,
+            replace=replace,
+            quiet=quiet,
+        )
+        sys.exit(CODE_OF[found.verdict])

@@ -1,0 +1,1 @@
+"""Calibration plan of each unit: points, loads, direction, reloads, dwell, correction, and the reference it needs."""
