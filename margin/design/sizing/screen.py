@@ -1,0 +1,301 @@
+"""Millions of designs on the nominal chain: constraints one by one, and the objectives of what is left."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.case.types import Case
+from margin.chain.chain import Chain, Response
+from margin.chain.checks import CHECKS, output_limits, resolution_at
+from margin.chain.elements import Contact, OutputKind
+from margin.chain.firmware import Firmware
+from margin.chain.laws import absent, reciprocal
+from margin.chain.parameter import Value
+from margin.chain.setting import Setting
+from margin.design.sizing.corners import Corners
+from margin.design.sizing.parts import PartTable
+from margin.design.sizing.spaces import Space
+from margin.propagation.assemble import Nominal
+from margin.propagation.frame import permissible_error
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+CHUNK = 4096
+"""Designs, apart from their capacitors, in one step: its arrays stay in the cache."""
+
+UPPER, LOWER = "upper limit of the output", "lower limit of the output"
+RESOLUTION, FILTER = "resolution at the smallest load", "settling of the filter"
+
+OF_THE_CHAIN = (
+    "sensor current", "sensor voltage", "amplifier output current", "phase margin", "bandwidth",
+    "settling at the converter",
+)  # fmt: skip
+"""Design checks of the chain that constrain a design where the case states what they rest on."""
+
+CONSTRAINTS = (UPPER, LOWER, RESOLUTION, *OF_THE_CHAIN, FILTER)
+
+NEEDED = {
+    "sensor current": "sensor.current_limit",
+    "sensor voltage": "sensor.voltage_limit",
+    "amplifier output current": "circuit.output_current_limit",
+    "phase margin": "circuit.input_capacitance (of sensor, cable and amplifier) and circuit.gain_bandwidth",
+    "bandwidth": "use.load_frequency",
+    "settling at the converter": "converter.sampling_capacitor and converter.sampling_time",
+    FILTER: "converter.bits, or use.dwell above 0 s",
+    RESOLUTION: "a smallest load above 0 N",
+}
+"""What a case must state for a constraint to be checked."""
+
+ENOUGH = 1.01
+"""The smallest capacitor is taken whose noise is within this ratio of the least."""
+
+
+@dataclass(frozen=True)
+class CornerSensor:
+    """A sensor that puts out given values, whatever the load: the first and the last of the outputs to be read."""
+
+    kind: str
+    output_kind: OutputKind
+    outputs: Array
+    voltage_coefficient: Value
+    voltage_reference: Value
+    current_limit: Value
+    voltage_limit: Value
+    bridge_resistance: Value
+    lead_resistance: Value
+
+    @classmethod
+    def of(cls, sensor: Any, corners: Corners) -> CornerSensor:
+        """Corners of a sensor, with what circuits and checks ask of it."""
+        return cls(
+            sensor.kind, sensor.output_kind, np.array([corners.lowest, corners.highest]),
+            sensor.voltage_coefficient, sensor.voltage_reference,
+            getattr(sensor, "current_limit", 0.0), getattr(sensor, "voltage_limit", 0.0),
+            getattr(sensor, "bridge_resistance", 350.0), getattr(sensor, "lead_resistance", 0.0),
+        )  # fmt: skip
+
+    def output(self, contact: Contact, setting: Setting) -> Value:
+        """S or V/V."""
+        return self.outputs
+
+    def force_from(self, output: Value, setting: Setting) -> Value:
+        """N: none, as no load belongs to these outputs."""
+        return np.zeros_like(output)
+
+
+@dataclass(frozen=True)
+class Screened:
+    """Designs of one circuit that meet every constraint, each with the one capacitor that suits it best.
+
+    number, capacitor  of the space: combination, and place of the capacitor
+    resolution  N that one count stands for at the smallest load above 0 N
+    noise       rms of rounding, noise and drift of converter and circuit as a share of the permissible error, at the
+                worse of smallest and largest load
+    risk        share of units beyond a limit (`Corners.risk`)
+    swing       share of the converter's range that the nominal unit uses between smallest and largest load
+    tried       designs, counted with their grades and capacitors; left: those that meet every constraint
+    refused     by constraint: designs that it refuses; alone: designs that it alone refuses
+    unchecked   constraints that the case says nothing for
+    """
+
+    space: Space
+    number: NDArray[np.intp]
+    capacitor: NDArray[np.intp]
+    resolution: Array
+    noise: Array
+    risk: Array
+    swing: Array
+    tried: int
+    left: int
+    refused: dict[str, int]
+    alone: dict[str, int]
+    unchecked: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a screen holds designs against.
+
+    resolution  N that one count may stand for at the smallest load; corners: outputs of the sensors
+    drifts      role, field and standard deviation of what drifts with temperature, but for parts that are chosen
+    """
+
+    resolution: float
+    corners: Corners
+    drifts: tuple[tuple[str, str, float], ...] = ()
+
+    @classmethod
+    def of(cls, case: Case, resolution: float, corners: Corners) -> Wanted:
+        """With the drifts of circuit and converter that a case states."""
+        found = []
+        for role in ("circuit", "converter"):
+            for field, quantity in case.elements[role].quantities.items():  # type: ignore[index]
+                if quantity.cause == "temperature" and quantity.grades is None and quantity.spreads:
+                    spreads = (
+                        each.distribution.sd * (quantity.nominal if each.relative else 1.0)
+                        for each in quantity.spreads
+                    )
+                    found.append((role, field, float(np.sqrt(sum(sd * sd for sd in spreads)))))
+        return cls(resolution, corners, tuple(found))
+
+
+def screen(
+    case: Case,
+    nominal: Nominal,
+    space: Space,
+    parts: PartTable,
+    wanted: Wanted,
+    progress: Callable[[int], None] = lambda done: None,
+) -> Screened:
+    """Every design of a space against every constraint, by the chain's own elements on arrays."""
+    weights = space.weights(parts)
+    refused, alone = dict.fromkeys(CONSTRAINTS, 0), dict.fromkeys(CONSTRAINTS, 0)
+    columns: list[tuple[NDArray[Any], ...]] = []
+    left, unchecked = 0, frozenset(CONSTRAINTS)
+    with np.errstate(all="ignore"):
+        for start in range(0, space.size, CHUNK):
+            numbers = np.arange(start, min(start + CHUNK, space.size))
+            step = _Step(case, nominal, space, numbers, wanted)
+            failing = dict(step.failing())
+            unchecked = unchecked - failing.keys()
+            weight = weights[space.places(numbers)[2]][:, None]
+            fails = sum((flags.astype(np.int8) for flags in failing.values()), np.zeros((1, 1), dtype=np.int8))
+            fails = np.broadcast_to(fails, (numbers.size, len(space.capacitors)))
+            for name, flags in failing.items():
+                whole = np.broadcast_to(flags, fails.shape)
+                refused[name] += int(np.sum(whole * weight))
+                alone[name] += int(np.sum((whole & (fails == 1)) * weight))
+            passed = fails == 0
+            left += int(np.sum(passed * weight))
+            columns.append(step.best(passed))
+            progress(numbers.size)
+    number, capacitor, *rest = (np.concatenate(each) for each in zip(*columns, strict=True))
+    return Screened(
+        space, number, capacitor, *rest, tried=int(weights.sum()) * space.size // len(space.resistors)
+        * len(space.capacitors), left=left, refused=refused, alone=alone,
+        unchecked=tuple(name for name in CONSTRAINTS if name in unchecked),
+    )  # fmt: skip
+
+
+class _Step:
+    """One chunk of designs: fields of circuits of shape (number, capacitor, 1), loads on the last axis."""
+
+    def __init__(
+        self, case: Case, nominal: Nominal, space: Space, numbers: NDArray[np.intp], wanted: Wanted
+    ) -> None:
+        self.numbers, self.wanted, self.space = numbers, wanted, space
+        self.setting = nominal.setting
+        plain = space.circuit(numbers, 0.0)
+        chain = nominal.chain
+        self.chain = Chain(chain.interface, chain.sensor, plain, chain.converter)
+        corner = CornerSensor.of(chain.sensor, wanted.corners)
+        self.corner_chain = Chain(chain.interface, corner, plain, chain.converter)
+        self.loads = np.array([smallest_load(case), case.check_loads[-1]])
+        self.at_corners = self.corner_chain.respond(self.loads, self.setting)
+        capacitors = np.array(space.capacitors).reshape(1, -1, 1)
+        self.filtered = dataclasses.replace(self.corner_chain.circuit, capacitor=capacitors)
+        step = 1e-3 * self.loads[0] if self.loads[0] > 0.0 else 1e-3 * case.load_high
+        self.by_load = resolution_at(self.chain, self.setting, self.loads, step)
+        self.resolution = self.by_load[..., 0]
+        self.permissible = permissible_error(case.requirement, self.loads, case.span)
+
+    def failing(self) -> Iterator[tuple[str, Flags]]:
+        """Constraints that are checked, and the designs that fail each: (number, 1) or (number, capacitor)."""
+        lowest, highest = output_limits(self.corner_chain, self.setting)
+        voltage = np.asarray(self.at_corners.voltage)
+        yield UPPER, ~np.all(voltage <= highest, axis=-1)
+        yield LOWER, ~np.all(voltage >= lowest, axis=-1)
+        if self.chain.converter.bits and self.loads[0] > 0.0:
+            yield RESOLUTION, ~(self.resolution <= self.wanted.resolution)
+        frequency = self.wanted.corners.frequency
+        setting = dataclasses.replace(self.setting, load_frequency=frequency)
+        circuit = self.filtered
+        chain = dataclasses.replace(self.corner_chain, circuit=circuit)
+        response: Response = dataclasses.replace(self.at_corners, setting=setting, circuit=circuit)
+        for check in CHECKS:
+            if check.name not in OF_THE_CHAIN:
+                continue
+            value, limit = check.measure(chain, response, self.loads), check.limit(chain, response)
+            if value is None or limit is None:
+                continue
+            good = np.less_equal(value, limit) if check.favourable == "below" else np.greater_equal(value, limit)
+            if check.name == "bandwidth":  # 0 Hz: neither filter nor amplifier limits
+                good = good | np.equal(value, 0.0)
+            yield check.name, ~np.all(good, axis=-1)
+        constants, dwell = self.chain.converter.settling_constants, self.wanted.corners.dwell
+        if constants and dwell > 0.0:
+            slow = circuit.time_constant(response.output, self.setting)
+            if not absent(circuit.gain_bandwidth):
+                turns = 2.0 * np.pi * circuit.gain_bandwidth
+                slow = slow + circuit.noise_gain(response.output, self.setting) * reciprocal(turns)
+            yield FILTER, ~np.all(np.asarray(slow) * constants <= dwell, axis=-1)
+
+    def best(self, passed: Flags) -> tuple[NDArray[Any], ...]:
+        """Designs with a capacitor that passes: number, place of the capacitor, objectives."""
+        rows = np.flatnonzero(passed.any(axis=1))
+        noise = np.broadcast_to(self._noise(), passed.shape)[rows]
+        allowed = np.where(passed[rows], noise, np.inf)
+        # the capacitors ascend: the first that is good enough is the smallest
+        enough = allowed <= ENOUGH * allowed.min(axis=1, initial=np.inf)[:, None]
+        place = enough.argmax(axis=1) if rows.size else np.zeros(0, dtype=np.intp)
+        risk = self._risk()
+        swing = np.broadcast_to(self._swing(), (self.numbers.size,))
+        resolution = np.broadcast_to(self.resolution, (self.numbers.size, 1))[:, 0]
+        chosen = noise[np.arange(rows.size), place] if rows.size else np.zeros(0)
+        return self.numbers[rows], place, resolution[rows], chosen, risk[rows], swing[rows]
+
+    def _noise(self) -> Array:
+        """Rms of rounding, noise and drift, of the permissible error; (number, capacitor)."""
+        converter, circuit = self.chain.converter, self.filtered
+        output = self.chain.respond(self.loads, self.setting).output
+        rms = circuit.noise_rms(output, self.setting)
+        full = converter.span_voltage(circuit.reference_voltage(self.setting), self.setting)
+        counts = np.asarray(rms / full * converter.levels)
+        rounding = 1.0 / 12.0 if converter.bits else 0.0
+        squared = rounding + (converter.noise**2 + counts**2) / converter.averaging + self._drift()
+        return np.asarray(np.max(self.by_load * np.sqrt(squared) / self.permissible, axis=-1))
+
+    def _drift(self) -> Array:
+        """Variance, squared counts, of what drifts with temperature at the farthest temperature; (number, 1, load)."""
+        converter, circuit = self.chain.converter, self.chain.circuit
+        setting = dataclasses.replace(self.setting, temperature=self.wanted.corners.temperature)
+        output = self.chain.respond(self.loads, self.setting).output
+
+        def counts(circuit: Any, converter: Any) -> Value:
+            voltage = circuit.voltage(output, setting)
+            return np.asarray(converter.counts(voltage, circuit.reference_voltage(setting), setting))
+
+        still, total = counts(circuit, converter), np.zeros((1, 1, 1))
+        for role, field, sd in self.wanted.drifts:
+            element = circuit if role == "circuit" else converter
+            if hasattr(element, field):
+                moved = dataclasses.replace(element, **{field: getattr(element, field) + sd})
+                pair = (moved, converter) if role == "circuit" else (circuit, moved)
+                total = total + (counts(*pair) - still) ** 2
+        return total
+
+    def _risk(self) -> Array:
+        limits = output_limits(self.chain, self.setting)
+        firmware = Firmware(self.chain)
+        outputs = [np.asarray(firmware.output_of_voltage(limit, self.setting)) for limit in limits]
+        shape = (self.numbers.size, 1, 1)
+        first, second = (np.broadcast_to(each, shape)[:, 0, 0] for each in outputs)
+        return np.asarray(self.wanted.corners.risk(np.minimum(first, second), np.maximum(first, second)))
+
+    def _swing(self) -> Array:
+        voltage = np.asarray(self.chain.respond(self.loads, self.setting).voltage)
+        reference = self.chain.circuit.reference_voltage(self.setting)
+        full = np.asarray(self.chain.converter.span_voltage(reference, self.setting))
+        return np.asarray((np.abs(voltage[..., 1:] - voltage[..., :1]) / full)[:, 0, 0])
+
+
+def smallest_load(case: Case) -> float:
+    """N, the smallest check load above 0 N."""
+    return next((load for load in case.check_loads if load > 0.0), 0.0)
