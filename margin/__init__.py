@@ -9,15 +9,17 @@ compare   two cases on the same draws
 characterise  bench data to figures of merit, fits and spreads
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and the most probable failing unit
+size      values of the circuit for the sensors and loads of a case
 validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as
+`RareStudy`, `SizeStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as
 pandas frames, draw figures as matplotlib figures and save a report.
 
-In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point'.
+In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point', `parts.toml` a small
+table of parts.
 
 >>> import margin
 >>> case = margin.load("case.toml")
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
     from margin.drafted_case import draft
     from margin.estimates.shares.salib_problem import problem
     from margin.rare_study import RareStudy, rare
+    from margin.size_study import SizeStudy, size
     from margin.study import budget, change, compare, estimate, load
     from margin.study_results import BudgetStudy, PairedStudy, Study
     from margin.validation_study import ValidationStudy, validate
@@ -52,15 +55,16 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "BudgetStudy", "Case", "Characterisation", "PairedStudy", "RareStudy", "Study", "ValidationStudy", "budget",
-    "change", "characterise", "compare", "draft", "errors", "estimate", "load", "problem", "rare", "register",
-    "validate",
+    "BudgetStudy", "Case", "Characterisation", "PairedStudy", "RareStudy", "SizeStudy", "Study", "ValidationStudy",
+    "budget", "change", "characterise", "compare", "draft", "errors", "estimate", "load", "problem", "rare", "register",
+    "size", "validate",
 ]  # fmt: skip
 
 _HOME = {
     **dict.fromkeys(("BudgetStudy", "PairedStudy", "Study"), "margin.study_results"),
     **dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study"),
     **dict.fromkeys(("RareStudy", "rare"), "margin.rare_study"),
+    **dict.fromkeys(("SizeStudy", "size"), "margin.size_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
     "Case": "margin.case.types",

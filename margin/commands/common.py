@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from margin.case.types import Case
     from margin.estimates.stages import Stage
     from margin.rare_study import RareStudy
+    from margin.size_study import SizeStudy
     from margin.study_results import BudgetStudy, PairedStudy, Study
     from margin.validation_study import ValidationStudy
 
@@ -46,7 +47,7 @@ EXIT_CODES = (
 
 Command = Callable[..., Any]
 Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
-Saved = TypeVar("Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "ValidationStudy")
+Saved = TypeVar("Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "SizeStudy", "ValidationStudy")
 
 
 OF_UNITS = click.option(

@@ -6,6 +6,7 @@ from functools import lru_cache
 from typing import Any
 
 from bench_rows import bench_frame
+from few_parts import few_parts
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 
 import margin
@@ -38,5 +39,6 @@ def results() -> dict[str, Any]:
             bench_frame(cycles=2, interfaces=("soft", "hard"), hold=True, warm=True)
         ),
         "rare": margin.rare(case(), "one-point", target_cv=0.5, budget=4000),
+        "size": margin.size(case(), option="one-point", parts=few_parts(), designs=2, workers=1),
         "validation": margin.ValidationStudy(lines, 1),
     }

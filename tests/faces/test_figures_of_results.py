@@ -49,6 +49,7 @@ EVERY = [
             "output_over_load", "residuals_over_load", "spread_by_level",
         ),
         "rare": ("failing_unit_by_factor",),
+        "size": ("error_over_resolution", "refusals_by_constraint"),
     }.items()
     for name in names
 ]  # fmt: skip
