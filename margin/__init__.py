@@ -15,11 +15,11 @@ register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `SizeStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as
-pandas frames, draw figures as matplotlib figures and save a report.
+`RareStudy`, `SizeStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have
+tables as pandas frames, draw figures as matplotlib figures and save a report.
 
-In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point', `parts.toml` a small
-table of parts.
+In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point', and `parts.toml`
+a small table of parts.
 
 >>> import margin
 >>> case = margin.load("case.toml")

@@ -102,7 +102,8 @@ __all__ = [
     "BadDesign", "BenchDataError", "CannotCompile", "CaseError", "ClusterError", "DependentGroups", "ElementError",
     "EvaluationError", "FailedEvaluations", "FileExists", "FolderNotOurs", "GpuUnavailable", "InvalidArgument",
     "InvalidParameter", "MarginError", "NoDensity", "NotComparable", "NotMeasurableError", "NotOnDevice",
-    "NotPositiveDefinite", "RareEventError", "RunFolderError", "SizingError", "UnitError", "UnlikeWorker", "UnreadableResults",
+    "NotPositiveDefinite", "RareEventError", "RunFolderError", "SizingError", "UnitError", "UnlikeWorker",
+    "UnreadableResults",
 ]  # fmt: skip
 
 

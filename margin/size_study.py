@@ -30,7 +30,7 @@ class SizeStudy(Shown):
     >>> study.verdict
     'conforms'
     >>> study.designs["circuit"].iloc[0]
-    'voltage divider, sensor to ground'
+    'voltage divider, sensor to reference'
     >>> figure = study.error_over_resolution()
     """
 
@@ -53,7 +53,7 @@ class SizeStudy(Shown):
             yield (_low, _high) [1] yield with its interval
             bound (_low, _high) [1] lower bound with its interval
             error        [1]    multiple of the permissible error within which the required share of units lies
-            resolution_N [N]    load that one count stands for at the smallest load, as designed
+            resolution_N [N]    load that one count stands for at the smallest load, as designed; none without bits
             noise        [1]    rounding, noise and drift, rms, of the permissible error at the worse end of the range
             risk         [1]    share of units beyond a limit of the output, by the tail of drawn sensors
             clipped (_low, _high) [1] readings at a limit at the worst load
@@ -73,7 +73,7 @@ class SizeStudy(Shown):
             values       [text] its values and grades
             yield (_low, _high) [1] yield with its interval
             error        [1]    multiple of the permissible error within which the required share of units lies
-            resolution_N [N]    load that one count stands for at the smallest load, as designed
+            resolution_N [N]    load that one count stands for at the smallest load, as designed; none without bits
             noise        [1]    rounding, noise and drift, rms, of the permissible error at the worse end of the range
             risk         [1]    share of units beyond a limit of the output, by the tail of drawn sensors
             swing        [1]    range of the converter used between smallest and largest load, as designed
@@ -141,7 +141,8 @@ def size(
                 permissible error there
     designs     most designs that get a lower bound
 
-    Raises CaseError for a path without a sound case, SizingError for wishes and parts that no design can be sought with.
+    Raises CaseError for a path without a sound case, SizingError for wishes and parts that no design can be
+    sought with.
 
     >>> import margin
     >>> study = margin.size("case.toml", option="one-point", parts="parts.toml", designs=1)

@@ -27,7 +27,9 @@ from margin.commands.common import (
 @click.command(epilog=EXIT_CODES.replace("the design conforms", "the best design conforms"))
 @click.argument("case", type=click.Path(path_type=Path))
 @click.option(
-    "--option", metavar="NAME", help="Calibration option; by default the one that comes nearest as the case is."
+    "--option",
+    metavar="NAME",
+    help="Calibration option; by default the one that comes nearest as the case is.",
 )
 @click.option(
     "--parts",
@@ -35,15 +37,17 @@ from margin.commands.common import (
     metavar="FILE.toml",
     help="Table of parts, grades and costs; by default the shipped one, to be copied and edited.",
 )
-@click.option("--supply", metavar="VOLTAGE", help="Highest reference, such as '3.3 V'; default: as in the case.")
+@click.option(
+    "--supply", metavar="VOLTAGE", help="Highest reference, such as '3.3 V'; default: as in the case."
+)
 @click.option(
     "--share", metavar="PERCENT", default="99.9 %", show_default=True, help="Units read without clipping."
 )
 @click.option(
     "--resolution",
     metavar="LOAD",
-    help="Load that one count may stand for at the smallest load, such as '0.05 N'; default: a tenth of the permissible "
-    "error there.",
+    help="Load that one count may stand for at the smallest load, such as '0.05 N'; default: a tenth of the "
+    "permissible error there.",
 )
 @click.option(
     "--designs", type=int, default=6, show_default=True, help="Most designs that get a lower bound."

@@ -45,9 +45,7 @@ def refusals_by_constraint(found: Sizing, ax: Axes | None = None) -> Axes:
     """Share of the designs that each constraint refuses (pale), and refuses alone (dark), over all circuits."""
     total = max(sum(one.tried for one in found.screens), 1)
     names = [
-        name
-        for name in found.screens[0].refused
-        if not all(name in one.unchecked for one in found.screens)
+        name for name in found.screens[0].refused if not all(name in one.unchecked for one in found.screens)
     ]
     axes = style.axes_of(ax, 6.4, 0.9 + 0.36 * len(names))
     for place, name in enumerate(names):

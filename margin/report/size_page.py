@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ import pandas as pd
 
 from margin.case import units
 from margin.design.sizing import Ranked, Sizing, Trial, command_of
-from margin.design.sizing.screen import NEEDED
+from margin.design.sizing.screen import NEEDED, RESOLUTION
 from margin.estimates import numbers
 from margin.estimates.number_columns import NONE, PERCENT, bound_column, estimated, share_column
 from margin.messages.requirement import requirement_in_words
@@ -33,8 +34,8 @@ _TERMINAL = (
 )  # fmt: skip
 
 NOTES = (
-    "Ratios of the reference (drive, bias, pedestal) are taken as exact; other circuits have the amplifier of the case, "
-    "with its offset, noise and swing.",
+    "Ratios of the reference (drive, bias, pedestal) are taken as exact; other circuits have the amplifier of the "
+    "case, with its offset, noise and swing.",
     "Of designs, 'not dominated' means that no other tried design is as good in resolution, risk of saturation, error "
     "and cost, and better in one; differences of 1 % in resolution and error do not count.",
     "The risk of saturation beyond the drawn units extrapolates their tail: it ranks designs and promises nothing.",
@@ -127,7 +128,7 @@ def designs_frame(found: Sizing) -> pd.DataFrame:
     """See `SizeStudy.designs`."""
     rows = []
     for rank, each in enumerate(found.ranked, 1):
-        row = _row(each)
+        row = _row(found, each)
         rows.append({"rank": float(rank), **row, "command": command_of(found.case, each.changes)})
     return pd.DataFrame(rows, columns=["rank", *_COLUMNS, "command"])
 
@@ -138,7 +139,7 @@ def tried_frame(found: Sizing) -> pd.DataFrame:
         {
             "circuit": d.space.name, "values": d.told, "yield": t.found.sampled.value,
             "yield_low": t.found.sampled.low, "yield_high": t.found.sampled.high, "error": t.error,
-            "resolution_N": d.resolution, "noise": d.noise, "risk": d.risk, "swing": d.swing, "cost": d.cost,
+            "resolution_N": found.one_count(d), "noise": d.noise, "risk": d.risk, "swing": d.swing, "cost": d.cost,
         }
         for d, t in found.tried
     ]  # fmt: skip
@@ -165,14 +166,14 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def _row(each: Ranked) -> dict[str, Any]:
+def _row(found: Sizing, each: Ranked) -> dict[str, Any]:
     design, trial = each.design, each.trial
-    found = {"circuit": design.space.name, "values": design.told, "verdict": each.verdict}
+    told = {"circuit": design.space.name, "values": design.told, "verdict": each.verdict}
     for name, estimate in (("yield", trial.found.sampled), ("bound", trial.found.bound)):
-        found |= {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}  # type: ignore[dict-item]
+        told |= {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}  # type: ignore[dict-item]
     return {
-        **found, "error": trial.error, "resolution_N": design.resolution, "noise": design.noise, "risk": design.risk,
-        "clipped": trial.clipped.value, "clipped_low": trial.clipped.low, "clipped_high": trial.clipped.high,
+        **told, "error": trial.error, "resolution_N": found.one_count(design), "noise": design.noise,
+        "risk": design.risk, "clipped": trial.clipped.value, "clipped_low": trial.clipped.low, "clipped_high": trial.clipped.high,
         "swing": design.swing, "cost": design.cost, "exceeded": ", ".join(each.exceeded),
     }  # fmt: skip
 
@@ -194,12 +195,18 @@ def sections(found: Sizing) -> tuple[Section, ...]:
     )
     summary: list[Block] = [Text(line) for line in requirement_in_words(found.case)]
     summary += [Text(f"{label} {text}") for label, text in _head(found)]
-    summary += [_design_table(found), trade_off, Listing("Circuits, the best of each", tuple(_circuits(found)))]
+    summary += [
+        _design_table(found),
+        trade_off,
+        Listing("Circuits, the best of each", tuple(_circuits(found))),
+    ]
     commands = tuple(command_of(found.case, each.changes) for each in found.ranked)
     return (
         Section("Designs", tuple(summary)),
         Section("Constraints of each design", (_check_table(found),)),
-        Section("What limits", (_limit_table(found), limits, Listing("Not checked", tuple(_unchecked(found))))),
+        Section(
+            "What limits", (_limit_table(found), limits, Listing("Not checked", tuple(_unchecked(found))))
+        ),
         Section("Run it again", (Listing("Commands, by rank", commands),)),
         Section("Computation", (Listing("Draws", tuple(_computed(found))), Listing("Notes", NOTES))),
     )
@@ -217,17 +224,22 @@ def _head(found: Sizing) -> Iterator[tuple[str, str]]:
         f"{numbers.count(total)} designs on the nominal chain, {numbers.count(left)} meet every constraint; "
         f"{numbers.count(len(found.tried))} of them on the full chain, {own}.",
     )
+    counted = RESOLUTION not in found.screens[0].unchecked
+    most = f"; one count at most {units.show(found.resolution, 'N')} at the smallest load" if counted else ""
     supply = f"{units.show(found.supply, 'V')} ({'stated' if found.supply_stated else 'as in the case'})"
     yield (
         "Held to:",
-        f"supply {supply}; {numbers.percent(found.share, digits=5)} of the units within the limits of the output in all "
-        f"conditions of use; one count at most {units.show(found.resolution, 'N')} at the smallest load.",
+        f"supply {supply}; {numbers.percent(found.share, digits=5)} of the units within the limits of the output in "
+        f"all conditions of use{most}.",
     )
     if found.as_it_is is None:
         yield "As the case is:", "the chain gives no number."
     else:
         row = _bounds(found, [found.as_it_is])[0]
-        yield "As the case is:", f"lower bound {row}, error {found.as_it_is.error:.3g} of the permissible one."
+        yield (
+            "As the case is:",
+            f"lower bound {row}, error {found.as_it_is.error:.3g} of the permissible one.",
+        )
 
 
 def _bounds(found: Sizing, trials: list[Trial]) -> list[str]:
@@ -243,11 +255,17 @@ def _cells(found: Sizing, ranked: tuple[Ranked, ...]) -> list[tuple[str, ...]]:
     clipped = share_column([estimated(trial.clipped) for trial in trials], PERCENT)
     return [
         (
-            reached.text, bound, at_limits.text, numbers.plain(each.design.resolution, "N"),
+            reached.text, bound, at_limits.text, _count_text(found, each),
             f"{each.trial.error:.3g}", f"{each.design.risk:.1e}", f"{each.design.cost:g}",
         )
         for each, reached, bound, at_limits in zip(ranked, yields, _bounds(found, trials), clipped, strict=True)
     ]  # fmt: skip
+
+
+def _count_text(found: Sizing, each: Ranked) -> str:
+    """Load that one count stands for; '–' of a converter without bits."""
+    load = found.one_count(each.design)
+    return NONE if math.isnan(load) else numbers.plain(load, "N")
 
 
 def _design_table(found: Sizing) -> Table:
@@ -258,12 +276,12 @@ def _design_table(found: Sizing) -> Table:
     )  # fmt: skip
     rows = tuple(
         (f"{rank}", each.design.space.name, each.design.told, each.verdict, *cells)
-        for rank, (each, cells) in enumerate(
-            zip(found.ranked, _cells(found, found.ranked), strict=True), 1
-        )
+        for rank, (each, cells) in enumerate(zip(found.ranked, _cells(found, found.ranked), strict=True), 1)
     )
     share = numbers.percent(found.case.requirement.target)
-    caption = f"Designs that are not dominated, the best first. Error: of {share} of the units, at their worst."
+    caption = (
+        f"Designs that are not dominated, the best first. Error: of {share} of the units, at their worst."
+    )
     return Table(caption, columns, rows, 4)
 
 
@@ -285,7 +303,9 @@ def _check_table(found: Sizing) -> Table:
         rows.append((f"{rank}", *cells))
     screened = found.screens[0]
     passed = ", ".join(name for name in screened.refused if name not in screened.unchecked)
-    caption = f"Design checks over drawn units. On the nominal chain every design of the list passes: {passed}."
+    caption = (
+        f"Design checks over drawn units. On the nominal chain every design of the list passes: {passed}."
+    )
     return Table(caption, ("Rank", *names), tuple(rows), 1 + len(names))
 
 
@@ -309,12 +329,14 @@ def _circuits(found: Sizing) -> list[str]:
     for one, best in zip(found.screens, found.circuits, strict=True):
         own = " (that of the case)" if one.space.own else ""
         if best is None:
-            told.append(f"{one.space.name}{own}: none of {numbers.count(one.tried)} designs meets every constraint")
+            told.append(
+                f"{one.space.name}{own}: none of {numbers.count(one.tried)} designs meets every constraint"
+            )
             continue
         told.append(
-            f"{one.space.name}{own}: {best.design.told}; {best.verdict}, lower bound {_bounds(found, [best.trial])[0]}, "
-            f"one count {numbers.plain(best.design.resolution, 'N')}, error {best.trial.error:.3g} of the permissible "
-            f"one, cost {best.design.cost:g}"
+            f"{one.space.name}{own}: {best.design.told}; {best.verdict}, lower bound "
+            f"{_bounds(found, [best.trial])[0]}, one count {_count_text(found, best)}, error "
+            f"{best.trial.error:.3g} of the permissible one, cost {best.design.cost:g}"
         )
     return told
 
@@ -336,9 +358,7 @@ def _unchecked(found: Sizing) -> list[str]:
     told = [f"{name}: the case does not state {NEEDED[name]}" for name in names if name in NEEDED]
     product = found.case.elements["circuit"].quantities.get("gain_bandwidth")
     if product is not None and product.nominal == 0.0:
-        told.append(
-            "bandwidth and settling of the amplifier: the case does not state circuit.gain_bandwidth"
-        )
+        told.append("bandwidth and settling of the amplifier: the case does not state circuit.gain_bandwidth")
     return told
 
 

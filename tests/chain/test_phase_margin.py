@@ -38,10 +38,15 @@ def loop_gain(f: float, g: float, rf: float, cf: float, ci: float, gbw: float) -
 
 
 @given(
-    st.floats(1e-7, 1e-3), st.floats(1e3, 1e6), st.floats(1e-13, 1e-8), st.floats(1e-12, 1e-8), st.floats(1e5, 1e7)
+    st.floats(1e-7, 1e-3),
+    st.floats(1e3, 1e6),
+    st.floats(1e-13, 1e-8),
+    st.floats(1e-12, 1e-8),
+    st.floats(1e5, 1e7),
 )
 def test_phase_margin_is_that_of_the_loop_gain(g: float, rf: float, cf: float, ci: float, gbw: float) -> None:
     """The margin is 180 degrees and the phase of the loop gain where its magnitude, found by bisection, is 1."""
+
     def beyond(log_f: float) -> float:
         return math.log(abs(loop_gain(math.exp(log_f), g, rf, cf, ci, gbw)))
 
@@ -109,7 +114,7 @@ def test_settling_to_half_a_code(bits: int, constants: float) -> None:
 
 @given(st.floats(1e-7, 1e-4), st.floats(1.5, 1e4))
 def test_divider_of_most_swing_is_found_by_search(low: float, ratio: float) -> None:
-    """No resistor swings more than the geometric mean of the sensor's range, found by a search on the circuit itself."""
+    """No resistor swings more than the geometric mean of the sensor's range, found by a search on the circuit."""
     resistor, swing = most_swing(low, low * ratio)
 
     def missing(log_r: float) -> float:

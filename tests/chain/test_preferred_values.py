@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -62,7 +63,7 @@ def test_a_series_has_as_many_numbers_as_its_name_says_and_rises(name: str) -> N
     """E12 has twelve numbers, each larger than the one before, within one decade from 1."""
     numbers = SERIES[name]
     assert len(numbers) == int(name[1:]) and numbers[0] == 1.0 and numbers[-1] < 10.0
-    assert all(low < high for low, high in zip(numbers, numbers[1:], strict=False))
+    assert all(low < high for low, high in pairwise(numbers))
 
 
 @pytest.mark.parametrize("first", [0, 1, 2, 4, 5])
@@ -85,7 +86,7 @@ def test_steps_match_the_tolerance_that_a_series_was_made_for(name: str, toleran
     """Neighbours are apart by about twice the tolerance of their series, so that parts leave hardly a gap between them:
     20 % for E6, 10 % for E12, 5 % for E24, 1 % for E96 (IEC 60063, from memory)."""
     numbers = [*SERIES[name], 10.0]
-    ratios = [high / low for low, high in zip(numbers, numbers[1:], strict=False)]
+    ratios = [high / low for low, high in pairwise(numbers)]
     geometric = math.exp(sum(map(math.log, ratios)) / len(ratios))
     assert geometric == pytest.approx(10.0 ** (1.0 / len(SERIES[name])), rel=1e-12)
     assert 0.8 * 2.0 * tolerance < geometric - 1.0 < 1.35 * 2.0 * tolerance
@@ -96,9 +97,7 @@ def test_the_nearest_number_is_within_the_series_and_nearest(name: str, value: f
     """No neighbour of the nearest number is nearer by ratio, and a decade up everything is ten times as large."""
     found = preferred_near(name, value)
     away = abs(math.log(found / value))
-    assert all(
-        away <= abs(math.log(preferred_near(name, value, step) / value)) + 1e-12 for step in (-1, 1)
-    )
+    assert all(away <= abs(math.log(preferred_near(name, value, step) / value)) + 1e-12 for step in (-1, 1))
     assert preferred_near(name, value, len(SERIES[name])) == pytest.approx(10.0 * found, rel=1e-12)
 
 

@@ -53,7 +53,7 @@ class Corners:
     def risk(self, low: Value, high: Value) -> Value:
         """Share of units with an output beyond (low, high).
 
-        Counted up to the outermost hundredth of the units; from there the tail falls as a power of the output, as fitted
+        Counted up to the outermost hundredth of the units; from there the tail falls as a power of the output, fitted
         to these (Hill, 'A simple general approach to inference about the tail of a distribution', Annals of Statistics
         3, 1975; from memory), or exponentially where outputs are not all positive. Beyond the drawn units it is an
         extrapolation: it ranks designs, and promises nothing.

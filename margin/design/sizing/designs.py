@@ -116,12 +116,16 @@ def command_of(case: Case, changes: Mapping[str, str], verb: str = "margin estim
 def picked(screened: Screened, parts: PartTable, count: int, reference: float) -> list[Design]:
     """Designs of a screen that lie well apart on its front of resolution, noise and risk of saturation.
 
-    reference  V, of the case. Each comes in the grade of its resistor that is in the middle by cost, and the cheapest grade of the reference.
+    reference  V, of the case
+
+    Each comes in the grade of its resistor that is in the middle by cost, and the cheapest grade of the reference.
     """
     if not screened.number.size:
         return []
     risk = np.log10(np.maximum(screened.risk, LEAST_RISK))
-    objectives = np.stack([np.log(screened.resolution), np.log(screened.noise), risk], axis=1)
+    # without a converter, or without noise, there is nothing to tell apart
+    sizes = [np.log(np.clip(each, 1e-30, 1e30)) for each in (screened.resolution, screened.noise)]
+    objectives = np.stack([*sizes, risk], axis=1)
     # of designs that are alike that with the reference nearest to the case's own, then in most grades, comes first
     space, places = screened.space, screened.space.places(screened.number)
     references = np.array(space.references)[places[0]]

@@ -41,9 +41,7 @@ def apart(points: Array, count: int) -> NDArray[np.intp]:
     span = np.ptp(points, axis=0)
     scaled = (points - points.min(axis=0)) / np.where(span > 0.0, span, 1.0)
     chosen = list(dict.fromkeys(int(place) for place in scaled.argmin(axis=0)))[:count]
-    distance = np.min(
-        np.stack([np.sum((scaled - scaled[place]) ** 2, axis=1) for place in chosen]), axis=0
-    )
+    distance = np.min(np.stack([np.sum((scaled - scaled[place]) ** 2, axis=1) for place in chosen]), axis=0)
     while len(chosen) < count:
         farthest = int(distance.argmax())
         chosen.append(farthest)

@@ -140,7 +140,9 @@ class _Reader:
         tolerance = self.number(f"{place}: tolerance", raw.get("tolerance"), "", "1 %")
         tempco = self.number(f"{place}: tempco", raw.get("tempco", "0 ppm/K"), "1/K", "100 ppm/K")
         if not 0.0 <= tolerance < 1.0:
-            raise self.fault(f"{place}: tolerance", f"is {raw['tolerance']!r}", "state it from 0 % to below 100 %")
+            raise self.fault(
+                f"{place}: tolerance", f"is {raw['tolerance']!r}", "state it from 0 % to below 100 %"
+            )
         if tempco < 0.0:
             raise self.fault(f"{place}: tempco", f"is {raw['tempco']!r}", "state its size, 0 or more")
         named = raw.get("series", "")
@@ -173,7 +175,7 @@ class _Reader:
         if not isinstance(values, list) or not values:
             raise self.fault(f"{name}.values", "is no list of values", f"write values = {example}")
         found = sorted({self.number(f"{name}.values", each, unit, example) for each in values})
-        if not 0.0 < found[0] or found[-1] > most:
+        if found[0] <= 0.0 or found[-1] > most:
             limit = "" if math.isinf(most) else f" and at most {most:g}"
             raise self.fault(f"{name}.values", f"must be above 0{limit}", f"write values = {example}")
         return tuple(found)

@@ -5,14 +5,15 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.case.types import Case
+from margin.case.types import Case, Role
 from margin.chain.chain import Chain, Response
 from margin.chain.checks import CHECKS, output_limits, resolution_at
+from margin.chain.circuits import FrontEnd
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.firmware import Firmware
 from margin.chain.laws import absent, reciprocal
@@ -49,7 +50,7 @@ NEEDED = {
     "bandwidth": "use.load_frequency",
     "settling at the converter": "converter.sampling_capacitor and converter.sampling_time",
     FILTER: "converter.bits, or use.dwell above 0 s",
-    RESOLUTION: "a smallest load above 0 N",
+    RESOLUTION: "converter.bits, or a check load above 0 N",
 }
 """What a case must state for a constraint to be checked."""
 
@@ -61,7 +62,8 @@ ENOUGH = 1.01
 class CornerSensor:
     """A sensor that puts out given values, whatever the load: the first and the last of the outputs to be read."""
 
-    kind: str
+    kind: ClassVar[str] = "corners"
+
     output_kind: OutputKind
     outputs: Array
     voltage_coefficient: Value
@@ -75,7 +77,7 @@ class CornerSensor:
     def of(cls, sensor: Any, corners: Corners) -> CornerSensor:
         """Corners of a sensor, with what circuits and checks ask of it."""
         return cls(
-            sensor.kind, sensor.output_kind, np.array([corners.lowest, corners.highest]),
+            sensor.output_kind, np.array([corners.lowest, corners.highest]),
             sensor.voltage_coefficient, sensor.voltage_reference,
             getattr(sensor, "current_limit", 0.0), getattr(sensor, "voltage_limit", 0.0),
             getattr(sensor, "bridge_resistance", 350.0), getattr(sensor, "lead_resistance", 0.0),
@@ -135,8 +137,9 @@ class Wanted:
     def of(cls, case: Case, resolution: float, corners: Corners) -> Wanted:
         """With the drifts of circuit and converter that a case states."""
         found = []
-        for role in ("circuit", "converter"):
-            for field, quantity in case.elements[role].quantities.items():  # type: ignore[index]
+        roles: tuple[Role, ...] = ("circuit", "converter")
+        for role in roles:
+            for field, quantity in case.elements[role].quantities.items():
                 if quantity.cause == "temperature" and quantity.grades is None and quantity.spreads:
                     spreads = (
                         each.distribution.sd * (quantity.nominal if each.relative else 1.0)
@@ -166,7 +169,9 @@ def screen(
             failing = dict(step.failing())
             unchecked = unchecked - failing.keys()
             weight = weights[space.places(numbers)[2]][:, None]
-            fails = sum((flags.astype(np.int8) for flags in failing.values()), np.zeros((1, 1), dtype=np.int8))
+            fails = sum(
+                (flags.astype(np.int8) for flags in failing.values()), np.zeros((1, 1), dtype=np.int8)
+            )
             fails = np.broadcast_to(fails, (numbers.size, len(space.capacitors)))
             for name, flags in failing.items():
                 whole = np.broadcast_to(flags, fails.shape)
@@ -176,12 +181,23 @@ def screen(
             left += int(np.sum(passed * weight))
             columns.append(step.best(passed))
             progress(numbers.size)
-    number, capacitor, *rest = (np.concatenate(each) for each in zip(*columns, strict=True))
+    joined = [np.concatenate(each) for each in zip(*columns, strict=True)]
+    number, capacitor, resolution, noise, risk, swing = joined
+    combinations = space.size // len(space.resistors)
     return Screened(
-        space, number, capacitor, *rest, tried=int(weights.sum()) * space.size // len(space.resistors)
-        * len(space.capacitors), left=left, refused=refused, alone=alone,
+        space=space,
+        number=number,
+        capacitor=capacitor,
+        resolution=resolution,
+        noise=noise,
+        risk=risk,
+        swing=swing,
+        tried=int(weights.sum()) * combinations * len(space.capacitors),
+        left=left,
+        refused=refused,
+        alone=alone,
         unchecked=tuple(name for name in CONSTRAINTS if name in unchecked),
-    )  # fmt: skip
+    )
 
 
 class _Step:
@@ -200,9 +216,11 @@ class _Step:
         self.loads = np.array([smallest_load(case), case.check_loads[-1]])
         self.at_corners = self.corner_chain.respond(self.loads, self.setting)
         capacitors = np.array(space.capacitors).reshape(1, -1, 1)
-        self.filtered = dataclasses.replace(self.corner_chain.circuit, capacitor=capacitors)
+        # joined to the sensor by the chain, where it needs to be
+        self.joined: FrontEnd = self.corner_chain.circuit  # type: ignore[assignment]
+        self.filtered = dataclasses.replace(self.joined, capacitor=capacitors)
         step = 1e-3 * self.loads[0] if self.loads[0] > 0.0 else 1e-3 * case.load_high
-        self.by_load = resolution_at(self.chain, self.setting, self.loads, step)
+        self.by_load = np.asarray(resolution_at(self.chain, self.setting, self.loads, step))
         self.resolution = self.by_load[..., 0]
         self.permissible = permissible_error(case.requirement, self.loads, case.span)
 
@@ -225,7 +243,9 @@ class _Step:
             value, limit = check.measure(chain, response, self.loads), check.limit(chain, response)
             if value is None or limit is None:
                 continue
-            good = np.less_equal(value, limit) if check.favourable == "below" else np.greater_equal(value, limit)
+            good = (
+                np.less_equal(value, limit) if check.favourable == "below" else np.greater_equal(value, limit)
+            )
             if check.name == "bandwidth":  # 0 Hz: neither filter nor amplifier limits
                 good = good | np.equal(value, 0.0)
             yield check.name, ~np.all(good, axis=-1)
@@ -264,7 +284,7 @@ class _Step:
 
     def _drift(self) -> Array:
         """Variance, squared counts, of what drifts with temperature at the farthest temperature; (number, 1, load)."""
-        converter, circuit = self.chain.converter, self.chain.circuit
+        converter, circuit = self.chain.converter, self.joined
         setting = dataclasses.replace(self.setting, temperature=self.wanted.corners.temperature)
         output = self.chain.respond(self.loads, self.setting).output
 
@@ -274,7 +294,7 @@ class _Step:
 
         still, total = counts(circuit, converter), np.zeros((1, 1, 1))
         for role, field, sd in self.wanted.drifts:
-            element = circuit if role == "circuit" else converter
+            element: Any = circuit if role == "circuit" else converter
             if hasattr(element, field):
                 moved = dataclasses.replace(element, **{field: getattr(element, field) + sd})
                 pair = (moved, converter) if role == "circuit" else (circuit, moved)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -88,6 +89,10 @@ class Sizing:
         """That of the best design; without any 'does not conform'."""
         return self.ranked[0].verdict if self.ranked else "does not conform"
 
+    def one_count(self, design: Design) -> float:
+        """N that one count stands for at the smallest load; no number for a converter without bits."""
+        return design.resolution if self.case.elements["converter"].options["bits"] else math.nan
+
 
 def size_case(
     case: Case,
@@ -141,14 +146,14 @@ def size_case(
     graded = [other for design, _ in best for other in _in_grades(design, parts)]
     tried += trials(graded, "grades of parts on the full chain", bound=False)
     if not tried:
-        raise SizingError("no design that meets every constraint gives a number on the full chain of the case")
+        raise SizingError(
+            "no design that meets every constraint gives a number on the full chain of the case"
+        )
     front = [design for design, _ in _front(tried, case)[:designs]]
     by_circuit = [_front([t for t in tried if t[0].space is one.space], case)[:1] for one in screens]
     wanted_bounds = dict.fromkeys([*front, *(each[0][0] for each in by_circuit if each)])
     bounds = dict(trials(list(wanted_bounds), "lower bounds", bound=True))
-    ranked = {
-        design: _ranked(case, design, trial, swing_high) for design, trial in bounds.items()
-    }
+    ranked = {design: _ranked(case, design, trial, swing_high) for design, trial in bounds.items()}
     listed = sorted((ranked[d] for d in front if d in ranked), key=lambda each: _order(each, case))
     try:
         as_it_is = trial_of(case, chosen, bound=True)
@@ -171,9 +176,7 @@ def size_case(
     )
 
 
-def _require(
-    case: Case, option: str | None, share: float, resolution: float | None, designs: int
-) -> None:
+def _require(case: Case, option: str | None, share: float, resolution: float | None, designs: int) -> None:
     if option is not None and option not in (names := [each.name for each in case.calibrations]):
         raise SizingError(f"no calibration option {option!r}; there are {', '.join(map(repr, names))}")
     if not 0.5 <= share < 1.0:
@@ -211,9 +214,7 @@ def _in_grades(design: Design, parts: PartTable) -> list[Design]:
             if (resistor, reference) != (design.resistor_grade, design.reference_grade):
                 cost = design.space.cost(design.ratios, design.capacitor, resistor, reference, parts)
                 found.append(
-                    dataclasses.replace(
-                        design, resistor_grade=resistor, reference_grade=reference, cost=cost
-                    )
+                    dataclasses.replace(design, resistor_grade=resistor, reference_grade=reference, cost=cost)
                 )
     return found
 
@@ -225,7 +226,7 @@ def _front(tried: Sequence[tuple[Design, Trial]], case: Case) -> list[tuple[Desi
     objectives = np.array(
         [
             (
-                np.log(design.resolution), np.log10(max(design.risk, LEAST_RISK)),
+                np.log(np.clip(design.resolution, 1e-30, 1e30)), np.log10(max(design.risk, LEAST_RISK)),
                 np.log(max(trial.error, 1e-9)), design.cost,
             )
             for design, trial in tried
@@ -233,7 +234,7 @@ def _front(tried: Sequence[tuple[Design, Trial]], case: Case) -> list[tuple[Desi
     )  # fmt: skip
     kept = not_dominated(coarse(objectives, _STEPS))
     found = [one for one, keep in zip(tried, kept, strict=True) if keep]
-    return sorted(found, key=lambda one: _preferred(*one, case.requirement.target))
+    return sorted(found, key=lambda one: _preferred(one[0], one[1], case.requirement.target))
 
 
 def _preferred(design: Design, trial: Trial, target: float) -> tuple[float, ...]:
@@ -267,5 +268,3 @@ def _none_left(screens: Sequence[Screened]) -> str:
         f"no design meets every constraint ({'; '.join(told)}); state a lower share of units or a coarser resolution, "
         "or widen the table of parts"
     )
-
-

@@ -11,14 +11,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import Case, ElementSpec
-from margin.chain.circuits import BridgeAmplifier, Divider, InvertingAmplifier, NonInvertingAmplifier
+from margin.chain.circuits import (
+    BridgeAmplifier,
+    Divider,
+    FrontEnd,
+    InvertingAmplifier,
+    NonInvertingAmplifier,
+)
 from margin.chain.circuits.divider import POSITIONS
 from margin.chain.parameter import options_of, parameters_of
 from margin.design.sizing.parts import Grade, PartTable, SizingError
 
 Array = NDArray[np.float64]
 
-COMPARED: tuple[type, ...] = (Divider, InvertingAmplifier, NonInvertingAmplifier, BridgeAmplifier)
+COMPARED: tuple[type[FrontEnd], ...] = (Divider, InvertingAmplifier, NonInvertingAmplifier, BridgeAmplifier)
 """Circuits compared with the one of the case, where they read its sensor."""
 
 OWN_AMPLIFIERS: Mapping[type, str] = {BridgeAmplifier: "instrumentation_amplifier"}
@@ -35,7 +41,7 @@ class Space:
     """
 
     name: str
-    cls: Any
+    cls: type[FrontEnd]
     values: Mapping[str, float]
     options: Mapping[str, Any]
     references: tuple[float, ...]
@@ -72,9 +78,7 @@ class Space:
             self.gain_key: column(np.array(self.resistors)[resistor], (-1, 1, 1)),
         }
         chosen = np.array(self.ratios).reshape(len(self.ratios), -1)[ratio]
-        fields |= {
-            key: column(chosen[:, place], (-1, 1, 1)) for place, key in enumerate(self.ratio_keys)
-        }
+        fields |= {key: column(chosen[:, place], (-1, 1, 1)) for place, key in enumerate(self.ratio_keys)}
         return self.cls(**{**self.values, **fields, "capacitor": capacitor}, **self.options)
 
     def weights(self, parts: PartTable) -> NDArray[np.int64]:
@@ -102,13 +106,13 @@ class Space:
 def spaces_of(case: Case, parts: PartTable, supply: float) -> tuple[Space, ...]:
     """The circuit of the case, then the others that read its sensor.
 
-    Raises SizingError where the circuit has no resistor to size, or no reference is within the supply.
+    Raises SizingError where the circuit has no resistor to size, and where no reference is within the supply.
     """
     spec = case.elements["circuit"]
-    if getattr(spec.cls, "gain_key", None) is None:
+    if not issubclass(spec.cls, FrontEnd) or spec.cls.gain_key is None:
         raise SizingError(
-            f"circuit {spec.kind!r} declares no gain_key, the field of the resistor that sets its gain: nothing can be "
-            "sized; declare it on the class of the circuit"
+            f"circuit {spec.kind!r} is no FrontEnd with a gain_key, the field of the resistor that sets its gain: "
+            "nothing can be sized; derive its class from margin.chain.circuits.FrontEnd and declare gain_key"
         )
     references = tuple(value for value in parts.references if value <= supply * (1.0 + 1e-9))
     if not references:
@@ -123,12 +127,16 @@ def spaces_of(case: Case, parts: PartTable, supply: float) -> tuple[Space, ...]:
 
 
 def _spaces(
-    case: Case, spec: ElementSpec, parts: PartTable, references: tuple[float, ...], resistors: tuple[float, ...]
+    case: Case,
+    spec: ElementSpec,
+    parts: PartTable,
+    references: tuple[float, ...],
+    resistors: tuple[float, ...],
 ) -> Iterator[Space]:
-    accepted = spec.cls.accepts
-    others = (cls for cls in COMPARED if cls is not spec.cls and cls.accepts == accepted)  # type: ignore[attr-defined]
-    for cls in (spec.cls, *others):
-        own = cls is spec.cls
+    first: type[FrontEnd] = spec.cls
+    others = (cls for cls in COMPARED if cls is not first and cls.accepts == first.accepts)
+    for cls in (first, *others):
+        own = cls is first
         values = _values(spec, cls)
         if values is None:
             continue
