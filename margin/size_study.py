@@ -54,7 +54,7 @@ class SizeStudy(Shown):
             bound (_low, _high) [1] lower bound with its interval
             error        [1]    multiple of the permissible error within which the required share of units lies
             resolution_N [N]    load that one count stands for at the smallest load, as designed; none without bits
-            noise        [1]    rounding, noise and drift, rms, of the permissible error at the worse end of the range
+            noise        [1]    rounding, noise, offset and drift, rms, of the permissible error at the worse end
             risk         [1]    share of units beyond a limit of the output, by the tail of drawn sensors
             clipped (_low, _high) [1] readings at a limit at the worst load
             swing        [1]    range of the converter used between smallest and largest load, as designed
@@ -74,7 +74,7 @@ class SizeStudy(Shown):
             yield (_low, _high) [1] yield with its interval
             error        [1]    multiple of the permissible error within which the required share of units lies
             resolution_N [N]    load that one count stands for at the smallest load, as designed; none without bits
-            noise        [1]    rounding, noise and drift, rms, of the permissible error at the worse end of the range
+            noise        [1]    rounding, noise, offset and drift, rms, of the permissible error at the worse end
             risk         [1]    share of units beyond a limit of the output, by the tail of drawn sensors
             swing        [1]    range of the converter used between smallest and largest load, as designed
             cost         [1]    in the unit of the table of parts

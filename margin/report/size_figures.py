@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from margin.design.sizing import Sizing
+from margin.estimates import numbers
 from margin.report import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
 
 
 def error_over_resolution(found: Sizing, ax: Axes | None = None) -> Axes:
@@ -33,12 +35,27 @@ def error_over_resolution(found: Sizing, ax: Axes | None = None) -> Axes:
         )
         axes.annotate(f"{rank}", place_of, xytext=(6, 4), textcoords="offset points", fontsize=8.5)
     axes.axhline(1.0, color=style.BLACK, lw=1.0, ls=(0, (6, 2)), label="_limit")
+    errors = [trial.error for _, trial in found.tried]
+    if max(1.0, *errors) > 4.0 * max(min(errors), 1e-9):
+        axes.set_yscale("log")
+        _plain_ticks(axes.yaxis, 1.0)
+    scale = numbers.scale_for([design.resolution for design, _ in found.tried], "N")
     axes.set_xscale("log")
-    axes.set_xlabel("Load that one count stands for at the smallest load (N)")
+    _plain_ticks(axes.xaxis, scale.factor)
+    axes.set_xlabel(f"Load that one count stands for at the smallest load ({scale.unit})")
     share = 100.0 * found.case.requirement.target
     axes.set_ylabel(f"Error of {share:g} % of the units / permissible error")
     axes.legend(frameon=False, fontsize=8.0)
     return axes
+
+
+def _plain_ticks(axis: Axis, factor: float) -> None:
+    """Ticks of a logarithmic axis at 1, 2 and 5 of each decade, as plain numbers."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
+
+    axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    axis.set_minor_locator(NullLocator())
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{factor * value:.6g}"))
 
 
 def refusals_by_constraint(found: Sizing, ax: Axes | None = None) -> Axes:

@@ -173,8 +173,9 @@ def _row(found: Sizing, each: Ranked) -> dict[str, Any]:
         told |= {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}  # type: ignore[dict-item]
     return {
         **told, "error": trial.error, "resolution_N": found.one_count(design), "noise": design.noise,
-        "risk": design.risk, "clipped": trial.clipped.value, "clipped_low": trial.clipped.low, "clipped_high": trial.clipped.high,
-        "swing": design.swing, "cost": design.cost, "exceeded": ", ".join(each.exceeded),
+        "risk": design.risk, "clipped": trial.clipped.value, "clipped_low": trial.clipped.low,
+        "clipped_high": trial.clipped.high, "swing": design.swing, "cost": design.cost,
+        "exceeded": ", ".join(each.exceeded),
     }  # fmt: skip
 
 

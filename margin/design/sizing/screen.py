@@ -98,8 +98,8 @@ class Screened:
 
     number, capacitor  of the space: combination, and place of the capacitor
     resolution  N that one count stands for at the smallest load above 0 N
-    noise       rms of rounding, noise and drift of converter and circuit as a share of the permissible error, at the
-                worse of smallest and largest load
+    noise       rms of rounding, noise, offset and drift of converter and circuit as a share of the permissible error,
+                at the worse of smallest and largest load
     risk        share of units beyond a limit (`Corners.risk`)
     swing       share of the converter's range that the nominal unit uses between smallest and largest load
     tried       designs, counted with their grades and capacitors; left: those that meet every constraint
@@ -126,21 +126,28 @@ class Wanted:
     """What a screen holds designs against.
 
     resolution  N that one count may stand for at the smallest load; corners: outputs of the sensors
-    drifts      role, field and standard deviation of what drifts with temperature, but for parts that are chosen
+    spreads     role, field and standard deviation of what varies in the circuit, and drifts in the converter, but for
+                parts and ratios that are chosen
     """
 
     resolution: float
     corners: Corners
-    drifts: tuple[tuple[str, str, float], ...] = ()
+    spreads: tuple[tuple[str, str, float], ...] = ()
 
     @classmethod
     def of(cls, case: Case, resolution: float, corners: Corners) -> Wanted:
-        """With the drifts of circuit and converter that a case states."""
+        """With what the case states to vary.
+
+        What varies in counts alone costs every circuit about alike: of the converter drifts are left, for what they
+        are at another temperature. A calibration removes much of an offset: a larger signal is better all the same.
+        """
+        chosen = getattr(case.elements["circuit"].cls, "ratio_keys", ())
         found = []
         roles: tuple[Role, ...] = ("circuit", "converter")
         for role in roles:
             for field, quantity in case.elements[role].quantities.items():
-                if quantity.cause == "temperature" and quantity.grades is None and quantity.spreads:
+                counts = role == "circuit" or quantity.cause == "temperature"
+                if counts and quantity.grades is None and quantity.spreads and field not in chosen:
                     spreads = (
                         each.distribution.sd * (quantity.nominal if each.relative else 1.0)
                         for each in quantity.spreads
@@ -272,18 +279,18 @@ class _Step:
         return self.numbers[rows], place, resolution[rows], chosen, risk[rows], swing[rows]
 
     def _noise(self) -> Array:
-        """Rms of rounding, noise and drift, of the permissible error; (number, capacitor)."""
+        """Rms of rounding, noise, offset and drift, of the permissible error; (number, capacitor)."""
         converter, circuit = self.chain.converter, self.filtered
         output = self.chain.respond(self.loads, self.setting).output
         rms = circuit.noise_rms(output, self.setting)
         full = converter.span_voltage(circuit.reference_voltage(self.setting), self.setting)
         counts = np.asarray(rms / full * converter.levels)
         rounding = 1.0 / 12.0 if converter.bits else 0.0
-        squared = rounding + (converter.noise**2 + counts**2) / converter.averaging + self._drift()
+        squared = rounding + (converter.noise**2 + counts**2) / converter.averaging + self._varying()
         return np.asarray(np.max(self.by_load * np.sqrt(squared) / self.permissible, axis=-1))
 
-    def _drift(self) -> Array:
-        """Variance, squared counts, of what drifts with temperature at the farthest temperature; (number, 1, load)."""
+    def _varying(self) -> Array:
+        """Variance, squared counts, of what varies, at the farthest temperature of use; (number, 1, load)."""
         converter, circuit = self.chain.converter, self.joined
         setting = dataclasses.replace(self.setting, temperature=self.wanted.corners.temperature)
         output = self.chain.respond(self.loads, self.setting).output
@@ -293,7 +300,7 @@ class _Step:
             return np.asarray(converter.counts(voltage, circuit.reference_voltage(setting), setting))
 
         still, total = counts(circuit, converter), np.zeros((1, 1, 1))
-        for role, field, sd in self.wanted.drifts:
+        for role, field, sd in self.wanted.spreads:
             element: Any = circuit if role == "circuit" else converter
             if hasattr(element, field):
                 moved = dataclasses.replace(element, **{field: getattr(element, field) + sd})
