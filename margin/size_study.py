@@ -14,7 +14,7 @@ from margin.design.sizing import PartTable, Sizing, read_parts, size_case, wish
 from margin.design.sizing.search import SHARE
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Verdict
-from margin.report import size_figures, size_page
+from margin.report import size_figures, size_page, size_tables
 from margin.report.shown import Shown, drawn
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ class SizeStudy(Shown):
             exceeded     [text] design checks that drawn units exceed, '' for none
             command      [text] command that runs the design
         """
-        return size_page.designs_frame(self.found)
+        return size_tables.designs_frame(self.found)
 
     @property
     def tried(self) -> pd.DataFrame:
@@ -79,7 +79,7 @@ class SizeStudy(Shown):
             swing        [1]    range of the converter used between smallest and largest load, as designed
             cost         [1]    in the unit of the table of parts
         """
-        return size_page.tried_frame(self.found)
+        return size_tables.tried_frame(self.found)
 
     @property
     def constraints(self) -> pd.DataFrame:
@@ -94,7 +94,7 @@ class SizeStudy(Shown):
             tried      [1]    designs of this circuit
             left       [1]    designs of this circuit that meet every constraint
         """
-        return size_page.constraints_frame(self.found)
+        return size_tables.constraints_frame(self.found)
 
     def changes(self, rank: int = 1) -> dict[str, str]:
         """Changes that turn the case into the design of that rank, for `margin.change` or `--change`."""

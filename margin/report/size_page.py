@@ -7,8 +7,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from margin.case import units
 from margin.design.sizing import Ranked, Sizing, Trial, command_of
 from margin.design.sizing.screen import NEEDED, RESOLUTION
@@ -25,6 +23,7 @@ from margin.report.manifest import subject_of
 from margin.report.page import page
 from margin.report.shown import listing, paragraph
 from margin.report.shown import table as html_table
+from margin.report.size_tables import constraints_frame, designs_frame, tried_frame
 
 FORMAT, VERSION = "margin sizing", 1
 
@@ -122,61 +121,6 @@ def document(found: Sizing, files: tuple[str, ...] = ()) -> dict[str, Any]:
         },
     }
     return with_undetermined(plain)
-
-
-def designs_frame(found: Sizing) -> pd.DataFrame:
-    """See `SizeStudy.designs`."""
-    rows = []
-    for rank, each in enumerate(found.ranked, 1):
-        row = _row(found, each)
-        rows.append({"rank": float(rank), **row, "command": command_of(found.case, each.changes)})
-    return pd.DataFrame(rows, columns=["rank", *_COLUMNS, "command"])
-
-
-def tried_frame(found: Sizing) -> pd.DataFrame:
-    """See `SizeStudy.tried`."""
-    rows = [
-        {
-            "circuit": d.space.name, "values": d.told, "yield": t.found.sampled.value,
-            "yield_low": t.found.sampled.low, "yield_high": t.found.sampled.high, "error": t.error,
-            "resolution_N": found.one_count(d), "noise": d.noise, "risk": d.risk, "swing": d.swing, "cost": d.cost,
-        }
-        for d, t in found.tried
-    ]  # fmt: skip
-    return pd.DataFrame(rows)
-
-
-def constraints_frame(found: Sizing) -> pd.DataFrame:
-    """See `SizeStudy.constraints`."""
-    rows = [
-        {
-            "circuit": one.space.name, "constraint": name, "checked": name not in one.unchecked,
-            "refused": float(one.refused[name]), "alone": float(one.alone[name]), "tried": float(one.tried),
-            "left": float(one.left),
-        }
-        for one in found.screens
-        for name in one.refused
-    ]  # fmt: skip
-    return pd.DataFrame(rows)
-
-
-_COLUMNS = (
-    "circuit", "values", "verdict", "yield", "yield_low", "yield_high", "bound", "bound_low", "bound_high", "error",
-    "resolution_N", "noise", "risk", "clipped", "clipped_low", "clipped_high", "swing", "cost", "exceeded",
-)  # fmt: skip
-
-
-def _row(found: Sizing, each: Ranked) -> dict[str, Any]:
-    design, trial = each.design, each.trial
-    told = {"circuit": design.space.name, "values": design.told, "verdict": each.verdict}
-    for name, estimate in (("yield", trial.found.sampled), ("bound", trial.found.bound)):
-        told |= {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}  # type: ignore[dict-item]
-    return {
-        **told, "error": trial.error, "resolution_N": found.one_count(design), "noise": design.noise,
-        "risk": design.risk, "clipped": trial.clipped.value, "clipped_low": trial.clipped.low,
-        "clipped_high": trial.clipped.high, "swing": design.swing, "cost": design.cost,
-        "exceeded": ", ".join(each.exceeded),
-    }  # fmt: skip
 
 
 def sections(found: Sizing) -> tuple[Section, ...]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from margin.chain.elements import Contact, OutputKind
 from margin.chain.parameter import Value
+from margin.chain.setting import Setting
 from margin.propagation.assemble import drawn_chain, use_setting
 from margin.propagation.grouping import Grouping
 from margin.propagation.model import Model
@@ -74,6 +77,40 @@ def _beyond(ascending: Array, limit: Array) -> Array:
     counted = 1.0 - np.searchsorted(ascending, limit, side="right") / count
     tail = (count - first) / count * np.exp(-np.maximum(limit - threshold, 0.0) / excess)
     return np.asarray(np.where(limit > threshold, tail, counted))
+
+
+@dataclass(frozen=True)
+class CornerSensor:
+    """A sensor that puts out given values, whatever the load: the first and the last of the outputs to be read."""
+
+    kind: ClassVar[str] = "corners"
+
+    output_kind: OutputKind
+    outputs: Array
+    voltage_coefficient: Value
+    voltage_reference: Value
+    current_limit: Value
+    voltage_limit: Value
+    bridge_resistance: Value
+    lead_resistance: Value
+
+    @classmethod
+    def of(cls, sensor: Any, corners: Corners) -> CornerSensor:
+        """Corners of a sensor, with what circuits and checks ask of it."""
+        return cls(
+            sensor.output_kind, np.array([corners.lowest, corners.highest]),
+            sensor.voltage_coefficient, sensor.voltage_reference,
+            getattr(sensor, "current_limit", 0.0), getattr(sensor, "voltage_limit", 0.0),
+            getattr(sensor, "bridge_resistance", 350.0), getattr(sensor, "lead_resistance", 0.0),
+        )  # fmt: skip
+
+    def output(self, contact: Contact, setting: Setting) -> Value:
+        """S or V/V."""
+        return self.outputs
+
+    def force_from(self, output: Value, setting: Setting) -> Value:
+        """N: none, as no load belongs to these outputs."""
+        return np.zeros_like(output)
 
 
 def corners_of(model: Model, share: float, units: int = DRAWN_UNITS) -> Corners:

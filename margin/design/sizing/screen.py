@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,16 +15,15 @@ from margin.case.types import Case, Role
 from margin.chain.chain import Chain, Response
 from margin.chain.checks import CHECKS, output_limits, resolution_at
 from margin.chain.circuits import FrontEnd
-from margin.chain.elements import Contact, OutputKind
 from margin.chain.firmware import Firmware
 from margin.chain.laws import absent, reciprocal
 from margin.chain.parameter import Value
-from margin.chain.setting import Setting
-from margin.design.sizing.corners import Corners
+from margin.design.sizing.corners import Corners, CornerSensor
 from margin.design.sizing.parts import PartTable
 from margin.design.sizing.spaces import Space
 from margin.propagation.assemble import Nominal
 from margin.propagation.frame import permissible_error
+from margin.propagation.threads import default_workers
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -56,40 +56,6 @@ NEEDED = {
 
 ENOUGH = 1.01
 """The smallest capacitor is taken whose noise is within this ratio of the least."""
-
-
-@dataclass(frozen=True)
-class CornerSensor:
-    """A sensor that puts out given values, whatever the load: the first and the last of the outputs to be read."""
-
-    kind: ClassVar[str] = "corners"
-
-    output_kind: OutputKind
-    outputs: Array
-    voltage_coefficient: Value
-    voltage_reference: Value
-    current_limit: Value
-    voltage_limit: Value
-    bridge_resistance: Value
-    lead_resistance: Value
-
-    @classmethod
-    def of(cls, sensor: Any, corners: Corners) -> CornerSensor:
-        """Corners of a sensor, with what circuits and checks ask of it."""
-        return cls(
-            sensor.output_kind, np.array([corners.lowest, corners.highest]),
-            sensor.voltage_coefficient, sensor.voltage_reference,
-            getattr(sensor, "current_limit", 0.0), getattr(sensor, "voltage_limit", 0.0),
-            getattr(sensor, "bridge_resistance", 350.0), getattr(sensor, "lead_resistance", 0.0),
-        )  # fmt: skip
-
-    def output(self, contact: Contact, setting: Setting) -> Value:
-        """S or V/V."""
-        return self.outputs
-
-    def force_from(self, output: Value, setting: Setting) -> Value:
-        """N: none, as no load belongs to these outputs."""
-        return np.zeros_like(output)
 
 
 @dataclass(frozen=True)
@@ -163,37 +129,35 @@ def screen(
     parts: PartTable,
     wanted: Wanted,
     progress: Callable[[int], None] = lambda done: None,
+    workers: int | None = None,
 ) -> Screened:
     """Every design of a space against every constraint, by the chain's own elements on arrays."""
     weights = space.weights(parts)
-    refused, alone = dict.fromkeys(CONSTRAINTS, 0), dict.fromkeys(CONSTRAINTS, 0)
-    columns: list[tuple[NDArray[Any], ...]] = []
-    left, unchecked = 0, frozenset(CONSTRAINTS)
-    with np.errstate(all="ignore"):
-        for start in range(0, space.size, CHUNK):
+
+    def counted(start: int) -> _Counted:
+        with np.errstate(all="ignore"):
             numbers = np.arange(start, min(start + CHUNK, space.size))
             step = _Step(case, nominal, space, numbers, wanted)
-            failing = dict(step.failing())
-            unchecked = unchecked - failing.keys()
-            weight = weights[space.places(numbers)[2]][:, None]
-            fails = sum(
-                (flags.astype(np.int8) for flags in failing.values()), np.zeros((1, 1), dtype=np.int8)
-            )
-            fails = np.broadcast_to(fails, (numbers.size, len(space.capacitors)))
-            for name, flags in failing.items():
-                whole = np.broadcast_to(flags, fails.shape)
-                refused[name] += int(np.sum(whole * weight))
-                alone[name] += int(np.sum((whole & (fails == 1)) * weight))
-            passed = fails == 0
-            left += int(np.sum(passed * weight))
-            columns.append(step.best(passed))
-            progress(numbers.size)
+            return _counted(step, weights[space.places(numbers)[2]][:, None])
+
+    refused, alone = dict.fromkeys(CONSTRAINTS, 0), dict.fromkeys(CONSTRAINTS, 0)
+    columns: list[tuple[NDArray[Any], ...]] = []
+    left, checked = 0, set[str]()
+    with ThreadPoolExecutor(max_workers=workers or default_workers()) as pool:
+        for found in pool.map(counted, range(0, space.size, CHUNK)):
+            checked |= found.refused.keys()
+            left += found.left
+            columns.append(found.best)
+            for name, number in found.refused.items():
+                refused[name] += number
+                alone[name] += found.alone[name]
+            progress(found.tried)
     joined = [np.concatenate(each) for each in zip(*columns, strict=True)]
-    number, capacitor, resolution, noise, risk, swing = joined
+    numbers, capacitor, resolution, noise, risk, swing = joined
     combinations = space.size // len(space.resistors)
     return Screened(
         space=space,
-        number=number,
+        number=numbers,
         capacitor=capacitor,
         resolution=resolution,
         noise=noise,
@@ -203,8 +167,31 @@ def screen(
         left=left,
         refused=refused,
         alone=alone,
-        unchecked=tuple(name for name in CONSTRAINTS if name in unchecked),
+        unchecked=tuple(name for name in CONSTRAINTS if name not in checked),
     )
+
+
+class _Counted(NamedTuple):
+    """What one chunk gives; see `Screened`. tried: combinations, without grades and capacitors."""
+
+    tried: int
+    left: int
+    refused: dict[str, int]
+    alone: dict[str, int]
+    best: tuple[NDArray[Any], ...]
+
+
+def _counted(step: _Step, weight: NDArray[np.int64]) -> _Counted:
+    """Constraints of one chunk, each design counted with its grades (`weight`)."""
+    failing = dict(step.failing())
+    shape = (step.numbers.size, len(step.space.capacitors))
+    fails = np.zeros(shape, dtype=np.int8)
+    for flags in failing.values():
+        fails += flags
+    refused = {name: int(np.sum(np.broadcast_to(flags, shape) * weight)) for name, flags in failing.items()}
+    alone = {name: int(np.sum((flags & (fails == 1)) * weight)) for name, flags in failing.items()}
+    passed = fails == 0
+    return _Counted(step.numbers.size, int(np.sum(passed * weight)), refused, alone, step.best(passed))
 
 
 class _Step:

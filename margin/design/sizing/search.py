@@ -128,7 +128,7 @@ def size_case(
     wanted = Wanted.of(case, wished if resolution is None else resolution, corners_of(model, share))
     spaces = spaces_of(base, parts, stated)
     counting = stage("designs on the nominal chain", sum(space.size for space in spaces))
-    screens = tuple(screen(base, model.nominal, space, parts, wanted, counting) for space in spaces)
+    screens = tuple(screen(base, model.nominal, space, parts, wanted, counting, workers) for space in spaces)
     if not any(one.number.size for one in screens):
         raise SizingError(_none_left(screens))
 
