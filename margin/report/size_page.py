@@ -9,6 +9,7 @@ from typing import Any
 
 from margin.case import units
 from margin.design.sizing import Ranked, Sizing, Trial, command_of
+from margin.design.sizing.designs import LEAST_RISK
 from margin.design.sizing.screen import NEEDED, RESOLUTION
 from margin.estimates import numbers
 from margin.estimates.number_columns import NONE, PERCENT, bound_column, estimated, share_column
@@ -110,6 +111,10 @@ def document(found: Sizing, files: tuple[str, ...] = ()) -> dict[str, Any]:
             {**row, "changes": each.changes}
             for row, each in zip(records(designs_frame(found)), found.ranked, strict=True)
         ],
+        "circuits": [
+            {"circuit": one.space.name, "tried": one.tried, "left": one.left, "best": told}
+            for one, told in zip(found.screens, _circuits(found), strict=True)
+        ],
         "constraints": records(constraints_frame(found)),
         "unchecked": _unchecked(found),
         "computed": {
@@ -201,10 +206,15 @@ def _cells(found: Sizing, ranked: tuple[Ranked, ...]) -> list[tuple[str, ...]]:
     return [
         (
             reached.text, bound, at_limits.text, _count_text(found, each),
-            f"{each.trial.error:.3g}", f"{each.design.risk:.1e}", f"{each.design.cost:g}",
+            f"{each.trial.error:.3g}", _risk_text(each.design.risk), f"{each.design.cost:g}",
         )
         for each, reached, bound, at_limits in zip(ranked, yields, _bounds(found, trials), clipped, strict=True)
     ]  # fmt: skip
+
+
+def _risk_text(risk: float) -> str:
+    """A risk of saturation, to one digit; none below what a fitted tail can say."""
+    return f"below {numbers.percent(LEAST_RISK)}" if risk < LEAST_RISK else numbers.percent(risk, digits=1)
 
 
 def _count_text(found: Sizing, each: Ranked) -> str:
@@ -258,11 +268,11 @@ def _limit_table(found: Sizing) -> Table:
     rows = tuple(
         (
             str(row["circuit"]), str(row["constraint"]),
-            numbers.count(int(row["refused"])) if row["checked"] else "not checked",
-            numbers.count(int(row["alone"])) if row["checked"] else NONE,
-            numbers.percent(row["alone"] / row["tried"]) if row["checked"] else NONE,
+            numbers.count(int(row["refused"])), numbers.count(int(row["alone"])),
+            numbers.percent(row["alone"] / row["tried"]),
         )
         for row in records(constraints_frame(found))
+        if row["checked"]
     )  # fmt: skip
     columns = ("Circuit", "Constraint", "Refused", "Refused by it alone", "of all")
     return Table("Designs that each constraint refuses.", columns, rows, 2)

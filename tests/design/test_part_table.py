@@ -12,6 +12,7 @@ from pad_study import NONE, ONE_POINT, pad_case
 
 import margin
 from margin.case.types import Case
+from margin.chain.circuits import InvertingAmplifier
 from margin.design.sizing import SizingError, read_parts, wish
 from margin.design.sizing.parts import SHIPPED, Grade
 from margin.design.sizing.spaces import Space, spaces_of
@@ -69,6 +70,19 @@ def test_an_amplifier_on_one_supply_does_not_drive_below_ground() -> None:
     own = next(one for one in spaces_of(case, few_parts(), 1.2) if one.own)
     assert all(bias >= drive for drive, bias in own.ratios)
     assert any(bias < drive for drive, bias in space_named("inverting amplifier").ratios)
+
+
+def test_a_circuit_without_a_gain_key_is_refused() -> None:
+    """A circuit that names no resistor for its gain cannot be sized, and the message says what to declare."""
+
+    class Fixed(InvertingAmplifier):
+        kind = "fixed gain"
+        gain_key = None
+
+    case = spread_case()
+    spec = dataclasses.replace(case.elements["circuit"], cls=Fixed, kind="fixed gain")
+    with pytest.raises(SizingError, match=r"'fixed gain'.*declare gain_key"):
+        spaces_of(dataclasses.replace(case, elements={**case.elements, "circuit": spec}), few_parts(), 1.2)
 
 
 BAD_PARTS = [
