@@ -57,7 +57,7 @@ if TYPE_CHECKING:
     from margin.case.faults import CaseError
     from margin.case.units import UnitError
     from margin.chain.registry import ElementError
-    from margin.design.sizing.parts import SizingError
+    from margin.design.sizing.part_table import SizingError
     from margin.drafted_case import FileExists
     from margin.estimates.compare import NotComparable
     from margin.estimates.rare.limit import RareEventError
@@ -92,7 +92,7 @@ _HOME = {
     "NotPositiveDefinite": "distributions.dependence",
     "RareEventError": "margin.estimates.rare.limit",
     "RunFolderError": "margin.propagation.store",
-    "SizingError": "margin.design.sizing.parts",
+    "SizingError": "margin.design.sizing.part_table",
     "UnitError": "margin.case.units",
     "UnlikeWorker": "margin.backends.cluster.payload",
     "UnreadableResults": "margin.report.document",

@@ -11,7 +11,7 @@ import pandas as pd
 from margin.case.load import as_case
 from margin.case.types import Case
 from margin.design.sizing import PartTable, Sizing, read_parts, size_case, wish
-from margin.design.sizing.search import SHARE
+from margin.design.sizing.find_designs import SHARE
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Verdict
 from margin.report import size_figures, size_page, size_tables

@@ -10,7 +10,7 @@ from typing import Any
 from margin.case import units
 from margin.design.sizing import Ranked, Sizing, Trial, command_of
 from margin.design.sizing.designs import LEAST_RISK
-from margin.design.sizing.screen import NEEDED, RESOLUTION
+from margin.design.sizing.nominal_screen import NEEDED, RESOLUTION
 from margin.estimates import numbers
 from margin.estimates.number_columns import NONE, PERCENT, bound_column, estimated, share_column
 from margin.messages.requirement import requirement_in_words

@@ -97,7 +97,7 @@ def look_of_cause(cause: str) -> Look:
 
 
 def plain_look(place: int) -> Look:
-    """The look of the so-maniest of a few things that are neither options nor causes, from 0."""
+    """Look number `place`, from 0, of a few things that are neither options nor causes."""
     return _look(place)
 
 

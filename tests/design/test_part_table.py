@@ -14,7 +14,7 @@ import margin
 from margin.case.types import Case
 from margin.chain.circuits import InvertingAmplifier
 from margin.design.sizing import SizingError, read_parts, wish
-from margin.design.sizing.parts import SHIPPED, Grade
+from margin.design.sizing.part_table import SHIPPED, Grade
 from margin.design.sizing.spaces import Space, spaces_of
 
 

@@ -25,8 +25,7 @@ from margin.design.sizing import PartTable, command_of, size_case
 from margin.design.sizing.corners import Corners, corners_of
 from margin.design.sizing.designs import changes_of
 from margin.design.sizing.fronts import apart, not_dominated
-from margin.design.sizing.parts import Grade
-from margin.design.sizing.screen import (
+from margin.design.sizing.nominal_screen import (
     FILTER,
     LOWER,
     RESOLUTION,
@@ -35,6 +34,7 @@ from margin.design.sizing.screen import (
     Wanted,
     screen,
 )
+from margin.design.sizing.part_table import Grade
 from margin.design.sizing.spaces import spaces_of
 from margin.propagation.model import model_of
 

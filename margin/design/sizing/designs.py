@@ -14,8 +14,8 @@ from margin.case import units
 from margin.case.types import Case
 from margin.chain.parameter import options_of, parameters_of
 from margin.design.sizing.fronts import apart, coarse, not_dominated
-from margin.design.sizing.parts import Grade, PartTable
-from margin.design.sizing.screen import Screened
+from margin.design.sizing.nominal_screen import Screened
+from margin.design.sizing.part_table import Grade, PartTable
 from margin.design.sizing.spaces import Space
 
 DIGITS = 6

@@ -20,7 +20,7 @@ from margin.chain.circuits import (
 )
 from margin.chain.circuits.divider import POSITIONS
 from margin.chain.parameter import options_of, parameters_of
-from margin.design.sizing.parts import Grade, PartTable, SizingError
+from margin.design.sizing.part_table import Grade, PartTable, SizingError
 
 Array = NDArray[np.float64]
 

@@ -11,12 +11,12 @@ import numpy as np
 
 from margin.case.types import Case
 from margin.design.sizing.corners import corners_of
+from margin.design.sizing.design_trials import Trial, compared, leading_option, trial_of
 from margin.design.sizing.designs import LEAST_RISK, Design, changes_of, picked
 from margin.design.sizing.fronts import coarse, not_dominated
-from margin.design.sizing.parts import PartTable, SizingError
-from margin.design.sizing.screen import Screened, Wanted, screen, smallest_load
+from margin.design.sizing.nominal_screen import Screened, Wanted, screen, smallest_load
+from margin.design.sizing.part_table import PartTable, SizingError
 from margin.design.sizing.spaces import spaces_of
-from margin.design.sizing.trials import Trial, compared, leading_option, trial_of
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Verdict
 from margin.propagation.frame import permissible_error

@@ -19,7 +19,7 @@ from margin.chain.firmware import Firmware
 from margin.chain.laws import absent, reciprocal
 from margin.chain.parameter import Value
 from margin.design.sizing.corners import Corners, CornerSensor
-from margin.design.sizing.parts import PartTable
+from margin.design.sizing.part_table import PartTable
 from margin.design.sizing.spaces import Space
 from margin.propagation.assemble import Nominal
 from margin.propagation.frame import permissible_error

@@ -14,7 +14,7 @@ from margin.case.changes import with_changes
 from margin.case.types import Case
 from margin.chain.checks import HEADROOM
 from margin.design.sizing.designs import Design, changes_of
-from margin.design.sizing.screen import OF_THE_CHAIN
+from margin.design.sizing.nominal_screen import OF_THE_CHAIN
 from margin.estimates.advice.trials import trial_case, yield_in
 from margin.estimates.design_checks import design_checks
 from margin.estimates.intervals import clopper_pearson
