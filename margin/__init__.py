@@ -13,16 +13,18 @@ rare      how rarely a unit fails, and the most probable failing unit
 accept    acceptance test: test limit and guard band by consumer's and producer's risk
 endurance  lives, or a drift, of endurance data with censoring
 qualify   tests that show a life, and what a finished test shows
+size      values of the circuit for the sensors and loads of a case
 validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `PlanStudy`, `Qualification`,
+`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `PlanStudy`, `Qualification`, `SizeStudy`,
 `ValidationStudy`) print one screen, show themselves in a notebook, have tables as pandas frames, draw figures as
 matplotlib figures and save a report.
 
-In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point'.
+In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point', and `parts.toml`
+a small table of parts.
 
 >>> import margin
 >>> case = margin.load("case.toml")
@@ -53,6 +55,7 @@ if TYPE_CHECKING:
     from margin.estimates.shares.salib_problem import problem
     from margin.plan_study import PlanStudy, plan
     from margin.rare_study import RareStudy, rare
+    from margin.size_study import SizeStudy, size
     from margin.study import budget, change, compare, estimate, load
     from margin.study_results import BudgetStudy, PairedStudy, Study
     from margin.validation_study import ValidationStudy, validate
@@ -61,9 +64,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "PairedStudy",
-    "PlanStudy", "Qualification", "RareStudy", "Study", "ValidationStudy", "accept", "budget", "change",
-    "characterise", "compare", "draft", "endurance", "errors", "estimate", "load", "plan", "problem", "qualify",
-    "rare", "register", "validate",
+    "PlanStudy", "Qualification", "RareStudy", "SizeStudy", "Study", "ValidationStudy", "accept", "budget",
+    "change", "characterise", "compare", "draft", "endurance", "errors", "estimate", "load", "plan", "problem",
+    "qualify", "rare", "register", "size", "validate",
 ]  # fmt: skip
 
 _HOME = {
@@ -72,6 +75,7 @@ _HOME = {
     **dict.fromkeys(("PlanStudy", "plan"), "margin.plan_study"),
     **dict.fromkeys(("RareStudy", "rare"), "margin.rare_study"),
     **dict.fromkeys(("AcceptStudy", "accept"), "margin.accept_study"),
+    **dict.fromkeys(("SizeStudy", "size"), "margin.size_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
     **dict.fromkeys(

@@ -19,6 +19,7 @@ from margin.commands.plan import plan
 from margin.commands.qualify import qualify
 from margin.commands.rare import rare
 from margin.commands.schema import schema
+from margin.commands.size import size
 from margin.commands.validate import validate
 
 
@@ -42,6 +43,7 @@ cli.add_command(accept)
 cli.add_command(endurance)
 cli.add_command(qualify)
 cli.add_command(plan)
+cli.add_command(size)
 cli.add_command(schema)
 cli.add_command(validate)
 

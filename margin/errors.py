@@ -13,6 +13,7 @@ FailedEvaluations    a function of one's own under sensitivity analysis that giv
 DependentGroups      dependent factors in different groups
 BadDesign            points of a sensitivity analysis that cannot be made
 RareEventError       a failure probability that cannot be estimated from what was given
+SizingError          a table of parts, or a wish, that no design can be sought with
 NotComparable        two cases without a common option, or with different requirements or loads
 BenchDataError       bench data that cannot be read; `faults` lists each fault with line, column and value
 NotMeasurableError   an estimate that the bench data cannot give; the message says what to measure
@@ -56,6 +57,7 @@ if TYPE_CHECKING:
     from margin.case.faults import CaseError
     from margin.case.units import UnitError
     from margin.chain.registry import ElementError
+    from margin.design.sizing.part_table import SizingError
     from margin.drafted_case import FileExists
     from margin.estimates.compare import NotComparable
     from margin.estimates.rare.limit import RareEventError
@@ -90,6 +92,7 @@ _HOME = {
     "NotPositiveDefinite": "distributions.dependence",
     "RareEventError": "margin.estimates.rare.limit",
     "RunFolderError": "margin.propagation.store",
+    "SizingError": "margin.design.sizing.part_table",
     "UnitError": "margin.case.units",
     "UnlikeWorker": "margin.backends.cluster.payload",
     "UnreadableResults": "margin.report.document",
@@ -99,7 +102,8 @@ __all__ = [
     "BadDesign", "BenchDataError", "CannotCompile", "CaseError", "ClusterError", "DependentGroups", "ElementError",
     "EvaluationError", "FailedEvaluations", "FileExists", "FolderNotOurs", "GpuUnavailable", "InvalidArgument",
     "InvalidParameter", "MarginError", "NoDensity", "NotComparable", "NotMeasurableError", "NotOnDevice",
-    "NotPositiveDefinite", "RareEventError", "RunFolderError", "UnitError", "UnlikeWorker", "UnreadableResults",
+    "NotPositiveDefinite", "RareEventError", "RunFolderError", "SizingError", "UnitError", "UnlikeWorker",
+    "UnreadableResults",
 ]  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from bench_rows import bench_frame
+from few_parts import FEW_PARTS
 
 import distributions
 import margin
@@ -75,6 +76,7 @@ def test_examples_of_a_module_give_what_they_say(
         registry, "ELEMENTS", {role: dict(kinds) for role, kinds in registry.ELEMENTS.items()}
     )
     (tmp_path / "case.toml").write_text(CASE, encoding="utf-8")
+    (tmp_path / "parts.toml").write_text(FEW_PARTS, encoding="utf-8")
     bench_frame(sensors=2, mountings=2, cycles=2).replace({"interface": {"soft": "silicone"}}).to_csv(
         tmp_path / "bench.csv", index=False
     )

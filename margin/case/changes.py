@@ -23,7 +23,8 @@ def with_changes(case: Case, changes: Mapping[str, Any]) -> Case:
              'calibration.2.reloads': 5. An entry of a list of tables goes by its name, that of a calibration
              option by default its kind, written with or without hyphens, or by its number from 1; the options that a
              case without [[calibration]] is given go by their kinds. A value replaces the whole old one, so that a
-             tolerance that is not repeated is gone; None takes the key out. A text that is a TOML number, boolean,
+             tolerance that is not repeated is gone; None takes the key out. A whole table is replaced by its name:
+             'circuit': {'kind': ...}, as a text '{ kind = "...", ... }'. A text that is a TOML number, boolean,
              list or table counts as that, as on a command line.
 
     Raises CaseError for keys and values that the file could not have either.
@@ -52,6 +53,9 @@ def _typed(value: Any) -> Any:
 
 def _set(raw: dict[str, Any], keys: list[str], value: Any) -> None:
     """Put `value` at the place of `keys`; ValueFault where there is no such place."""
+    if len(keys) == 1 and keys[0] and isinstance(value, dict):
+        raw[keys[0]] = value
+        return
     if len(keys) < 2 or not all(keys):
         raise ValueFault("is not a place in the file", EXAMPLE)
     if keys[0] == "calibration" and not raw.get("calibration"):

@@ -10,11 +10,15 @@ import numpy as np
 
 from margin.chain.chain import Chain, Response
 from margin.chain.circuits import FrontEnd
+from margin.chain.elements import FedBackCircuit
 from margin.chain.laws import absent
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
 
 HEADROOM = "headroom at the largest load"
+
+LEAST_PHASE_MARGIN = 45.0
+"""Degrees (common practice, no source): a step then overshoots by about a quarter."""
 
 Measure = Callable[[Chain, Response, Value], Value | None]
 
@@ -97,6 +101,16 @@ def bandwidth(chain: Chain, response: Response, loads: Value) -> Value | None:
     return _least(front.bandwidth(response.output, response.setting))
 
 
+def phase_margin(chain: Chain, response: Response, loads: Value) -> Value | None:
+    """Degrees of the amplifier with the capacitance at its input, at the load where it is least."""
+    circuit = chain.circuit
+    if not isinstance(circuit, FedBackCircuit):
+        return None
+    if absent(circuit.input_capacitance) or absent(circuit.gain_bandwidth):
+        return None
+    return _least(circuit.phase_margin(response.output, response.setting))
+
+
 def settling(chain: Chain, response: Response, loads: Value) -> Value | None:
     """Counts that an empty sampling capacitor still lacks of full scale, at the worst load.
 
@@ -171,6 +185,10 @@ CHECKS: tuple[Check, ...] = (
         "bandwidth", "Hz", bandwidth, _seven_times, "above",
         "at seven times the load frequency the amplitude is 1.0 % low and a reading at any instant lags by up to "
         "14.1 % of it: 0.5 % and 7.1 % of the peak of a swing from no load",
+    ),
+    Check(
+        "phase margin", "deg", phase_margin, lambda c, r: LEAST_PHASE_MARGIN, "above",
+        "of the amplifier with the capacitance of sensor and cable at its input, at the worst load",
     ),
     Check(
         "settling at the converter", "", settling, lambda c, r: 0.5, "below",

@@ -132,6 +132,14 @@ class Converter:
         """Highest code."""
         return self.levels - 1 if self.bits else 1
 
+    @property
+    def settling_constants(self) -> float:
+        """Time constants after which a step of full scale is within half a code: ln(2^(bits + 1)).
+
+        9.01 at 12 bit, 11.78 at 16 bit; 0 for the ideal converter, which has no code to settle to.
+        """
+        return float((self.bits + 1) * np.log(2.0)) if self.bits else 0.0
+
     def span_voltage(self, reference_voltage: Value, setting: Setting) -> Value:
         """Full scale, V."""
         if self.reference == "ratiometric":

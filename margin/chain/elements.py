@@ -120,6 +120,20 @@ class FollowingCircuit(Protocol):
 
 
 @runtime_checkable
+class FedBackCircuit(Protocol):
+    """A circuit whose amplifier may oscillate with a capacitance at its input; optional.
+
+    Without a stated input capacitance, or gain-bandwidth product, nothing can be said of it.
+    """
+
+    input_capacitance: Value
+    gain_bandwidth: Value
+
+    def phase_margin(self, output: Value, setting: Setting) -> Value:
+        """Degrees."""
+
+
+@runtime_checkable
 class JoinedCircuit(Protocol):
     """A circuit whose response rests on a quantity of its sensor beside the output; optional."""
 

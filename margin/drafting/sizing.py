@@ -20,11 +20,11 @@ from margin.chain.chain import Chain
 from margin.chain.checks import output_limits
 from margin.chain.converter import Converter
 from margin.chain.parameter import options_of, parameters_of
-from margin.chain.preferred_values import E24
+from margin.chain.preferred_values import preferred_between
 from margin.chain.setting import Setting
 from margin.drafting.kinds import shown_values
 
-PREFERRED = tuple(float(f"{step}e{decade}") for decade in range(8) for step in E24)
+PREFERRED = preferred_between("E24", 1.0, 91e6)
 """ohm, 1 ohm to 91 Mohm."""
 
 SENSITIVE: Mapping[str, float] = {"conductance": 1.5, "ratio": 1.1}

@@ -106,6 +106,11 @@ def look_of_cause(cause: str) -> Look:
     return own if not at else replace(own, marker=_MARKERS[(place + 4) % len(_MARKERS)], line=":")
 
 
+def plain_look(place: int) -> Look:
+    """Look number `place`, from 0, of a few things that are neither options nor causes."""
+    return _look(place)
+
+
 def _look(place: int) -> Look:
     return Look(_COLOURS[place % len(_COLOURS)], _MARKERS[place % len(_MARKERS)], _LINES[place % len(_LINES)])
 

@@ -251,6 +251,19 @@ def test_changes_are_read_as_if_they_stood_in_the_file() -> None:
     )
 
 
+def test_a_whole_table_is_replaced_by_its_name() -> None:
+    """A table given as a mapping, or as TOML on one line, stands in place of the old one and is checked like it."""
+    case = read_case(FULL)
+    table = {"kind": "inverting amplifier", "reference": "1 V", "feedback": "33 kohm +/- 1 %"}
+    text = '{ kind = "inverting amplifier", reference = "1 V", feedback = "33 kohm +/- 1 %" }'
+    for given in (table, text):
+        changed = with_changes(case, {"circuit": given})
+        assert changed.elements["circuit"].kind == "inverting amplifier"
+        assert changed.elements["sensor"] == case.elements["sensor"]
+    with pytest.raises(CaseError, match="resistr"):
+        with_changes(case, {"circuit": {**table, "resistr": "1 kohm"}})
+
+
 NAMED = (
     FULL.replace('name = "quick"', 'name = "v1.2 quick"')
     + '\n[[calibration]]\nkind = "two-point"\nname = "Two Point"\n'

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from bench_rows import bench_frame
+from few_parts import few_parts
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 
 import margin
@@ -61,6 +62,7 @@ def results() -> dict[str, Any]:
         "drift": _drift(),
         "qualification": margin.qualify(0.9, 0.9, tested=22),
         "plan": margin.plan(planned(), seconds=40, units=400, workers=1),
+        "size": margin.size(case(), option="one-point", parts=few_parts(), designs=2, workers=1),
         "validation": margin.ValidationStudy(lines, 1),
     }
 

@@ -52,6 +52,7 @@ EVERY = [
         "accept": ("risk_over_limit",),
         "lives": ("failed_over_life",),
         "plan": ("loads_by_plan", "yield_over_reference", "yield_over_seconds"),
+        "size": ("error_over_resolution", "refusals_by_constraint"),
     }.items()
     for name in names
 ]  # fmt: skip

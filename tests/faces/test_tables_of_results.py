@@ -65,6 +65,7 @@ EVERY = [
         "drift": ("rates",),
         "qualification": ("plans",),
         "plan": ("plans", "reference", "reference_curve"),
+        "size": ("constraints", "designs", "tried"),
         "validation": ("table",),
     }.items()
     for name in names

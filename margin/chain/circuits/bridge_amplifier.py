@@ -34,6 +34,7 @@ class BridgeAmplifier(FrontEnd):
     kind: ClassVar[str] = "bridge amplifier"
     gain_key: ClassVar[str | None] = "gain_resistor"
     pedestal_key: ClassVar[str | None] = "pedestal_ratio"
+    ratio_keys: ClassVar[tuple[str, ...]] = ("pedestal_ratio",)
     accepts: ClassVar[OutputKind] = "ratio"
 
     internal_resistor: Value = parameter(

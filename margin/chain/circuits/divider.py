@@ -16,6 +16,21 @@ from margin.chain.setting import Setting
 POSITIONS = ("sensor to reference", "sensor to ground")
 
 
+def most_swing(lowest: float, highest: float) -> tuple[float, float]:
+    """Resistor (ohm) with which a divider swings most between two conductances (S), and that swing, of the reference.
+
+    R G / (1 + R G) changes by R (Gh - Gl) / ((1 + R Gl) (1 + R Gh)), which is largest at R = 1 / sqrt(Gl Gh): the
+    geometric mean of the sensor's resistances. The swing there is (sqrt(r) - 1) / (sqrt(r) + 1) with r = Gh / Gl: 0.818
+    at r = 100. Derived here.
+
+    Raises ValueError unless 0 < lowest <= highest.
+    """
+    if not 0.0 < lowest <= highest < np.inf:
+        raise ValueError(f"conductances must be positive and ascend (got {lowest} and {highest})")
+    root = float(np.sqrt(highest / lowest))
+    return float(1.0 / np.sqrt(lowest * highest)), (root - 1.0) / (root + 1.0)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Divider(ConductanceFrontEnd):
     """Divider voltage, V, straight into the converter or through a follower (option `buffered`).

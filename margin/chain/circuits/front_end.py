@@ -83,6 +83,8 @@ class FrontEnd(ABC):
     accepts: ClassVar[OutputKind]
     gain_key: ClassVar[str | None] = None
     pedestal_key: ClassVar[str | None] = None
+    ratio_keys: ClassVar[tuple[str, ...]] = ()
+    """Ratios of the reference that a design chooses beside the resistor `gain_key`."""
 
     @abstractmethod
     def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:

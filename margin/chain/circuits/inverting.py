@@ -26,6 +26,7 @@ class InvertingAmplifier(ConductanceFrontEnd):
 
     kind: ClassVar[str] = "inverting amplifier"
     gain_key: ClassVar[str | None] = "feedback"
+    ratio_keys: ClassVar[tuple[str, ...]] = ("drive_ratio", "bias_ratio")
 
     feedback: Value = parameter("ohm", positive=True, grades="tolerance", doc="feedback resistor")
     feedback_tempco: Value = parameter(
@@ -40,6 +41,12 @@ class InvertingAmplifier(ConductanceFrontEnd):
     )
     drive_ratio: Value = parameter("", 1.0, positive=True, doc="sensor voltage relative to the reference")
     bias_ratio: Value = parameter("", 0.0, doc="voltage at the other input relative to the reference")
+    input_capacitance: Value = parameter(
+        "F",
+        0.0,
+        minimum=0.0,
+        doc="of sensor, cable and amplifier at the inverting input, for the phase margin; 0: not stated",
+    )
 
     def _resistance(self, setting: Setting) -> Value:
         return parts.at_setting(self.feedback, self.feedback_tempco, self.feedback_ageing, setting)
@@ -90,6 +97,16 @@ class InvertingAmplifier(ConductanceFrontEnd):
         """A, into the load and through the feedback into the sensor."""
         through = self.sensor_voltage(output, setting) * self.loaded(output)
         return self.into_load(self.static_voltage(output, setting)) + through + self.input_current(setting)
+
+    def phase_margin(self, output: Value, setting: Setting) -> Value:
+        """Degrees, with `input_capacitance` at the inverting input; see `parts.phase_margin`."""
+        return parts.phase_margin(
+            self.noise_gain(output, setting),
+            self._resistance(setting),
+            self.capacitor,
+            self.input_capacitance,
+            self.gain_bandwidth,
+        )
 
     def output_resistance(self, output: Value, setting: Setting) -> Value:
         """0 ohm: an amplifier's output."""

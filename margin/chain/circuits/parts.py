@@ -95,3 +95,29 @@ def operating_voltage(
     root = np.sqrt(np.maximum(p * p + 4.0 * coefficient * output * loading * source, 0.0))
     result: Value = 2.0 * source / (p + root)
     return result
+
+
+def phase_margin(
+    noise_gain: Value, resistor: Value, capacitor: Value, input_capacitance: Value, gain_bandwidth: Value
+) -> Value:
+    """Phase margin, degrees, of an amplifier with feedback `resistor` (ohm) and a capacitance at its inverting input.
+
+    noise_gain         N = 1 + Rf G at rest, G the conductance at that input
+    capacitor          F, across the feedback resistor; input_capacitance: F, of sensor, cable and amplifier
+    gain_bandwidth     Hz; the open-loop gain is taken as gain_bandwidth / (j f): further poles are not in it
+
+    The feedback returns (1 + j f / fp) / (N (1 + j f / fz)) of the output, fp = 1 / (2 pi Rf Cf) and
+    fz = N / (2 pi Rf (Ci + Cf)). The loop gain is 1 where, with x = f^2, a = 1 / fp^2, b = 1 / fz^2 and
+    K = gain_bandwidth / N:  b x^2 + (1 - a K^2) x - K^2 = 0;  the margin is 90 - atan(f / fz) + atan(f / fp).
+    Nyquist 1932, Bode 1945 (from memory); the crossing is solved here. Without G and with Cf far below Ci,
+    Cf = sqrt(Ci / (2 pi Rf gain_bandwidth)), where the asymptotes cross, gives 51.8 degrees.
+    """
+    turn = 2.0 * np.pi * resistor
+    a, b = (turn * capacitor) ** 2, (turn * (input_capacitance + capacitor) / noise_gain) ** 2
+    square = (gain_bandwidth / noise_gain) ** 2
+    p = 1.0 - a * square
+    root = np.sqrt(p * p + 4.0 * b * square)
+    crossing = np.where(p > 0.0, 2.0 * square / (np.abs(p) + root), (np.abs(p) + root) / (2.0 * b))
+    lagging = np.arctan(np.sqrt(b * crossing)) - np.arctan(np.sqrt(a * crossing))
+    result: Value = 90.0 - np.degrees(lagging)
+    return result
