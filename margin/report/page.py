@@ -14,6 +14,7 @@ from margin.messages.requirement import requirement_in_words
 from margin.report import figures, sections, style
 from margin.report.answers import answers
 from margin.report.blocks import Fragment, Listing, Picture, Section, Table, Text, picture
+from margin.report.glossary import with_glossary
 from margin.report.summary import Summary, summarise
 from margin.report.trials_table import trials_rows
 from margin.report.what_if import what_if_fragment
@@ -35,7 +36,9 @@ def page(title: str, verdict: str, conforms: bool | None, version: str, parts: t
     """A page with a headline and sections."""
     template = _environment().get_template("page.html")
     return str(
-        template.render(title=title, verdict=verdict, conforms=conforms, version=version, sections=parts)
+        template.render(
+            title=title, verdict=verdict, conforms=conforms, version=version, sections=with_glossary(parts)
+        )
     )
 
 
