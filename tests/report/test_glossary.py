@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from margin.report.blocks import Listing, Section, Table, Term, Text
-from margin.report.glossary import ENTRIES, HEADING, with_glossary
+from margin.report.glossary import ENTRIES, HEADING
 from margin.report.page import page
 
 

@@ -1,0 +1,70 @@
+"""Findings of rare failures, budget, comparison and bench are data: screen and page say what the JSON alone says."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+
+import pytest
+from small_results import results
+
+from margin.messages.sentences import SENTENCES, sentence
+from margin.report import rare_page
+from margin.report.document import to_json
+
+Shown = tuple[list[dict[str, object]], str, str]
+"""Findings read back from the JSON, the screen, the page."""
+
+
+def plain(text: str) -> str:
+    """Text without line breaks, marks and the spaces that only a page needs."""
+    for mark, sign in (
+        ("&#39;", "'"), ("&#34;", '"'), ("&lt;", "<"), ("&gt;", ">"), ("&amp;", "&"), ("\N{NO-BREAK SPACE}", " "),
+    ):  # fmt: skip
+        text = text.replace(mark, sign)
+    return " ".join(text.split())
+
+
+def of_rare() -> Shown:
+    study = results()["rare"]
+    files = rare_page.contents(study.found)
+    return json.loads(files["rare.json"])["findings"], rare_page.render(study.found, 100), files["rare.html"]
+
+
+PAGES: dict[str, Callable[[], Shown]] = {"rare": of_rare}
+
+ONLY_ON_PAGE = {"computed rare failures"}
+"""Kinds that the screen leaves out."""
+IN_TABLES = {"factor of the failing unit"}
+"""Kinds whose numbers stand in the cells of a table, one finding a row."""
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_screen_and_page_say_what_the_json_alone_says(page: str) -> None:
+    """Each sentence made from the findings of the JSON is on the screen and on the page, word for word; subjects of
+    findings in a table stand there."""
+    findings, screen, shown = PAGES[page]()
+    assert len(findings) > 3
+    screen, shown = plain(screen), plain(shown)
+    for each in findings:
+        assert each["kind"] in SENTENCES
+        text = plain(sentence(each))
+        assert text
+        if each["kind"] in IN_TABLES:
+            assert str(each["subject"]) in shown, each
+            continue
+        assert text in shown, each
+        if each["kind"] not in ONLY_ON_PAGE:
+            assert text in screen, each
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_numbers_of_findings_carry_unit_and_interval(page: str) -> None:
+    """A number of a finding says its unit, and its interval or that it has none; the JSON holds no other form."""
+    findings, _, _ = PAGES[page]()
+    for each in findings:
+        assert set(each) == {"kind", "subject", "values", "action"}
+        for value in dict(each["values"]).values():  # type: ignore[call-overload]
+            if isinstance(value, dict) and "value" in value:
+                assert set(value) == {"value", "low", "high", "unit"}
+        assert to_json({"finding": each})
