@@ -11,7 +11,7 @@ from typing import Any
 
 from margin.estimates import numbers
 from margin.estimates.finding import Finding
-from margin.messages import advice, rare_sentences
+from margin.messages import advice, comparison_sentences, rare_sentences
 from margin.messages.advice import bound_in_words
 
 Plain = Mapping[str, Any]
@@ -183,5 +183,6 @@ SENTENCES: Mapping[str, Callable[[str, Plain, str], str]] = {
         f"no single cause: the error is largest against its limit at {_load(values)}"
     ),
     **rare_sentences.SENTENCES,
+    **comparison_sentences.SENTENCES,
 }
 """Sentence of each kind from subject, values and action."""

@@ -6,10 +6,12 @@ import json
 from collections.abc import Callable
 
 import pytest
-from small_results import results
+from small_results import case, results
 
+import margin
+from margin.estimates.changed_inputs import changed_inputs
 from margin.messages.sentences import SENTENCES, sentence
-from margin.report import rare_page
+from margin.report import comparison, comparison_page, rare_page
 from margin.report.document import to_json
 
 Shown = tuple[list[dict[str, object]], str, str]
@@ -31,11 +33,17 @@ def of_rare() -> Shown:
     return json.loads(files["rare.json"])["findings"], rare_page.render(study.found, 100), files["rare.html"]
 
 
-PAGES: dict[str, Callable[[], Shown]] = {"rare": of_rare}
+def of_pair() -> Shown:
+    found = results()["pair"].comparison
+    read = json.loads(to_json(comparison_page.document(found)))
+    return read["findings"], comparison.render(found, 100), comparison_page.render_page(found)
+
+
+PAGES: dict[str, Callable[[], Shown]] = {"rare": of_rare, "pair": of_pair}
 
 ONLY_ON_PAGE = {"computed rare failures"}
 """Kinds that the screen leaves out."""
-IN_TABLES = {"factor of the failing unit"}
+IN_TABLES = {"factor of the failing unit", "difference of two yields", "design check of two cases"}
 """Kinds whose numbers stand in the cells of a table, one finding a row."""
 
 
@@ -53,9 +61,9 @@ def test_screen_and_page_say_what_the_json_alone_says(page: str) -> None:
         if each["kind"] in IN_TABLES:
             assert str(each["subject"]) in shown, each
             continue
-        assert text in shown, each
+        assert text.lower() in shown.lower(), each
         if each["kind"] not in ONLY_ON_PAGE:
-            assert text in screen, each
+            assert text.lower() in screen.lower(), each
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -65,6 +73,18 @@ def test_numbers_of_findings_carry_unit_and_interval(page: str) -> None:
     for each in findings:
         assert set(each) == {"kind", "subject", "values", "action"}
         for value in dict(each["values"]).values():  # type: ignore[call-overload]
-            if isinstance(value, dict) and "value" in value:
+            if isinstance(value, dict) and isinstance(value.get("value"), float | int):
                 assert set(value) == {"value", "low", "high", "unit"}
         assert to_json({"finding": each})
+
+
+def test_changed_inputs_are_the_keys_that_changes_name() -> None:
+    """Keys of a list of tables go by name or kind; applied as changes they make the second case of the first."""
+    first = margin.change(case(), {"circuit.feedback": "10 kohm +/- 1 %"})
+    second = margin.change(
+        first, {"circuit.feedback": None, "calibration.one-point.reloads": 4, "study.seed": 9}
+    )
+    found = changed_inputs(first, second)
+    assert {each.key for each in found} == {"circuit.feedback", "calibration.one-point.reloads", "study.seed"}
+    again = margin.change(first, {each.key: each.second for each in found})
+    assert changed_inputs(again, second) == ()
