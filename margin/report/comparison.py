@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from margin.estimates import numbers
 from margin.estimates.comparison_findings import PLACES, findings_of_comparison
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.finding import Finding
-from margin.estimates.number_columns import Cell, Entry, change_column, share_column
+from margin.estimates.number_columns import Cell, change_column, share_column
 from margin.messages.comparison_sentences import check_shown
 from margin.messages.requirement import requirement_lines
 from margin.messages.sentences import said
 from margin.report import style
 from margin.report.blocks import Table
+from margin.report.finding_cells import entry
 from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.shown import listing
 from margin.report.shown import table as html_table
@@ -148,9 +149,9 @@ def lines_of(findings: Sequence[Finding]) -> tuple[Line, ...]:
     """Options that both studies have; yields in one format, so that they can be compared by eye."""
     rows = [each.to_dict() for each in of_kind(findings, "difference of two yields")]
     values = [row["values"] for row in rows]
-    yields = share_column([_entry(each[place]) for place in PLACES for each in values])
+    yields = share_column([entry(each[place]) for place in PLACES for each in values])
     differences = change_column(
-        [_entry(each["difference"]) for each in values],
+        [entry(each["difference"]) for each in values],
         numbers.Scale(100.0, ""),
         [each["verdict"] != numbers.BELOW_RESOLUTION for each in values],
     )
@@ -160,7 +161,3 @@ def lines_of(findings: Sequence[Finding]) -> tuple[Line, ...]:
             rows, yields[: len(rows)], yields[len(rows) :], differences, strict=True
         )
     )
-
-
-def _entry(number: Mapping[str, Any]) -> Entry:
-    return Entry(number["value"], number["low"], number["high"])

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from margin.estimates import numbers
+from margin.estimates.budget_findings import of_runs
 from margin.estimates.number_columns import (
     PERCENT,
     Cell,
@@ -22,6 +23,7 @@ from margin.estimates.number_columns import (
 from margin.estimates.results import OptionResult, Results
 from margin.estimates.yield_result import Estimate
 from margin.messages.requirement import counted_in_words
+from margin.messages.sentences import said
 from margin.report import figures, style
 from margin.report.blocks import (
     Block,
@@ -303,7 +305,7 @@ def where_in_range(results: Results) -> Section:
     if results.shares is None:
         return Section(WHERE, (Text(_NO_EFFECTS),))
     found = where_section(results.shares, results.focus.name, results.version)
-    told = Listing("Runs", tuple(run.told for run in results.shares.runs))
+    told = Listing("Runs", tuple(said(of_runs(run)) for run in results.shares.runs))
     return Section(found.heading, (*found.blocks, told))
 
 

@@ -11,8 +11,9 @@ from small_results import case, results
 import margin
 from margin.estimates.changed_inputs import changed_inputs
 from margin.messages.sentences import SENTENCES, sentence
-from margin.report import comparison, comparison_page, rare_page
+from margin.report import budget_page, comparison, comparison_page, rare_page, style
 from margin.report.document import to_json
+from margin.report.page import page as page_of
 
 Shown = tuple[list[dict[str, object]], str, str]
 """Findings read back from the JSON, the screen, the page."""
@@ -39,11 +40,25 @@ def of_pair() -> Shown:
     return read["findings"], comparison.render(found, 100), comparison_page.render_page(found)
 
 
-PAGES: dict[str, Callable[[], Shown]] = {"rare": of_rare, "pair": of_pair}
+def of_budget() -> Shown:
+    study = results()["budget"]
+    read = json.loads(to_json(budget_page.document(study.budget, option=study.option)))
+    with style.settings():
+        parts = budget_page.sections(study.budget, study.option)
+    shown = page_of("Budget", "none", None, "0", parts)
+    return read["findings"], budget_page.render(study.budget, study.option, 100), shown
 
-ONLY_ON_PAGE = {"computed rare failures"}
+
+PAGES: dict[str, Callable[[], Shown]] = {"rare": of_rare, "pair": of_pair, "budget": of_budget}
+
+ONLY_ON_PAGE = {"computed rare failures", "computed budget"}
 """Kinds that the screen leaves out."""
-IN_TABLES = {"factor of the failing unit", "difference of two yields", "design check of two cases"}
+IN_TABLES = {
+    "factor of the failing unit",
+    "difference of two yields",
+    "design check of two cases",
+    "leading cause of the margin",
+}
 """Kinds whose numbers stand in the cells of a table, one finding a row."""
 
 
