@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from margin.estimates import numbers
+from margin.estimates.number_columns import PERCENT
 from margin.estimates.sensitivity.rounds import LEADING
 from margin.estimates.shares.result import MOST_ADVISED
 
@@ -32,8 +33,7 @@ def _leading(subject: str, values: Plain, action: str) -> str:
 
 def _share(number: Plain) -> str:
     """'62 % (58 to 66 %)'."""
-    value, low, high = number["value"], number["low"], number["high"]
-    return f"{numbers.share_value(value, low, high)} ({numbers.share_interval(low, high)})"
+    return numbers.with_interval(number["value"], number["low"], number["high"], scale=PERCENT)
 
 
 def _determined(number: Plain) -> bool:

@@ -149,7 +149,7 @@ def contents(budget: ErrorBudget, option: str | None = None) -> dict[str, str]:
 def _headline(budget: ErrorBudget, option: str) -> str:
     """The leading cause, for the head of the page."""
     first = findings_of_budget(budget, option)[0]
-    return f"leading cause: {first.subject}" if first.kind == LEADING_CAUSE else said(first)
+    return f"Leading cause: {first.subject}" if first.kind == LEADING_CAUSE else said(first)
 
 
 def document(budget: ErrorBudget, files: tuple[str, ...] = (), option: str | None = None) -> dict[str, Any]:
@@ -190,7 +190,7 @@ def sections(budget: ErrorBudget, option: str) -> tuple[Section, ...]:
     answers = _answers(findings)
     evidence = [
         Section(
-            f"Effects of causes on margin and failing units ({option})",
+            "Effects of causes on margin and failing units",
             tuple(block for block in effects if block is not leading),
             answer=answers["effects"],
         ),
