@@ -140,8 +140,8 @@ def next_measurement(
     if not decides:
         lacking = "" if case is None else ", and the case has no spread with 'from N units'"
         raise NotMeasurableError(
-            f"nothing to look ahead from: the bench shows no spread{lacking}. Measure a second sensor and a "
-            "second cycle"
+            f"nothing to look ahead from, the bench shows no spread{lacking}",
+            "measure a second sensor and a second cycle",
         )
     table = _with_gains(pd.DataFrame(rows))
     return NextMeasurement(table, decides, _sentence(table, decides), confidence, seed, drawn_units)
