@@ -111,6 +111,7 @@ class Findings:
     """Everything found in one bench.
 
     comparisons  by 'circuit' and by 'interface', where there are several
+    t0           s, to which the drift per decade refers
     """
 
     data: BenchData
@@ -119,6 +120,7 @@ class Findings:
     setups: tuple[Setup, ...]
     comparisons: dict[str, Comparison]
     missing: tuple[Missing, ...]
+    t0: float = 10.0
 
     @property
     def merits(self) -> tuple[Merit, ...]:
@@ -185,7 +187,7 @@ def findings_of(
         elif wanted[by] is None:
             mend = f"measure the same sensors with another {by}"
             missing.append(Missing(f"difference by {by}", "", f"only one {by}", mend))
-    return Findings(data, kind, confidence, setups, comparisons, tuple(missing))
+    return Findings(data, kind, confidence, setups, comparisons, tuple(missing), t0)
 
 
 def _chosen(data: BenchData, wanted: dict[str, str | None]) -> BenchData:

@@ -19,10 +19,12 @@ from margin.bench.outlook import TOGETHER
 from margin.case.types import Case
 from margin.chain.parameter import Level
 from margin.estimates.bench_findings import BenchSize
+from margin.estimates.finding import Finding, Number
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Yield
 from margin.estimates.yield_with_more import Added, measured_levels, yields_with_more
 
+NOW = "now"
 _SENSORS, _MOUNTINGS, _CYCLES = "sensors", "mountings of each sensor", "cycles of each mounting"
 _HEAT = "temperature run of sensors"
 MEASURES = (_SENSORS, _MOUNTINGS, _CYCLES, _HEAT)
@@ -54,16 +56,20 @@ class Plan:
     size: BenchSize
     readings: int
 
-    @property
-    def words(self) -> str:
-        if self.measure == "now":
-            return "as measured"
-        if self.added >= VERY_MANY:
-            return f"any number of {self.measure}"
-        if self.measure == _HEAT:
-            return f"temperature run of {self.added} sensors"
-        what, _, of = self.measure.partition(" ")
-        return f"{self.added} more {what[:-1] if self.added == 1 else what} {of}".rstrip()
+
+_ONE = {_SENSORS: "sensor", _MOUNTINGS: "mounting of each sensor", _CYCLES: "cycle of each mounting"}
+"""Each measure in the singular."""
+
+
+def plan_words(measure: str, added: int) -> str:
+    """A plan by its measure and number: '3 more sensors', '1 more mounting of each sensor'."""
+    if measure == NOW:
+        return "as measured"
+    if added >= VERY_MANY:
+        return f"any number of {measure}"
+    if measure == _HEAT:
+        return f"temperature run of {added} sensors"
+    return f"{added} more {_ONE[measure] if added == 1 else measure}"
 
 
 @dataclass(frozen=True)
@@ -76,7 +82,7 @@ class NextMeasurement:
                where the noise of the draws hides it), per_1000_readings (the same for each 1000 readings), note.
                Yields are shares, spreads relative, temperature coefficients in %/K.
     decides    the quantity by which the plans are compared
-    sentence   which next measurement narrows that interval most for its effort
+    advice     finding: which next measurement narrows that interval most for its effort
     confidence of the intervals of spreads; those of a yield are its 5 % and 95 % points over epistemic uncertainty
     seed       of the draws of a yield, None without a case
     units      drawn for each count, 0 without a case
@@ -84,7 +90,7 @@ class NextMeasurement:
 
     table: pd.DataFrame
     decides: str
-    sentence: str
+    advice: Finding
     confidence: float
     seed: int | None = None
     units: int = 0
@@ -130,7 +136,7 @@ def next_measurement(
         )
         decides, seed, drawn_units = f"yield with '{chosen}'", case.study.seed, units
         rows += [
-            _row(plan, decides, *_of_yield(found[more] if more or plan.measure == "now" else None))
+            _row(plan, decides, *_of_yield(found[more] if more or plan.measure == NOW else None))
             for plan, more in added.items()
         ]
     if spreads is not None:
@@ -144,12 +150,12 @@ def next_measurement(
             "measure a second sensor and a second cycle",
         )
     table = _with_gains(pd.DataFrame(rows))
-    return NextMeasurement(table, decides, _sentence(table, decides), confidence, seed, drawn_units)
+    return NextMeasurement(table, decides, _advised(table, decides), confidence, seed, drawn_units)
 
 
 def _plans(size: BenchSize) -> list[Plan]:
     s, m, c, r = size.sensors, size.mountings, size.cycles, size.readings
-    plans = [Plan("now", 0, size, 0)]
+    plans = [Plan(NOW, 0, size, 0)]
     plans += [
         Plan(_SENSORS, k, dataclasses.replace(size, sensors=s + k), k * m * c * r)
         for k in (*MORE_SENSORS, VERY_MANY)
@@ -210,7 +216,7 @@ def _temperature_rows(
 ) -> list[dict[str, object]]:
     """Mean temperature coefficient over sensors: mean +/- t(n - 1) s / sqrt(n), if the same s came out of more."""
     values = np.array([m.value for m in merits if m.value is not None])
-    asked = [plan for plan in plans if plan.measure in ("now", _HEAT)]
+    asked = [plan for plan in plans if plan.measure in (NOW, _HEAT)]
     if values.size < 2:
         note = "one temperature" if not values.size else "one sensor was cycled at two temperatures"
         value = float(values[0]) if values.size else float("nan")
@@ -235,7 +241,7 @@ def _row(
 ) -> dict[str, object]:
     many = plan.added >= VERY_MANY
     return {
-        "measure": plan.measure, "added": plan.added, "words": plan.words,
+        "measure": plan.measure, "added": plan.added, "words": plan_words(plan.measure, plan.added),
         "sensors": None if many else plan.size.sensors, "mountings": plan.size.mountings,
         "cycles": plan.size.cycles, "readings": None if many else plan.readings, "quantity": quantity,
         "value": value, "low": low, "high": high, "note": note, "noise": noise,
@@ -246,11 +252,11 @@ def _with_gains(table: pd.DataFrame) -> pd.DataFrame:
     """Width of each interval, and what share of the present one it takes off, also for each 1000 readings."""
     table = table.astype(dict.fromkeys(("value", "low", "high", "sensors", "readings", "noise"), float))
     table["width"] = table["high"] - table["low"]
-    now = table[table["measure"] == "now"].set_index("quantity")
+    now = table[table["measure"] == NOW].set_index("quantity")
     present, noise = table["quantity"].map(now["width"]), table["quantity"].map(now["noise"])
     shrunk = present - table["width"]
     hidden = (
-        (shrunk.abs() <= np.hypot(noise, table["noise"])) & (table["noise"] > 0) & (table["measure"] != "now")
+        (shrunk.abs() <= np.hypot(noise, table["noise"])) & (table["noise"] > 0) & (table["measure"] != NOW)
     )
     table["narrower"] = (shrunk / present).where((present > 0) & ~hidden)
     table.loc[hidden, "note"] = "below resolution: the noise of the draws hides any change"
@@ -263,37 +269,40 @@ LEAST = 0.01
 """Share of the present width below which a narrowing is not worth a word."""
 
 
-def _sentence(table: pd.DataFrame, decides: str) -> str:
+def _advised(table: pd.DataFrame, decides: str) -> Finding:
     """What to measure next, for the quantity that decides; for the spread itself where nothing helps that."""
     found = _advice(table, decides)
     if found is not None:
         return found
-    said = f"No plan looked at narrows the interval on the {decides} by more than the draws resolve."
     other = _advice(table, SPREAD_TOGETHER) if decides != SPREAD_TOGETHER else None
-    return said if other is None else f"{said} {other}"
+    return Finding("no plan narrows", decides, {"instead": other})
 
 
-def _advice(table: pd.DataFrame, quantity: str) -> str | None:
+def _advice(table: pd.DataFrame, quantity: str) -> Finding | None:
     rows = table[(table["quantity"] == quantity) & (table["readings"] > 0)]
-    now = table[(table["quantity"] == quantity) & (table["measure"] == "now")]
+    now = table[(table["quantity"] == quantity) & (table["measure"] == NOW)]
     if not np.isfinite(now["width"]).all():
         can = rows[np.isfinite(rows["width"])].sort_values("readings", kind="stable")
-        if can.empty:
-            return None
-        least = can.iloc[0]
-        what = f"{least['words']} ({least['readings']:.0f} readings)"
-        return f"Next: {what}: so far the {quantity} has no interval at all."
+        return (
+            None
+            if can.empty
+            else Finding("measure next for an interval", quantity, {"plan": _as_data(can.iloc[0])})
+        )
     useful = rows[rows["narrower"] > LEAST].sort_values("per_1000_readings", ascending=False, kind="stable")
     if useful.empty:
         return None
     best = useful.iloc[0]
-    said = (
-        f"Next: {best['words']} ({best['readings']:.0f} readings), the most for the effort: the interval on the "
-        f"{quantity} becomes {100 * best['narrower']:.0f} % narrower."
-    )
     others = useful[useful["measure"] != best["measure"]]
-    if others.empty:
-        return said
-    second = others.iloc[0]
-    gain = f"{second['readings']:.0f} readings, {100 * second['narrower']:.0f} % narrower"
-    return f"{said} After that: {second['words']} ({gain})."
+    then = None if others.empty else _as_data(others.iloc[0])
+    return Finding("measure next", quantity, {"plan": _as_data(best), "then": then})
+
+
+def _as_data(row: pd.Series) -> dict[str, object]:
+    """A plan as data: what it adds, its readings, and the share of the present width that it takes off."""
+    narrower = None if pd.isna(row["narrower"]) else Number(float(row["narrower"]), unit="share")
+    return {
+        "measure": str(row["measure"]),
+        "added": int(row["added"]),
+        "readings": round(float(row["readings"])),
+        "narrower": narrower,
+    }
