@@ -23,14 +23,26 @@ def title(values: Plain) -> str:
 
 
 def _measured(subject: str, values: Plain, action: str) -> str:
-    setups = ", ".join(f"{each['name']} ({_size(each)})" for each in values["setups"])
+    sizes: dict[str, list[str]] = {}
+    for each in values["setups"]:
+        sizes.setdefault(_size(each), []).append(each["name"])
+    setups = "; ".join(f"{_listed(names)} ({_each(names)}{size})" for size, names in sizes.items())
     number = values["readings"]
     return f"{numbers.count(number)} {plural('reading', number)} in {subject}: {setups}"
 
 
+def _listed(names: Sequence[str]) -> str:
+    return "; ".join(names)
+
+
+def _each(names: Sequence[str]) -> str:
+    return "" if len(names) == 1 else "each "
+
+
 def _size(setup: Plain) -> str:
     each = ((setup["mountings"], "mounting"), (setup["cycles"], "cycle"), (setup["readings"], "reading"))
-    return " x ".join([str(setup["sensors"]), *(f"{number} {plural(noun, number)}" for number, noun in each)])
+    sensors = f"{setup['sensors']} {plural('sensor', setup['sensors'])}"
+    return " x ".join([sensors, *(f"{number} {plural(noun, number)}" for number, noun in each)])
 
 
 def scale_of_merit(values: Sequence[float], unit: str) -> Scale:

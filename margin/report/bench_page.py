@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -17,7 +18,7 @@ from margin.report import bench_columns as columns
 from margin.report import bench_figures as figures
 from margin.report import style
 from margin.report.bench_setup import merits_beside, setup_section
-from margin.report.blocks import Block, Listing, Section, Table, Text, picture
+from margin.report.blocks import Block, Listing, Picture, Section, Table, Text, picture
 from margin.report.figures import figure_of
 from margin.report.page import page
 from margin.version import version
@@ -51,9 +52,14 @@ def bench_sections(findings: Findings, outlook: NextMeasurement | None) -> tuple
     missing = _missing_quantities(found)
     advice = next_of(found)
     with style.settings():
-        setups = tuple(setup_section(setup, findings, found) for setup in findings.setups)
+        setups = [setup_section(setup, findings, found) for setup in findings.setups]
+        # the loops of the first setup are for the first page
+        loops = setups[0].pictures[:1]
+        setups[0] = replace(
+            setups[0], blocks=tuple(block for block in setups[0].blocks if block not in loops)
+        )
         return (
-            _summary(findings, found),
+            _summary(findings, found, loops),
             *setups,
             Section(
                 "Side by side",
@@ -93,19 +99,24 @@ def of_kinds(found: Sequence[Finding], *kinds: str) -> list[Finding]:
     return [each for each in found if each.kind in kinds]
 
 
+def model_lines(found: Sequence[Finding]) -> list[tuple[str, str]]:
+    """Setups that share a statement on their model, and the statement."""
+    shared: dict[str, list[str]] = {}
+    for each in of_kinds(found, "model supported", "no model fits every sensor"):
+        shared.setdefault(said(each), []).append(each.subject)
+    return [(f"Model, {'; '.join(names)}:", statement) for statement, names in shared.items()]
+
+
 def next_of(found: Sequence[Finding]) -> Finding:
     """The finding on what to measure next."""
     kinds = ("measure next", "measure next for an interval", "no plan narrows", "no outlook")
     return of_kinds(found, *kinds)[0]
 
 
-def _summary(findings: Findings, found: Sequence[Finding]) -> Section:
+def _summary(findings: Findings, found: Sequence[Finding], loops: tuple[Picture, ...]) -> Section:
     """Extent, figures of merit of all setups side by side, models, resolved differences, next measurement."""
     blocks: list[Block] = [Text(f"{said(found[0])}."), merits_beside(findings, main=True)]
-    blocks += [
-        Text(f"Model, {each.subject}: {said(each)}.")
-        for each in of_kinds(found, "model supported", "no model fits every sensor")
-    ]
+    blocks += [Text(f"{label} {statement}.") for label, statement in model_lines(found)]
     for by in findings.comparisons:
         resolved = [said(each) for each in of_kinds(found, DIFFERENCE) if each.values["by"] == by]
         blocks.append(Text(f"Differences by {by} that are resolved: {'; '.join(resolved) or 'none'}."))
@@ -116,7 +127,7 @@ def _summary(findings: Findings, found: Sequence[Finding]) -> Section:
         blocks.append(
             Text(f"{missing} {noun} not available from these data; the section below says what to measure.")
         )
-    return Section("Summary", tuple(blocks))
+    return Section("Summary", (*blocks, *loops))
 
 
 def _inputs(found: Sequence[Finding]) -> Section:

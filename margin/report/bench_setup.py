@@ -19,6 +19,9 @@ from margin.report.blocks import Block, Listing, Section, Table, Term, Text, pic
 from margin.report.figures import figure_of
 from margin.version import version
 
+_BESIDE = 2
+"""Setups whose figures are side by side as numbers, each on one line."""
+
 
 def merits_beside(findings: Findings, *, main: bool = False) -> Table:
     """Pooled figures of merit of all setups side by side; `main`: one of each kind."""
@@ -35,6 +38,8 @@ def merits_beside(findings: Findings, *, main: bool = False) -> Table:
         f"Figures of merit, mean over sensors, with intervals at {level}.",
         ("Figure", *(setup.name for setup in findings.setups)),
         rows,
+        # the cells of many setups are wrapped, so that all of them are seen at once
+        1 if len(findings.setups) <= _BESIDE else 1 + len(findings.setups),
     )
 
 

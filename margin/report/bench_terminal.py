@@ -21,6 +21,7 @@ from margin.report.bench_page import (
     NO_DIFFERENCE,
     differences,
     lacks,
+    model_lines,
     next_day,
     next_of,
     of_kinds,
@@ -48,7 +49,7 @@ def render(findings: Findings, outlook: NextMeasurement | None, width: int | Non
         _head(found, width),
         _merits(findings, width),
         _spreads(findings, width),
-        _labelled(_model_lines(found), width),
+        _labelled(model_lines(found), width),
         _labelled(_difference_lines(findings, found), width),
         _labelled([("Not available:", f"{said(each)}.") for each in of_kinds(found, "not available")], width),
         _outlook(found, outlook, width),
@@ -108,14 +109,6 @@ def _spread_rows(findings: Findings) -> list[tuple[str, str]]:
     ]
 
 
-def _model_lines(found: Sequence[Finding]) -> list[tuple[str, str]]:
-    """Setups that share a statement on their model, and the statement."""
-    shared: dict[str, list[str]] = {}
-    for each in of_kinds(found, "model supported", "no model fits every sensor"):
-        shared.setdefault(said(each), []).append(each.subject)
-    return [(f"Model, {'; '.join(names)}:", statement) for statement, names in shared.items()]
-
-
 def _difference_lines(findings: Findings, found: Sequence[Finding]) -> list[tuple[str, str]]:
     """Differences that are resolved, and the figures in which none is."""
     lines = []
@@ -158,7 +151,7 @@ def notebook_html(findings: Findings, outlook: NextMeasurement | None) -> str:
     if rows := _spread_rows(findings):
         caption = f"Spread by level of variation, {findings.setups[0].name}."
         blocks.append(Table(caption, ("Spread", "Standard deviation (interval)"), tuple(rows)))
-    blocks += [Paragraph(f"{label} {text}") for label, text in _model_lines(found)]
+    blocks += [Paragraph(f"{label} {text}") for label, text in model_lines(found)]
     for block in (*blocks, *differences(findings, found), *lacks(found), *next_day(found, outlook)):
         if isinstance(block, Table):
             parts.append(html_table(block.columns, block.rows, block.caption))
