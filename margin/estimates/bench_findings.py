@@ -185,8 +185,8 @@ def findings_of(
                     Missing(f"difference by {by}", "", why, f"measure the same sensors with each {by}")
                 )
         elif wanted[by] is None:
-            mend = f"measure the same sensors with another {by}"
-            missing.append(Missing(f"difference by {by}", "", f"only one {by}", mend))
+            remedy = f"measure the same sensors with another {by}"
+            missing.append(Missing(f"difference by {by}", "", f"only one {by}", remedy))
     return Findings(data, kind, confidence, setups, comparisons, tuple(missing), t0)
 
 

@@ -58,8 +58,8 @@ def _differences(comparison: Comparison) -> Iterator[Finding]:
         for place, results in zip(PLACES, (comparison.first, comparison.second), strict=True):
             found = results.option(option).decisive_yield.sampled
             values[place] = Number(float(row[f"yield_{place}"]), found.low, found.high, "share")
-        ends = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
-        values |= {"difference": Number(*ends, "share"), "verdict": str(row["verdict"])}
+        difference, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
+        values |= {"difference": Number(difference, low, high, "share"), "verdict": str(row["verdict"])}
         yield Finding("difference of two yields", option, values)
 
 

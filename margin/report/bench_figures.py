@@ -126,7 +126,7 @@ def components(setup: Setup) -> list[Axes]:
         for place, row in enumerate(rows.to_dict("records")):
             if pd.isna(row["sd"]):
                 axes.annotate(
-                    "not measurable",
+                    "not available",
                     (0.0, place),
                     xytext=(4, 0),
                     textcoords="offset points",

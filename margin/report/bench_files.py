@@ -60,7 +60,7 @@ def bench_contents(findings: Findings, outlook: NextMeasurement | None) -> dict[
 def to_document(
     findings: Findings, outlook: NextMeasurement | None, files: tuple[str, ...] = ()
 ) -> dict[str, Any]:
-    """The characterisation as plain data. A number that is not known is null; a note or `missing` says why."""
+    """The characterisation as plain data. A number that is not available is null; a note or `missing` says why."""
     found = statements_of(findings, outlook)
     tables = {name: _plain(table.to_dict("records")) for name, table in _tables(findings, outlook).items()}
     return {

@@ -59,10 +59,10 @@ def _actions_table(budget: ErrorBudget, option: str, by: str) -> Table:
         for row, *texts in zip(named, *cells, strict=True)
     )
     silent = of["factor"].nunique() - len(resolved)
-    told = f" {silent} more below resolution, with numbers in actions.csv." if silent else ""
+    rest = f" {silent} more below resolution, with numbers in actions.csv." if silent else ""
     heads = tuple(f"{change.capitalize()}: |error| ({scale.unit}); yield (points)" for change in changes)
     return Table(
-        f"Change of the 95 % point of |error| and of the yield, by {by}.{told}", ("Rank", by.capitalize(), *heads),
+        f"Change of the 95 % point of |error| and of the yield, by {by}.{rest}", ("Rank", by.capitalize(), *heads),
         rows, 2,
     )  # fmt: skip
 

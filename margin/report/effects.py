@@ -94,7 +94,7 @@ def _table(shares: ErrorShares, option: str, output: str, heading: str, by: str)
     rows = rows_of(shares, option, output, by)
     resolved = rows[rows["verdict"] == "resolved"]
     silent = len(rows) - len(resolved)
-    told = f" {silent} below resolution or undefined, with numbers in effects.csv." if silent else ""
+    rest = f" {silent} below resolution or undefined, with numbers in effects.csv." if silent else ""
     names = ["main", "total", *(["cured"] if output == FAILING else [])]
     shown = [row for _, row in resolved.iterrows()]
     body = tuple(
@@ -102,4 +102,4 @@ def _table(shares: ErrorShares, option: str, output: str, heading: str, by: str)
         for row, *cells in zip(shown, *(effect_column(shown, name) for name in names), strict=True)
     )
     heads = ("Main effect", "Total effect", "Cured")[: len(names)]
-    return Table(f"{heading} by {by}.{told}", ("Rank", by.capitalize(), *heads), body, 2)
+    return Table(f"{heading} by {by}.{rest}", ("Rank", by.capitalize(), *heads), body, 2)

@@ -91,7 +91,7 @@ def layout_of(path: Path, stated: Stated | None = None) -> Layout:
     sample = tuple(tuple(line.fields) for line in body if len(line.fields) == len(raw))
     decimal = stated.decimal or decimal_sign([cell for row in sample for cell in row])
     header = told_apart(raw)
-    notes = [Notice(note) for note in (note_on(encoding),) if note]
+    notes: list[str] = [Notice(note) for note in (note_on(encoding),) if note]
     if decimal == ",":
         notes.append(Notice("numbers are read with a decimal comma"))
     if place:

@@ -51,7 +51,9 @@ def drift(holds: list[Hold], confidence: float, t0: float = DEFAULT_T0) -> Merit
     name = "drift per decade"
     text = f"slope of the output on log10(time / t0) under constant load, of the output at t0 = {t0:g} s"
     if not holds:
-        note = Lack("no hold with times", "keep one load for 1000 s or more and read at 1, 3, 10, 30 ... s")
+        note: str = Lack(
+            "no hold with times", "keep one load for 1000 s or more and read at 1, 3, 10, 30 ... s"
+        )
         return lacking(name, "%", text, note)
     lines = [drift_line(hold.time, hold.output, t0, hold.readings) for hold in holds]
     values = 100 * np.array([share for _, share in lines])
@@ -90,7 +92,7 @@ def temperature_coefficients(sweeps: Sweeps, confidence: float) -> list[Merit]:
     zero_name, span_name = "temperature coefficient of zero", "temperature coefficient of span"
     heat = sweeps.temperature
     if sweeps.cycles == 0 or np.ptp(heat) <= SAME_TEMPERATURE:
-        note = Lack(
+        note: str = Lack(
             "one temperature", "repeat the cycles, without remounting, at the ends of the range of use"
         )
         return [lacking(zero_name, "%/K", zero_text, note), lacking(span_name, "%/K", span_text, note)]
@@ -126,7 +128,7 @@ def _coefficient(
     inner = means[["heat", "y"]] - means.groupby("m")[["heat", "y"]].transform("mean")
     x, y = inner["heat"].to_numpy(dtype=float), inner["y"].to_numpy(dtype=float)
     if x @ x <= SAME_TEMPERATURE**2 / 4:
-        note = Lack(
+        note: str = Lack(
             "each temperature belongs to another mounting", "change the temperature without remounting"
         )
         return lacking(name, "%/K", text, note)
@@ -171,7 +173,9 @@ def resolution(points: pd.DataFrame, sweeps: Sweeps, quantity: str, confidence: 
         return lacking(name, "N", text, Lack("fewer than two ascending loads", "measure more loads"))
     slope = np.abs(np.diff(curve[read]) / np.diff(sweeps.loads[read])).min()
     if slope == 0:
-        note = Lack("the output is the same at two loads, so that the resolution is above their distance")
+        note: str = Lack(
+            "the output is the same at two loads, so that the resolution is above their distance"
+        )
         return lacking(name, "N", text, note)
     if quantity == "code":
         return Merit(name, float(1 / slope), None, None, "N", text, note="one count is exact: no interval")

@@ -71,7 +71,7 @@ def sensitivity(sweeps: Sweeps, unit: str, confidence: float) -> Merit:
     text = "slope of the least squares line through the ascending branch"
     values = by_mounting(cycle_slopes(sweeps), sweeps)
     if not values.size:
-        note = Lack("no cycle has two ascending loads", "measure at least two loads going up")
+        note: str = Lack("no cycle has two ascending loads", "measure at least two loads going up")
         return lacking("sensitivity", f"{unit}/N", text, note)
     return _mean_merit("sensitivity", f"{unit}/N", text, values, sweeps, confidence)
 
@@ -98,7 +98,9 @@ def linearities(sweeps: Sweeps, confidence: float) -> list[Merit]:
         name = f"linearity, {definition}"
         text = f"largest deviation of the mean ascending output {words}, of full-scale output"
         if read.sum() < 3:
-            note = Lack("fewer than three ascending loads", "measure at least three, better eight or more")
+            note: str = Lack(
+                "fewer than three ascending loads", "measure at least three, better eight or more"
+            )
             merits.append(lacking(name, "%", text, note))
             continue
 
@@ -133,7 +135,7 @@ def hysteresis(
     text = f"full width {of}, {PAIRING_TEXT[pairing]}, of full-scale output"
     loops = paired_loops(sweeps, pairing)
     if not np.isfinite(loops).any():
-        note = Lack("not available without unloading data", "read the same loads going down")
+        note: str = Lack("not available without unloading data", "read the same loads going down")
         return lacking(name, "%", text, note)
     if largest:
         value = float(np.nanmax(np.abs(loops)) / abs(full_scale(sweeps)))
@@ -169,7 +171,9 @@ def repeatability(sweeps: Sweeps, confidence: float) -> list[Merit]:
                     squares += float(np.sum((values - values.mean()) ** 2))
                     count += values.size - 1
     if not count:
-        note = Lack("one cycle of each mounting", "repeat the cycle without remounting, three times or more")
+        note: str = Lack(
+            "one cycle of each mounting", "repeat the cycle without remounting, three times or more"
+        )
         return [
             lacking("repeatability, range", "%", range_text, note),
             lacking("repeatability, standard deviation", "%", sd_text, note),
@@ -193,7 +197,7 @@ def reproducibility(sweeps: Sweeps, confidence: float) -> Merit:
     name = "reproducibility after remounting"
     text = "standard deviation between mountings of the sensitivity, scatter within mountings taken off"
     if sweeps.mountings < 2:
-        note = Lack("one mounting", "take the sensor out and mount it again, three times or more")
+        note: str = Lack("one mounting", "take the sensor out and mount it again, three times or more")
         return lacking(name, "%", text, note)
     slopes = cycle_slopes(sweeps)
     read = np.isfinite(slopes)
@@ -217,7 +221,7 @@ def zero_return(sweeps: Sweeps, confidence: float) -> Merit:
         "output at zero load after unloading less that before loading, of full-scale output",
     )
     if not sweeps.has_zero or not np.isfinite(sweeps.down[:, 0] - sweeps.up[:, 0]).any():
-        note = Lack("zero load is not read both before and after a cycle", "read it at both ends")
+        note: str = Lack("zero load is not read both before and after a cycle", "read it at both ends")
         return lacking(name, "%", text, note)
     values = 100 * by_mounting(sweeps.down[:, 0] - sweeps.up[:, 0], sweeps) / abs(full_scale(sweeps))
     return _mean_merit(name, "%", text, values, sweeps, confidence)
