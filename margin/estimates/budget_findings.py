@@ -9,8 +9,9 @@ import pandas as pd
 
 from margin.estimates.error_budget import ErrorBudget
 from margin.estimates.finding import Finding, Number
+from margin.estimates.sensitivity.rounds import LEADING as MOST_LEADING
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
-from margin.estimates.shares.result import Runs
+from margin.estimates.shares.result import MOST_ADVISED, Runs
 
 LEADING = 8
 """Leading causes that are findings; the others stand in the tables."""
@@ -81,7 +82,12 @@ def undefined_effects(shares: ErrorShares, option: str) -> Iterator[Finding]:
 
 def of_runs(runs: Runs) -> Finding:
     """How much was evaluated for one grouping, and why it ended."""
-    return Finding("runs of a grouping", runs.by, vars(runs))
+    values = {
+        **vars(runs),
+        "leading": min(runs.groups, MOST_LEADING),
+        "more_can_be_drawn": runs.more <= MOST_ADVISED,
+    }
+    return Finding("runs of a grouping", runs.by, values)
 
 
 def computed(budget: ErrorBudget) -> Finding:

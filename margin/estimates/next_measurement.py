@@ -19,16 +19,19 @@ from margin.bench.outlook import TOGETHER
 from margin.case.types import Case
 from margin.chain.parameter import Level
 from margin.estimates.bench_findings import BenchSize
+from margin.estimates.bench_plans import (
+    CYCLES,
+    HEAT,
+    MOUNTINGS,
+    NOW,
+    SENSORS,
+    VERY_MANY,
+    plan_words,
+)
 from margin.estimates.finding import Finding, Number
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Yield
 from margin.estimates.yield_with_more import Added, measured_levels, yields_with_more
-
-NOW = "now"
-_SENSORS, _MOUNTINGS, _CYCLES = "sensors", "mountings of each sensor", "cycles of each mounting"
-_HEAT = "temperature run of sensors"
-MEASURES = (_SENSORS, _MOUNTINGS, _CYCLES, _HEAT)
-"""What a next bench day can add."""
 
 SPREAD_TOGETHER = "spread of the sensitivity, all levels together"
 """What a fresh sensor in a fresh mounting scatters by from one placement of the load to the next."""
@@ -36,9 +39,6 @@ SPREAD_TOGETHER = "spread of the sensitivity, all levels together"
 MORE_SENSORS = (3, 6, 12, 24)
 MORE_MOUNTINGS = (1, 2, 4)
 MORE_CYCLES = (3, 5, 10)
-VERY_MANY = 100_000
-"""Added to a count: as if the spreads were known."""
-
 UNITS = 20_000
 """Units of each study that is run again."""
 
@@ -55,21 +55,6 @@ class Plan:
     added: int
     size: BenchSize
     readings: int
-
-
-_ONE = {_SENSORS: "sensor", _MOUNTINGS: "mounting of each sensor", _CYCLES: "cycle of each mounting"}
-"""Each measure in the singular."""
-
-
-def plan_words(measure: str, added: int) -> str:
-    """A plan by its measure and number: '3 more sensors', '1 more mounting of each sensor'."""
-    if measure == NOW:
-        return "as measured"
-    if added >= VERY_MANY:
-        return f"any number of {measure}"
-    if measure == _HEAT:
-        return f"temperature run of {added} sensors"
-    return f"{added} more {_ONE[measure] if added == 1 else measure}"
 
 
 @dataclass(frozen=True)
@@ -130,7 +115,7 @@ def next_measurement(
     seed, drawn_units = None, 0
     if case is not None and measured_levels(case):
         levels = measured_levels(case)
-        added = {plan: _added_units(plan, size, levels) for plan in plans if plan.measure != _HEAT}
+        added = {plan: _added_units(plan, size, levels) for plan in plans if plan.measure != HEAT}
         chosen, found = yields_with_more(
             case, option, added.values(), units=units, workers=workers, stage=stage
         )
@@ -157,23 +142,23 @@ def _plans(size: BenchSize) -> list[Plan]:
     s, m, c, r = size.sensors, size.mountings, size.cycles, size.readings
     plans = [Plan(NOW, 0, size, 0)]
     plans += [
-        Plan(_SENSORS, k, dataclasses.replace(size, sensors=s + k), k * m * c * r)
+        Plan(SENSORS, k, dataclasses.replace(size, sensors=s + k), k * m * c * r)
         for k in (*MORE_SENSORS, VERY_MANY)
     ]
     plans += [
-        Plan(_MOUNTINGS, k, dataclasses.replace(size, mountings=m + k), s * k * c * r) for k in MORE_MOUNTINGS
+        Plan(MOUNTINGS, k, dataclasses.replace(size, mountings=m + k), s * k * c * r) for k in MORE_MOUNTINGS
     ]
-    plans += [Plan(_CYCLES, k, dataclasses.replace(size, cycles=c + k), s * m * k * r) for k in MORE_CYCLES]
-    plans += [Plan(_HEAT, k, size, k * WARM_CYCLES * r) for k in MORE_SENSORS]
+    plans += [Plan(CYCLES, k, dataclasses.replace(size, cycles=c + k), s * m * k * r) for k in MORE_CYCLES]
+    plans += [Plan(HEAT, k, size, k * WARM_CYCLES * r) for k in MORE_SENSORS]
     return plans
 
 
 def _added_units(plan: Plan, now: BenchSize, levels: Container[Level]) -> Added:
     """Units that a plan adds at the `levels` that were measured: a further sensor brings its mountings with it."""
     more: dict[Level, int] = {}
-    if plan.measure == _SENSORS:
+    if plan.measure == SENSORS:
         more = {"unit": plan.added, "mounting": plan.added * max(now.mountings - 1, 0)}
-    elif plan.measure == _MOUNTINGS:
+    elif plan.measure == MOUNTINGS:
         more = {"mounting": plan.added * now.sensors}
     return tuple((level, count) for level, count in more.items() if level in levels)
 
@@ -191,7 +176,7 @@ def _of_yield(found: Yield | None) -> tuple[float, float | None, float | None, s
 
 def _spread_rows(spreads: Spreads, plans: list[Plan], confidence: float) -> list[dict[str, object]]:
     """Intervals of the relative spreads of the sensitivity."""
-    asked = [plan for plan in plans if plan.measure != _HEAT and plan.added < VERY_MANY]
+    asked = [plan for plan in plans if plan.measure != HEAT and plan.added < VERY_MANY]
     sizes = [(plan.size.sensors, plan.size.mountings, plan.size.cycles) for plan in asked]
     table = outlook_of_components(spreads.components["ln_sensitivity"], sizes, confidence=confidence)
     rows = []
@@ -216,7 +201,7 @@ def _temperature_rows(
 ) -> list[dict[str, object]]:
     """Mean temperature coefficient over sensors: mean +/- t(n - 1) s / sqrt(n), if the same s came out of more."""
     values = np.array([m.value for m in merits if m.value is not None])
-    asked = [plan for plan in plans if plan.measure in (NOW, _HEAT)]
+    asked = [plan for plan in plans if plan.measure in (NOW, HEAT)]
     if values.size < 2:
         note = "one temperature" if not values.size else "one sensor was cycled at two temperatures"
         value = float(values[0]) if values.size else float("nan")

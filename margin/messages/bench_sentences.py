@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from margin.bench.data.counted import plural
 from margin.estimates import numbers
-from margin.estimates.next_measurement import plan_words
+from margin.estimates.bench_plans import plan_words
 from margin.estimates.number_columns import PERCENT
 from margin.estimates.numbers import Scale
 
@@ -15,6 +14,11 @@ Plain = Mapping[str, Any]
 
 _PER_LOAD = "/N"
 _PPM_BELOW = 0.01
+
+
+def plural(noun: str, number: int) -> str:
+    """The noun behind a number: 'reading' behind 1, else 'readings'."""
+    return noun if number == 1 else f"{noun}s"
 
 
 def title(values: Plain) -> str:

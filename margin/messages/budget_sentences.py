@@ -8,8 +8,6 @@ from typing import Any
 
 from margin.estimates import numbers
 from margin.estimates.number_columns import PERCENT
-from margin.estimates.sensitivity.rounds import LEADING
-from margin.estimates.shares.result import MOST_ADVISED
 
 Plain = Mapping[str, Any]
 
@@ -47,12 +45,12 @@ def _runs(subject: str, values: Plain, action: str) -> str:
         f"by {subject}: {numbers.count(values['base'])} units, each evaluated "
         f"{values['runs'] // values['base']} times; "
     )
-    leading = f"intervals of the leading {min(values['groups'], LEADING)} causes on margin and failing units"
+    leading = f"intervals of the leading {values['leading']} causes on margin and failing units"
     if values["stopped_by"] == "width":
         return f"{done}{leading} are at most {values['width']:g} wide"
     remedy = (
         f"about {numbers.count(values['more'])} more evaluations would reach it"
-        if values["more"] <= MOST_ADVISED
+        if values["more_can_be_drawn"]
         else "more evaluations than can be drawn would be needed"
     )
     return f"{done}{leading} are up to {values['widest']:.2g} wide where {values['width']:g} was wanted; {remedy}"

@@ -10,7 +10,8 @@ import pandas as pd
 
 from margin.bench import Merit
 from margin.estimates import numbers
-from margin.estimates.next_measurement import NOW, SPAN_COEFFICIENT, NextMeasurement
+from margin.estimates.bench_plans import NOW
+from margin.estimates.next_measurement import SPAN_COEFFICIENT, NextMeasurement
 from margin.estimates.number_columns import NONE, PERCENT, Cell, Entry, column, plain_column
 from margin.estimates.numbers import Scale
 from margin.messages.bench_sentences import scale_of_merit

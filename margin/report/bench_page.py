@@ -9,9 +9,10 @@ import pandas as pd
 
 from margin.estimates import numbers
 from margin.estimates.bench_findings import Findings
+from margin.estimates.bench_plans import NOW
 from margin.estimates.bench_statements import statements_of
 from margin.estimates.finding import Finding
-from margin.estimates.next_measurement import NOW, SPAN_COEFFICIENT, SPREAD_TOGETHER, NextMeasurement
+from margin.estimates.next_measurement import SPAN_COEFFICIENT, SPREAD_TOGETHER, NextMeasurement
 from margin.messages.bench_sentences import number_shown, pair_shown, title
 from margin.messages.sentences import said
 from margin.report import bench_columns as columns

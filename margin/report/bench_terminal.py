@@ -30,6 +30,7 @@ from margin.report.bench_setup import merits_beside, terms_of
 from margin.report.blocks import Block, Table
 from margin.report.blocks import Text as Paragraph
 from margin.report.layout import Column, Row, page_width, plain_text, table_lines, wrap, wrapped
+from margin.report.shown import listing
 from margin.report.shown import table as html_table
 
 _SETUPS_BESIDE = 4
@@ -157,4 +158,6 @@ def notebook_html(findings: Findings, outlook: NextMeasurement | None) -> str:
             parts.append(html_table(block.columns, block.rows, block.caption))
         elif isinstance(block, Paragraph):
             parts.append(f"<p>{escape(block.text)}</p>")
-    return f"<div>{''.join(parts)}</div>"
+    every = tuple(dict.fromkeys(name for setup in findings.setups for name in setup.pooled))
+    defined = listing((f"{term}:", term.definition) for term in terms_of(findings, every))
+    return f"<div>{''.join(parts)}<details><summary>Definitions</summary>{defined}</details></div>"

@@ -100,7 +100,7 @@ def _leading_rows(
 
 
 def _notes(findings: Sequence[Finding]) -> list[tuple[str, str]]:
-    """Label and sentence of what stands below the causes, cautions aside."""
+    """Label and sentence of the notes below the causes, without the cautions."""
     groups = _said(findings, "dependent factors", "groups without effect", "undefined effects")
     notes = (
         ("Note:", (*_said(findings, "no leading cause", "changes do not add up"), TOTAL_EFFECT, CURED)),
@@ -206,7 +206,7 @@ def sections(budget: ErrorBudget, option: str) -> tuple[Section, ...]:
 
 
 def _answers(findings: Sequence[Finding]) -> dict[str, str]:
-    """What stands beside the headings of the folded sections: the leading cause, and what halving it brings."""
+    """Answers in the headings of the folded sections: the leading cause, and the effect of halving its spread."""
     leading = [each for each in findings if each.kind == LEADING_CAUSE]
     changed = next((each for each in leading if each.values["halved"] is not None), None)
     moved = (

@@ -44,7 +44,7 @@ _LABELS = {
     "most probable failing unit": ("Most probable failing unit:", ""),
     "no failing unit": ("Most probable failing unit:", ""),
 }
-"""Label of each finding that stands above the parts of the failing unit, and its style on a terminal."""
+"""Label of each finding above the factors of the failing unit, and its style on a terminal."""
 
 
 def render(found: RareFailures, width: int | None = None) -> str:
@@ -71,7 +71,7 @@ def notebook_html(found: RareFailures) -> str:
 
 
 def _above(findings: Sequence[Finding]) -> Iterator[tuple[str, str, str]]:
-    """Label, sentence and style on a terminal of what stands above the parts of the failing unit."""
+    """Label, sentence and style on a terminal of the findings above the factors of the failing unit."""
     for each in findings:
         if each.kind in _LABELS:
             label, look = _LABELS[each.kind]
@@ -146,7 +146,7 @@ def _factors(findings: Sequence[Finding]) -> Section:
     heading = "Factors of the failing unit"
     rows = _factor_rows(findings)
     if not rows:
-        return Section(heading, (Text("No factor stands away from its median."),), folded=True, answer="none")
+        return Section(heading, (Text("No factor deviates from its median."),), folded=True, answer="none")
     columns = tuple(column.heading.replace("\n", " ") for column in _PARTS)
     table = Table("Factors of the most probable failing unit.", columns, tuple(rows), 3)
     return Section(heading, (table,), folded=True, answer=f"leading: {rows[0][0]}, {rows[0][3]} sd")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -114,6 +115,18 @@ def test_numbers_of_findings_carry_unit_and_interval(page: str) -> None:
             if isinstance(value, dict) and isinstance(value.get("value"), float | int):
                 assert set(value) == {"value", "low", "high", "unit"}
         assert to_json({"finding": each})
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_the_answer_is_open_and_the_evidence_folded_on_a_page_of_its_own(page: str) -> None:
+    """The first section alone is open, the rest is folded with its glossary last; nothing is loaded from elsewhere."""
+    _, _, shown = PAGES[page]()
+    sections = shown.split("<section ")[1:]
+    assert ["<summary><h2" in part for part in sections] == [False] + [True] * (len(sections) - 1)
+    assert 'id="glossary"' in sections[-1]
+    assert not re.search(r"<(?:script|link|img|iframe)\b", shown)
+    addresses = set(re.findall(r"https?://[^\s\"'<>)]+", shown))
+    assert addresses <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}
 
 
 def test_changed_inputs_are_the_keys_that_changes_name() -> None:
