@@ -281,8 +281,7 @@ def characterise(
             confidence=confidence, workers=workers, stage=stage,
         )  # fmt: skip
     except NotMeasurableError as error:
-        why, _, measure = str(error).partition(". ")
-        lack = Missing("outlook on more measuring", "", why, measure[:1].lower() + measure[1:])
+        lack = Missing("outlook on more measurements", "", error.lack.why, error.lack.measure)
         findings, outlook = dataclasses.replace(findings, missing=(*findings.missing, lack)), None
     frame = path_or_frame.copy(deep=False) if isinstance(path_or_frame, pd.DataFrame) else None
     return Characterisation(findings, outlook, reference_load, elements, frame)

@@ -34,6 +34,8 @@ class RareStudy(Shown):
     """
 
     found: RareFailures
+    command: str | None = None
+    """Command that made the study, with which the page says how to run it again; None: the call in Python."""
 
     @property
     def result(self) -> RareResult:
@@ -74,8 +76,8 @@ class RareStudy(Shown):
         return drawn(lambda: rare_figures.failing_unit_by_factor(unit, most=most))
 
     def save(self, folder: str | Path, *, replace: bool = False) -> Path:
-        """Write JSON and CSV; the path of the JSON. `replace`: also in place of the report of another case."""
-        return rare_page.write(self.found, Path(folder), replace=replace)
+        """Write page, figure, JSON and CSV; the path of the page. `replace`: also over the report of another case."""
+        return rare_page.write(self.found, Path(folder), replace=replace, command=self.command)
 
     def __str__(self) -> str:
         return rare_page.render(self.found)

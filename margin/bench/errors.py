@@ -51,5 +51,30 @@ class BenchDataError(MarginError, ValueError):
         return type(self), (self.faults,)
 
 
+class Lack(str):
+    """Why something is not available from the data at hand, and what to measure: 'one mounting: mount it again'.
+
+    why, measure  the two parts; `measure` is '' where no measurement helps
+    """
+
+    why: str
+    measure: str
+
+    def __new__(cls, why: str, measure: str = "") -> Lack:
+        lack = super().__new__(cls, f"{why}: {measure}" if measure else why)
+        lack.why, lack.measure = why, measure
+        return lack
+
+
 class NotMeasurableError(MarginError, ValueError):
-    """An estimate that the data at hand cannot give; the message says what to measure."""
+    """An estimate that the data at hand cannot give; the message says why, and what to measure.
+
+    lack  the two parts of the message
+    """
+
+    def __init__(self, why: str, measure: str = "") -> None:
+        self.lack = Lack(why, measure)
+        super().__init__(str(self.lack))
+
+    def __reduce__(self) -> tuple[type[NotMeasurableError], tuple[str, str]]:
+        return type(self), (self.lack.why, self.lack.measure)

@@ -11,7 +11,7 @@ from scipy import stats
 from margin.bench.components import Component, Components, nested_components
 from margin.bench.data import BenchData, at_points
 from margin.bench.data.columns import SERIES
-from margin.bench.errors import NotMeasurableError
+from margin.bench.errors import Lack, NotMeasurableError
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, usual_temperature
 from margin.bench.spreads import Kind, Spreads, one_setup
 
@@ -45,13 +45,15 @@ def spreads_at_one_load(
     loaded = loaded[np.abs(heat - usual_temperature(heat)) <= SAME_TEMPERATURE]
     output = loaded["output"].to_numpy(dtype=float)
     if not (np.all(output > 0) or np.all(output < 0)):
-        raise NotMeasurableError("outputs of both signs or zero under the one load: measure at a higher load")
+        raise NotMeasurableError(
+            "outputs of both signs or zero under the one load", "measure at a higher load"
+        )
     values = np.log(np.abs(output))
     labels = {level: loaded[level].astype(str).to_numpy() for level in ("lot", "sensor", "mounting")}
     labels["loading"] = loaded["run"].astype(str).to_numpy()
     found = nested_components(values, labels, residual="reading", confidence=confidence)
     notes.append(f"one load, {loads[0]:.4g} N: spreads are those of the output there, relative")
-    notes += [f"ln_sensitivity, {c.level}: {c.note}" for c in found.components if not c.measured]
+    notes += [Lack(f"ln_sensitivity, {c.level}: {c.note}") for c in found.components if not c.measured]
     share = _share_of_sensors(found, values.size, confidence)
     notes += [] if share is None else [share]
     outer = tuple(c for c in found.components if c.level != "reading")
@@ -100,5 +102,5 @@ def _reading(found: Components) -> Component:
     inner = found["reading"]
     if inner.measured:
         return inner
-    note = "not measurable from this data: one reading in each placement; take ten in a row"
+    note = Lack("one reading in each placement", "take ten in a row")
     return dataclasses.replace(inner, note=note)

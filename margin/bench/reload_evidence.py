@@ -64,7 +64,7 @@ def cycles_of(net: pd.DataFrame, kind: Kind, anchor: float, zero_sd: float) -> C
     if kind == "thin film":
         rows = rows[(rows["point_N"] > 0) & (rows["output"] > 0)]
     if rows.empty:
-        raise NotMeasurableError("no ascending reading with load and output: read the loads going up")
+        raise NotMeasurableError("no ascending reading with load and output", "read the loads going up")
     table = means(rows, [*SERIES, "point_N"], "output").unstack("point_N").sort_index(axis=1)
     values, loads = table.to_numpy(dtype=float), table.columns.to_numpy(dtype=float)
     index = table.index.to_frame(index=False).astype(str)
@@ -128,7 +128,7 @@ def residuals(cycles: Cycles, kind: Kind, anchor: float) -> Evidence:
     read = np.isfinite(cycles.values)
     enough = read.sum(axis=1) > 2
     if not enough.any():
-        raise NotMeasurableError("one cycle of each mounting and two loads or fewer: repeat the cycles")
+        raise NotMeasurableError("one cycle of each mounting and two loads or fewer", "repeat the cycles")
     y, mask = np.where(read, cycles.values, 0.0)[enough], read[enough]
     sensor = cycles.sensor[enough]
     sensors = cycles.names.size

@@ -213,7 +213,7 @@ def _reference_load(points: pd.DataFrame) -> float:
     loads = np.unique(points["point_N"].to_numpy(dtype=float))
     loads = loads[loads > 0]
     if not loads.size:
-        raise NotMeasurableError("no reading under load: read the sensor under several loads")
+        raise NotMeasurableError("no reading under load", "read the sensor under several loads")
     logs = np.log(loads)
     return float(f"{loads[np.argmin(np.abs(logs - logs.mean()))]:.4g}")
 

@@ -23,7 +23,7 @@ from margin.bench.data import BenchData, at_points
 from margin.bench.data.columns import SERIES
 from margin.bench.data.counted import counted
 from margin.bench.data.weights import means, readings, repeated_scatter
-from margin.bench.errors import NotMeasurableError
+from margin.bench.errors import Lack, NotMeasurableError
 from margin.bench.merits.merit import sd_interval
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, usual_temperature, without_holds
 
@@ -69,7 +69,7 @@ def cycle_parameters(
     if kind == "thin film":
         rows = rows[(rows["point_N"] > 0) & (rows["output"] > 0)]
     if rows.empty:
-        raise NotMeasurableError("no ascending reading with load and output: read the loads going up")
+        raise NotMeasurableError("no ascending reading with load and output", "read the loads going up")
     loads = rows["point_N"].to_numpy(dtype=float)
     anchor = float(np.exp(np.average(np.log(loads), weights=readings(rows)))) if kind == "thin film" else 0.0
     anchor = anchor if reference_load is None else reference_load
@@ -93,7 +93,7 @@ def cycle_parameters(
         known &= slope != 0
         table = table.assign(ln_sensitivity=np.log(np.where(known, np.abs(slope), 1.0)), zero=level)
     if not known.any():
-        raise NotMeasurableError("no ascending branch has two loads: read several loads in each cycle")
+        raise NotMeasurableError("no ascending branch has two loads", "read several loads in each cycle")
     return table[known].reset_index(drop=True), anchor
 
 
@@ -137,7 +137,7 @@ def spreads_of(
         for name in names
     }
     for name, found in components.items():
-        notes += [f"{name}, {c.level}: {c.note}" for c in found.components if not c.measured]
+        notes += [_of_level(name, c) for c in found.components if not c.measured]
     sensor = table.groupby(["lot", "sensor"], observed=True, sort=False).ngroup().to_numpy()
     values = table[list(names)].to_numpy(dtype=float)
     between, together = None, None
@@ -154,6 +154,11 @@ def spreads_of(
     except NotMeasurableError as error:
         notes.append(str(error))
     return Spreads(table, components, _reading(points, confidence), between, together, reload, tuple(notes))
+
+
+def _of_level(name: str, component: Component) -> Lack:
+    """What a level of a parameter lacks."""
+    return Lack(f"{name}, {component.level}: {component.note}")
 
 
 def one_setup(
@@ -179,7 +184,7 @@ def _reading(points: pd.DataFrame, confidence: float) -> Component:
     count = round(float(readings(single).sum()))
     squares, dof = repeated_scatter(single, [*SERIES, "branch", "point_N"], relative=True)
     if dof < 1:
-        note = "not measurable from this data: one reading in each placement; take ten in a row"
+        note = Lack("one reading in each placement", "take ten in a row")
         return Component("reading", None, None, None, None, None, 0.0, count, False, note)
     sd = float(np.sqrt(squares / dof))
     low, high = sd_interval(sd, dof, confidence)

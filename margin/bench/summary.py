@@ -18,6 +18,7 @@ from margin.bench.data.counted import counted
 from margin.bench.data.layout import Stated
 from margin.bench.data.lines import repeated_columns
 from margin.bench.data.mapping_file import statements
+from margin.bench.data.notice import Notice
 from margin.bench.data.parse import check_header
 from margin.bench.data.pool import pooled
 from margin.bench.data.read import BenchData, completed, mapped, reading_notes, stated_unit
@@ -230,14 +231,17 @@ def _flags(frame: pd.DataFrame, doubtful: Doubtful) -> pd.DataFrame:
 
 
 def _notes(counts: Mapping[str, int], bad: BadRows, read: int, rows: int) -> list[str]:
-    notes = [f"{counted(read, 'reading')} condensed into {counted(rows, 'mean')}"]
+    notes: list[str] = [Notice(f"{counted(read, 'reading')} condensed into {counted(rows, 'mean')}")]
     notes += [
-        f"{counted(counts[kind], 'reading')} flagged '{kind}'"
-        + (", set aside" if kind in flagging.SET_ASIDE else ", kept")
+        Notice(
+            f"{counted(counts[kind], 'reading')} flagged '{kind}'"
+            + (", set aside" if kind in flagging.SET_ASIDE else ", kept")
+        )
         for kind in flagging.KINDS
         if counts.get(kind)
     ]
     if bad.count:
         left_out = "is left out" if bad.count == 1 else "are left out, the first"
-        notes.append(f"{counted(bad.count, 'row')} cannot be read and {left_out}: {bad.faults[0]}")
+        unread = f"{counted(bad.count, 'row')} cannot be read and {left_out}: {bad.faults[0]}"
+        notes.append(Notice(unread))
     return notes

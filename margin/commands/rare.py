@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+import shlex
 from pathlib import Path
 
 import click
@@ -70,9 +72,24 @@ def rare(
         require_budget(budget)
         loaded = load(case, asked)
         shown_and_saved(
-            lambda stage: run_rare(loaded, option, budget=budget, stage=stage),
+            lambda stage: dataclasses.replace(
+                run_rare(loaded, option, budget=budget, stage=stage),
+                command=_command(case, option, budget, asked),
+            ),
             subject_of(loaded),
             out=out,
             replace=replace,
             quiet=quiet,
         )
+
+
+def _command(case: Path, option: str | None, budget: int, asked: Asked) -> str:
+    """The command as it is to be repeated."""
+    words = ["margin", "rare", str(case), "--budget", str(budget)]
+    words += [] if option is None else ["--option", option]
+    words += [] if asked.seed is None else ["--seed", str(asked.seed)]
+    for change in asked.changes:
+        words += ["--change", change]
+    for file in asked.elements:
+        words += ["--elements", str(file)]
+    return shlex.join(words)

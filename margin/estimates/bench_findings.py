@@ -23,6 +23,7 @@ from margin.bench import (
     spreads_of,
 )
 from margin.bench.data import at_points
+from margin.bench.errors import Lack
 from margin.bench.merits.sweeps import (
     SAME_TEMPERATURE,
     Hold,
@@ -110,6 +111,7 @@ class Findings:
     """Everything found in one bench.
 
     comparisons  by 'circuit' and by 'interface', where there are several
+    t0           s, to which the drift per decade refers
     """
 
     data: BenchData
@@ -118,6 +120,7 @@ class Findings:
     setups: tuple[Setup, ...]
     comparisons: dict[str, Comparison]
     missing: tuple[Missing, ...]
+    t0: float = 10.0
 
     @property
     def merits(self) -> tuple[Merit, ...]:
@@ -127,7 +130,11 @@ class Findings:
     def notes(self) -> tuple[str, ...]:
         """What was assumed, converted, flagged or left out."""
         left = [
-            f"{s.name}: {n}" for s in self.setups if s.spreads for n in s.spreads.notes if not _is_lack(n)
+            f"{s.name}: {n}"
+            for s in self.setups
+            if s.spreads
+            for n in s.spreads.notes
+            if not isinstance(n, Lack)
         ]
         return (*self.data.notes, *left)
 
@@ -162,7 +169,7 @@ def findings_of(
         )
     if not (usable > 0).any():
         raise NotMeasurableError(
-            f"{data.source}: no usable reading under load: load the sensors and read them"
+            f"{data.source}: no usable reading under load", "load the sensors and read them"
         )
     merits = figures_of_merit(chosen, t0=t0, confidence=confidence)
     missing: list[Missing] = []
@@ -178,9 +185,9 @@ def findings_of(
                     Missing(f"difference by {by}", "", why, f"measure the same sensors with each {by}")
                 )
         elif wanted[by] is None:
-            mend = f"measure the same sensors with another {by}"
-            missing.append(Missing(f"difference by {by}", "", f"only one {by}", mend))
-    return Findings(data, kind, confidence, setups, comparisons, tuple(missing))
+            remedy = f"measure the same sensors with another {by}"
+            missing.append(Missing(f"difference by {by}", "", f"only one {by}", remedy))
+    return Findings(data, kind, confidence, setups, comparisons, tuple(missing), t0)
 
 
 def _chosen(data: BenchData, wanted: dict[str, str | None]) -> BenchData:
@@ -189,7 +196,7 @@ def _chosen(data: BenchData, wanted: dict[str, str | None]) -> BenchData:
         there = [str(each) for each in frame[column].unique()]
         if name is not None and name not in there:
             raise NotMeasurableError(
-                f"{data.source}: no readings with {column} '{name}': the data hold {', '.join(there)}"
+                f"{data.source}: no readings with {column} '{name}'", f"the data contain {', '.join(there)}"
             )
         frame = frame if name is None else frame[frame[column] == name]
     return dataclasses.replace(data, frame=frame)
@@ -215,7 +222,7 @@ def _setups(
                 fits = _fits(part, kind, reference_load)
             except NotMeasurableError as error:
                 fits = ()
-                missing.append(_lacking(f"fit of {name}", where, str(error)))
+                missing.append(_missing(f"fit of {name}", where, error.lack))
             sensors.append(SensorReadings(name, sweeps_of(part), tuple(holds_of(part)), fits))
         spreads: Spreads | None = None
         try:
@@ -225,16 +232,13 @@ def _setups(
             )  # fmt: skip
         except NotMeasurableError as error:
             spreads = _at_one_load(data, kind, str(circuit), str(interface), confidence)
-            lack = _lacking("spreads by level", where, str(error))
-            mend = "measure several sensors, mountings and cycles"
             if spreads is not None:
                 only = "only one load above zero was read"
                 missing.append(
                     Missing("load curve and its spreads", where, only, "read several loads in each cycle")
                 )
             else:
-                again = lack.measure == "measure again"
-                missing.append(dataclasses.replace(lack, measure=mend) if again else lack)
+                missing.append(_missing("spreads by level", where, error.lack))
         setup = Setup(str(circuit), str(interface), _size(points, sensors), tuple(sensors), own, spreads)
         missing.extend(_of_merits(setup, where))
         missing.extend(_of_spreads(spreads, where))
@@ -256,7 +260,7 @@ def _fits(points: pd.DataFrame, kind: Kind, reference_load: float | None) -> tup
     different = np.unique(loads[loads > 0]).size
     if different < 2:
         raise NotMeasurableError(
-            f"{different} load(s) above zero going up: measure at least three, better eight"
+            f"{different} load(s) above zero going up", "measure at least three, better eight"
         )
     return fit_sensor(loads, outputs, kind, reference_load=reference_load)
 
@@ -286,7 +290,7 @@ def _of_merits(setup: Setup, where: str) -> Iterator[Missing]:
     """Figures that no sensor has, and intervals that are lacking for want of repetition."""
     for merit in setup.pooled.values():
         if merit.value is None:
-            yield _lacking(merit.name, where, merit.note)
+            yield _missing(merit.name, where, merit.note)
     bare = [m.name for m in setup.pooled.values() if m.value is not None and m.low is None]
     if bare:
         why = "only one sensor" if len(setup.sensors) == 1 else "measured on one sensor"
@@ -298,9 +302,9 @@ def _of_merits(setup: Setup, where: str) -> Iterator[Missing]:
         )
         yield Missing(what, where, why, measure)
     single = [m for m in setup.merits if m.sensor != "pooled" and m.value is not None and m.low is None]
-    for note in dict.fromkeys(m.note for m in single if m.note and "no interval" not in m.note):
+    for note in dict.fromkeys(m.note for m in single if isinstance(m.note, Lack)):
         names = dict.fromkeys(m.name for m in single if m.note == note)
-        yield _lacking(f"interval of a single sensor's {', '.join(names)}", where, note)
+        yield _missing(f"interval of a single sensor's {', '.join(names)}", where, note)
 
 
 def _of_spreads(spreads: Spreads | None, where: str) -> Iterator[Missing]:
@@ -309,8 +313,7 @@ def _of_spreads(spreads: Spreads | None, where: str) -> Iterator[Missing]:
     levels = [c.level for found in spreads.components.values() for c in found.components if not c.measured]
     for level in dict.fromkeys(levels):
         notes = (found[level].note for found in spreads.components.values() if level in found.not_measurable)
-        why = _lacking("", "", next(notes)).why
-        yield Missing(f"spread per {level}", where, why, _REPEAT[level])
+        yield Missing(f"spread per {level}", where, _missing("", "", next(notes)).why, _REPEAT[level])
     if not spreads.reading.measured:
         yield Missing("spread per reading", where, "one reading in each placement", _REPEAT["reading"])
     if spreads.together is None and spreads.between is not None:
@@ -327,18 +330,11 @@ _REPEAT = {
 }
 """What shows the spread of each level."""
 
-_NOT_HAD = "not measurable from this data: "
 
-
-def _is_lack(note: str) -> bool:
-    return _NOT_HAD in note
-
-
-def _lacking(what: str, where: str, note: str) -> Missing:
-    """Reason and mend of a note: 'reason: what to do' or 'reason; what to do'."""
-    text = note.removeprefix(_NOT_HAD)
-    for mark in (": ", "; "):
-        why, found, measure = text.rpartition(mark)
-        if found:
-            return Missing(what, where, why, measure)
-    return Missing(what, where, text, "")
+def _missing(what: str, where: str, note: str) -> Missing:
+    """Reason and remedy of a note."""
+    return (
+        Missing(what, where, note.why, note.measure)
+        if isinstance(note, Lack)
+        else Missing(what, where, note, "")
+    )

@@ -51,15 +51,6 @@ class FailingUnit:
     permissible: float
     distance: float
 
-    @property
-    def fails_at(self) -> str:
-        """'20 N in cool morning, error +2.41 N, permissible 2.4 N'."""
-        within = "" if self.condition == "use" else f" in {self.condition}"
-        scale = numbers.scale_for([self.permissible], "N")
-        error = numbers.with_sign(numbers.plain(self.error, scale=scale), True)
-        limit = numbers.plain(self.permissible, scale=scale)
-        return f"{numbers.plain(self.load, 'N', digits=4)}{within}, error {error}, permissible {limit}"
-
 
 @dataclass
 class _Listening:

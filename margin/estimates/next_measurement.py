@@ -19,14 +19,19 @@ from margin.bench.outlook import TOGETHER
 from margin.case.types import Case
 from margin.chain.parameter import Level
 from margin.estimates.bench_findings import BenchSize
+from margin.estimates.bench_plans import (
+    CYCLES,
+    HEAT,
+    MOUNTINGS,
+    NOW,
+    SENSORS,
+    VERY_MANY,
+    plan_words,
+)
+from margin.estimates.finding import Finding, Number
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Yield
 from margin.estimates.yield_with_more import Added, measured_levels, yields_with_more
-
-_SENSORS, _MOUNTINGS, _CYCLES = "sensors", "mountings of each sensor", "cycles of each mounting"
-_HEAT = "temperature run of sensors"
-MEASURES = (_SENSORS, _MOUNTINGS, _CYCLES, _HEAT)
-"""What a next bench day can add."""
 
 SPREAD_TOGETHER = "spread of the sensitivity, all levels together"
 """What a fresh sensor in a fresh mounting scatters by from one placement of the load to the next."""
@@ -34,9 +39,6 @@ SPREAD_TOGETHER = "spread of the sensitivity, all levels together"
 MORE_SENSORS = (3, 6, 12, 24)
 MORE_MOUNTINGS = (1, 2, 4)
 MORE_CYCLES = (3, 5, 10)
-VERY_MANY = 100_000
-"""Added to a count: as if the spreads were known."""
-
 UNITS = 20_000
 """Units of each study that is run again."""
 
@@ -54,17 +56,6 @@ class Plan:
     size: BenchSize
     readings: int
 
-    @property
-    def words(self) -> str:
-        if self.measure == "now":
-            return "as measured"
-        if self.added >= VERY_MANY:
-            return f"any number of {self.measure}"
-        if self.measure == _HEAT:
-            return f"temperature run of {self.added} sensors"
-        what, _, of = self.measure.partition(" ")
-        return f"{self.added} more {what[:-1] if self.added == 1 else what} {of}".rstrip()
-
 
 @dataclass(frozen=True)
 class NextMeasurement:
@@ -76,7 +67,7 @@ class NextMeasurement:
                where the noise of the draws hides it), per_1000_readings (the same for each 1000 readings), note.
                Yields are shares, spreads relative, temperature coefficients in %/K.
     decides    the quantity by which the plans are compared
-    sentence   which next measurement narrows that interval most for its effort
+    advice     finding: which next measurement narrows that interval most for its effort
     confidence of the intervals of spreads; those of a yield are its 5 % and 95 % points over epistemic uncertainty
     seed       of the draws of a yield, None without a case
     units      drawn for each count, 0 without a case
@@ -84,7 +75,7 @@ class NextMeasurement:
 
     table: pd.DataFrame
     decides: str
-    sentence: str
+    advice: Finding
     confidence: float
     seed: int | None = None
     units: int = 0
@@ -124,13 +115,13 @@ def next_measurement(
     seed, drawn_units = None, 0
     if case is not None and measured_levels(case):
         levels = measured_levels(case)
-        added = {plan: _added_units(plan, size, levels) for plan in plans if plan.measure != _HEAT}
+        added = {plan: _added_units(plan, size, levels) for plan in plans if plan.measure != HEAT}
         chosen, found = yields_with_more(
             case, option, added.values(), units=units, workers=workers, stage=stage
         )
         decides, seed, drawn_units = f"yield with '{chosen}'", case.study.seed, units
         rows += [
-            _row(plan, decides, *_of_yield(found[more] if more or plan.measure == "now" else None))
+            _row(plan, decides, *_of_yield(found[more] if more or plan.measure == NOW else None))
             for plan, more in added.items()
         ]
     if spreads is not None:
@@ -140,34 +131,34 @@ def next_measurement(
     if not decides:
         lacking = "" if case is None else ", and the case has no spread with 'from N units'"
         raise NotMeasurableError(
-            f"nothing to look ahead from: the bench shows no spread{lacking}. Measure a second sensor and a "
-            "second cycle"
+            f"nothing to look ahead from, the bench shows no spread{lacking}",
+            "measure a second sensor and a second cycle",
         )
     table = _with_gains(pd.DataFrame(rows))
-    return NextMeasurement(table, decides, _sentence(table, decides), confidence, seed, drawn_units)
+    return NextMeasurement(table, decides, _advised(table, decides), confidence, seed, drawn_units)
 
 
 def _plans(size: BenchSize) -> list[Plan]:
     s, m, c, r = size.sensors, size.mountings, size.cycles, size.readings
-    plans = [Plan("now", 0, size, 0)]
+    plans = [Plan(NOW, 0, size, 0)]
     plans += [
-        Plan(_SENSORS, k, dataclasses.replace(size, sensors=s + k), k * m * c * r)
+        Plan(SENSORS, k, dataclasses.replace(size, sensors=s + k), k * m * c * r)
         for k in (*MORE_SENSORS, VERY_MANY)
     ]
     plans += [
-        Plan(_MOUNTINGS, k, dataclasses.replace(size, mountings=m + k), s * k * c * r) for k in MORE_MOUNTINGS
+        Plan(MOUNTINGS, k, dataclasses.replace(size, mountings=m + k), s * k * c * r) for k in MORE_MOUNTINGS
     ]
-    plans += [Plan(_CYCLES, k, dataclasses.replace(size, cycles=c + k), s * m * k * r) for k in MORE_CYCLES]
-    plans += [Plan(_HEAT, k, size, k * WARM_CYCLES * r) for k in MORE_SENSORS]
+    plans += [Plan(CYCLES, k, dataclasses.replace(size, cycles=c + k), s * m * k * r) for k in MORE_CYCLES]
+    plans += [Plan(HEAT, k, size, k * WARM_CYCLES * r) for k in MORE_SENSORS]
     return plans
 
 
 def _added_units(plan: Plan, now: BenchSize, levels: Container[Level]) -> Added:
     """Units that a plan adds at the `levels` that were measured: a further sensor brings its mountings with it."""
     more: dict[Level, int] = {}
-    if plan.measure == _SENSORS:
+    if plan.measure == SENSORS:
         more = {"unit": plan.added, "mounting": plan.added * max(now.mountings - 1, 0)}
-    elif plan.measure == _MOUNTINGS:
+    elif plan.measure == MOUNTINGS:
         more = {"mounting": plan.added * now.sensors}
     return tuple((level, count) for level, count in more.items() if level in levels)
 
@@ -185,7 +176,7 @@ def _of_yield(found: Yield | None) -> tuple[float, float | None, float | None, s
 
 def _spread_rows(spreads: Spreads, plans: list[Plan], confidence: float) -> list[dict[str, object]]:
     """Intervals of the relative spreads of the sensitivity."""
-    asked = [plan for plan in plans if plan.measure != _HEAT and plan.added < VERY_MANY]
+    asked = [plan for plan in plans if plan.measure != HEAT and plan.added < VERY_MANY]
     sizes = [(plan.size.sensors, plan.size.mountings, plan.size.cycles) for plan in asked]
     table = outlook_of_components(spreads.components["ln_sensitivity"], sizes, confidence=confidence)
     rows = []
@@ -210,7 +201,7 @@ def _temperature_rows(
 ) -> list[dict[str, object]]:
     """Mean temperature coefficient over sensors: mean +/- t(n - 1) s / sqrt(n), if the same s came out of more."""
     values = np.array([m.value for m in merits if m.value is not None])
-    asked = [plan for plan in plans if plan.measure in ("now", _HEAT)]
+    asked = [plan for plan in plans if plan.measure in (NOW, HEAT)]
     if values.size < 2:
         note = "one temperature" if not values.size else "one sensor was cycled at two temperatures"
         value = float(values[0]) if values.size else float("nan")
@@ -235,7 +226,7 @@ def _row(
 ) -> dict[str, object]:
     many = plan.added >= VERY_MANY
     return {
-        "measure": plan.measure, "added": plan.added, "words": plan.words,
+        "measure": plan.measure, "added": plan.added, "words": plan_words(plan.measure, plan.added),
         "sensors": None if many else plan.size.sensors, "mountings": plan.size.mountings,
         "cycles": plan.size.cycles, "readings": None if many else plan.readings, "quantity": quantity,
         "value": value, "low": low, "high": high, "note": note, "noise": noise,
@@ -246,11 +237,11 @@ def _with_gains(table: pd.DataFrame) -> pd.DataFrame:
     """Width of each interval, and what share of the present one it takes off, also for each 1000 readings."""
     table = table.astype(dict.fromkeys(("value", "low", "high", "sensors", "readings", "noise"), float))
     table["width"] = table["high"] - table["low"]
-    now = table[table["measure"] == "now"].set_index("quantity")
+    now = table[table["measure"] == NOW].set_index("quantity")
     present, noise = table["quantity"].map(now["width"]), table["quantity"].map(now["noise"])
     shrunk = present - table["width"]
     hidden = (
-        (shrunk.abs() <= np.hypot(noise, table["noise"])) & (table["noise"] > 0) & (table["measure"] != "now")
+        (shrunk.abs() <= np.hypot(noise, table["noise"])) & (table["noise"] > 0) & (table["measure"] != NOW)
     )
     table["narrower"] = (shrunk / present).where((present > 0) & ~hidden)
     table.loc[hidden, "note"] = "below resolution: the noise of the draws hides any change"
@@ -263,37 +254,40 @@ LEAST = 0.01
 """Share of the present width below which a narrowing is not worth a word."""
 
 
-def _sentence(table: pd.DataFrame, decides: str) -> str:
+def _advised(table: pd.DataFrame, decides: str) -> Finding:
     """What to measure next, for the quantity that decides; for the spread itself where nothing helps that."""
     found = _advice(table, decides)
     if found is not None:
         return found
-    said = f"No plan looked at narrows the interval on the {decides} by more than the draws resolve."
     other = _advice(table, SPREAD_TOGETHER) if decides != SPREAD_TOGETHER else None
-    return said if other is None else f"{said} {other}"
+    return Finding("no plan narrows", decides, {"instead": other})
 
 
-def _advice(table: pd.DataFrame, quantity: str) -> str | None:
+def _advice(table: pd.DataFrame, quantity: str) -> Finding | None:
     rows = table[(table["quantity"] == quantity) & (table["readings"] > 0)]
-    now = table[(table["quantity"] == quantity) & (table["measure"] == "now")]
+    now = table[(table["quantity"] == quantity) & (table["measure"] == NOW)]
     if not np.isfinite(now["width"]).all():
         can = rows[np.isfinite(rows["width"])].sort_values("readings", kind="stable")
-        if can.empty:
-            return None
-        least = can.iloc[0]
-        what = f"{least['words']} ({least['readings']:.0f} readings)"
-        return f"Next: {what}: so far the {quantity} has no interval at all."
+        return (
+            None
+            if can.empty
+            else Finding("measure next for an interval", quantity, {"plan": _as_data(can.iloc[0])})
+        )
     useful = rows[rows["narrower"] > LEAST].sort_values("per_1000_readings", ascending=False, kind="stable")
     if useful.empty:
         return None
     best = useful.iloc[0]
-    said = (
-        f"Next: {best['words']} ({best['readings']:.0f} readings), the most for the effort: the interval on the "
-        f"{quantity} becomes {100 * best['narrower']:.0f} % narrower."
-    )
     others = useful[useful["measure"] != best["measure"]]
-    if others.empty:
-        return said
-    second = others.iloc[0]
-    gain = f"{second['readings']:.0f} readings, {100 * second['narrower']:.0f} % narrower"
-    return f"{said} After that: {second['words']} ({gain})."
+    then = None if others.empty else _as_data(others.iloc[0])
+    return Finding("measure next", quantity, {"plan": _as_data(best), "then": then})
+
+
+def _as_data(row: pd.Series) -> dict[str, object]:
+    """A plan as data: what it adds, its readings, and the share of the present width that it takes off."""
+    narrower = None if pd.isna(row["narrower"]) else Number(float(row["narrower"]), unit="share")
+    return {
+        "measure": str(row["measure"]),
+        "added": int(row["added"]),
+        "readings": round(float(row["readings"])),
+        "narrower": narrower,
+    }

@@ -43,6 +43,7 @@ class RareFailures:
     result    probability with interval, method, evaluations, warnings and cross-check
     unit      the most likely failing unit; None where none was seen
     searched  units evaluated to find that unit, beside those of the result
+    budget, target_cv  as asked for
     """
 
     case: Case
@@ -51,6 +52,8 @@ class RareFailures:
     unit: FailingUnit | None
     searched: int
     version: str
+    budget: int
+    target_cv: float
 
 
 def rare_failures(
@@ -97,6 +100,8 @@ def rare_failures(
         None if z is None else failing_unit(units, z),
         searched.evaluations,
         version(),
+        budget,
+        target_cv,
     )
 
 

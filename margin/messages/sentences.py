@@ -11,7 +11,7 @@ from typing import Any
 
 from margin.estimates import numbers
 from margin.estimates.finding import Finding
-from margin.messages import advice
+from margin.messages import advice, bench_sentences, budget_sentences, comparison_sentences, rare_sentences
 from margin.messages.advice import bound_in_words
 from margin.messages.verdict import verdict_in_words
 
@@ -184,5 +184,9 @@ SENTENCES: Mapping[str, Callable[[str, Plain, str], str]] = {
     "largest against its limit": lambda subject, values, action: (
         f"no single cause: the error is largest against its limit at {_load(values)}"
     ),
+    **bench_sentences.SENTENCES,
+    **budget_sentences.SENTENCES,
+    **rare_sentences.SENTENCES,
+    **comparison_sentences.SENTENCES,
 }
 """Sentence of each kind from subject, values and action."""

@@ -15,8 +15,9 @@ from margin.bench.data.counted import counted
 from margin.bench.merits.static import mean_curve
 from margin.estimates import numbers
 from margin.estimates.bench_findings import Setup
+from margin.estimates.bench_plans import MEASURES, NOW, VERY_MANY
 from margin.estimates.bench_tables import components_frame, models_of
-from margin.estimates.next_measurement import MEASURES, VERY_MANY, NextMeasurement
+from margin.estimates.next_measurement import NextMeasurement
 from margin.report import style
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ def components(setup: Setup) -> list[Axes]:
         for place, row in enumerate(rows.to_dict("records")):
             if pd.isna(row["sd"]):
                 axes.annotate(
-                    "not measurable",
+                    "not available",
                     (0.0, place),
                     xytext=(4, 0),
                     textcoords="offset points",
@@ -181,7 +182,7 @@ def outlook_interval(outlook: NextMeasurement, ax: Axes | None = None) -> Axes:
     """Interval of the quantity that decides against the number of sensors; dotted: if the spreads were known."""
     axes = style.axes_of(ax, 6.0, 3.4)
     rows = outlook.of(outlook.decides)
-    rows = rows[rows["measure"].isin(["now", MEASURES[0]]) & rows["low"].notna()]
+    rows = rows[rows["measure"].isin([NOW, MEASURES[0]]) & rows["low"].notna()]
     many = rows[rows["added"] >= VERY_MANY]
     rows = rows[rows["added"] < VERY_MANY]
     count = rows["sensors"].to_numpy()

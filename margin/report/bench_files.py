@@ -11,10 +11,12 @@ import numpy as np
 import pandas as pd
 
 from margin.estimates.bench_findings import Findings
+from margin.estimates.bench_statements import statements_of
 from margin.estimates.bench_tables import components_frame, fits_frame, merits_frame, missing_frame, models_of
 from margin.estimates.next_measurement import NextMeasurement
+from margin.messages.sentences import said
 from margin.report import bench_page
-from margin.report import bench_words as words
+from margin.report.bench_page import DIFFERENCE, NO_DIFFERENCE, of_kinds
 from margin.report.document import to_json
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.manifest import subject_of_bench
@@ -58,13 +60,14 @@ def bench_contents(findings: Findings, outlook: NextMeasurement | None) -> dict[
 def to_document(
     findings: Findings, outlook: NextMeasurement | None, files: tuple[str, ...] = ()
 ) -> dict[str, Any]:
-    """The characterisation as plain data. A number that is not known is null; a note or `missing` says why."""
+    """The characterisation as plain data. A number that is not available is null; a note or `missing` says why."""
+    found = statements_of(findings, outlook)
     tables = {name: _plain(table.to_dict("records")) for name, table in _tables(findings, outlook).items()}
     return {
         "format": {"name": FORMAT, "version": VERSION},
         "files": list(files),
         "data": {
-            "source": findings.data.source, "readings": words.readings_of(findings),
+            "source": findings.data.source, "readings": found[0].values["readings"],
             "quantity": findings.data.quantity, "unit": findings.data.unit, "notes": list(findings.notes),
         },
         "kind": findings.kind,
@@ -74,9 +77,14 @@ def to_document(
             {"circuit": s.circuit, "interface": s.interface, **dataclasses.asdict(s.size)} for s in findings.setups
         ],
         **tables,
-        "statements": {by: list(found.statements) for by, found in findings.comparisons.items()},
+        "statements": {
+            by: [said(each) for each in of_kinds(found, DIFFERENCE, NO_DIFFERENCE) if each.values["by"] == by]
+            for by in findings.comparisons
+        },
+        "findings": [_plain(each.to_dict()) for each in found],
         "next": None if outlook is None else {
-            "decides": outlook.decides, "sentence": outlook.sentence, "units": outlook.units, "seed": outlook.seed,
+            "decides": outlook.decides, "sentence": f"{said(outlook.advice)}.", "units": outlook.units,
+            "seed": outlook.seed,
         },
     }  # fmt: skip
 

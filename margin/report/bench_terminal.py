@@ -2,35 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from html import escape
 
 from rich.text import Text
 
 from margin.estimates import numbers
 from margin.estimates.bench_findings import MAIN_FIGURES, Findings
+from margin.estimates.bench_statements import statements_of
 from margin.estimates.bench_tables import components_frame
+from margin.estimates.finding import Finding
 from margin.estimates.next_measurement import NextMeasurement
-from margin.estimates.number_columns import Cell
-from margin.report import bench_words as words
+from margin.messages.bench_sentences import title
+from margin.messages.sentences import said
+from margin.report.bench_columns import component_column, merit_column, outlook_column, outlook_level
+from margin.report.bench_page import (
+    DIFFERENCE,
+    NO_DIFFERENCE,
+    differences,
+    lacks,
+    model_lines,
+    next_day,
+    next_of,
+    of_kinds,
+)
+from margin.report.bench_setup import merits_beside, terms_of
 from margin.report.blocks import Block, Table
 from margin.report.blocks import Text as Paragraph
 from margin.report.layout import Column, Row, page_width, plain_text, table_lines, wrap, wrapped
+from margin.report.shown import listing
 from margin.report.shown import table as html_table
 
 _SETUPS_BESIDE = 4
-_TOLD = (
-    "file says",
-    "flagged",
-    "condensed into",
-    "cannot be read",
-    "columns",
-    "read as",
-    "read from",
-    "decimal comma",
-    "states no",
-)
-"""Notes on the data that stand on the terminal too, by what they say."""
 _PLANS = (
     Column("Next measurement", "left"),
     Column("Readings"),
@@ -42,54 +45,49 @@ _PLANS = (
 def render(findings: Findings, outlook: NextMeasurement | None, width: int | None = None) -> str:
     """The findings as plain text, by default as wide as the terminal."""
     width = width or page_width()
+    found = statements_of(findings, outlook)
     blocks = [
-        _head(findings, width),
+        _head(found, width),
         _merits(findings, width),
         _spreads(findings, width),
-        _models(findings, width),
-        _differences(findings, width),
-        _missing(findings, width),
-        _outlook(outlook, width),
+        _labelled(model_lines(found), width),
+        _labelled(_difference_lines(findings, found), width),
+        _labelled([("Not available:", f"{said(each)}.") for each in of_kinds(found, "not available")], width),
+        _outlook(found, outlook, width),
     ]
     return "\n".join(plain_text(block) for block in blocks if block)
 
 
-def _head(findings: Findings, width: int) -> list[Text]:
-    out = [Text(line) for line in wrap(words.title(findings), width)]
-    out += wrapped("Measured:", words.extent(findings), width)
-    said = [note for note in findings.data.notes if any(word in note for word in _TOLD)]
-    return out + (wrapped("Data:", "; ".join(said), width) if said else [])
+def _labelled(lines: Iterable[tuple[str, str]], width: int) -> list[Text]:
+    return [line for label, text in lines for line in wrapped(label, text, width)]
+
+
+def _head(found: Sequence[Finding], width: int) -> list[Text]:
+    out = [Text(line) for line in wrap(title(found[0].values), width)]
+    out += wrapped("Measured:", said(found[0]), width)
+    notes = [said(each) for each in of_kinds(found, "note on the data") if each.values["at_once"]]
+    return out + (wrapped("Data:", "; ".join(notes), width) if notes else [])
 
 
 def _merits(findings: Findings, width: int) -> list[Text]:
     """Pooled figures, each with its interval and its definition, some setups side by side."""
-    merits = _pooled(findings, MAIN_FIGURES)
+    terms = terms_of(findings, MAIN_FIGURES)
+    columns = [[setup.pooled.get(term.name) for setup in findings.setups] for term in terms]
+    cells = [merit_column(merits) for merits in columns]
     out: list[Text] = []
     for first in range(0, len(findings.setups), _SETUPS_BESIDE):
         shown = findings.setups[first : first + _SETUPS_BESIDE]
-        columns = (
+        headings = (
             Column("Figure of merit, mean over sensors", "left", "Figure"),
             *(Column(s.name) for s in shown),
         )
         rows: list[Row | str] = []
-        for name, definition, cells in merits:
-            rows.append((name, *(cell.lines for cell in cells[first : first + _SETUPS_BESIDE])))
-            rows.append(f"  : {definition}")
-        out += table_lines(columns, rows, width)
+        for term, own in zip(terms, cells, strict=True):
+            rows.append((str(term), *(cell.lines for cell in own[first : first + _SETUPS_BESIDE])))
+            rows.append(f"  : {term.definition}")
+        out += table_lines(headings, rows, width)
     level = f"{numbers.percent(findings.confidence)} over sensors; single sensors and all linearities in the report"
     return out + wrapped("Intervals:", level, width)
-
-
-def _pooled(findings: Findings, names: Iterable[str]) -> list[tuple[str, str, tuple[Cell, ...]]]:
-    """Name, definition and values by setup, in one format, of the figures that some setup has."""
-    rows = []
-    for name in names:
-        merits = [setup.pooled.get(name) for setup in findings.setups]
-        found = next((m for m in merits if m is not None and m.value is not None), None)
-        if found is not None:
-            definition = found.definition.removeprefix("mean over sensors: ")
-            rows.append((name, definition, words.merit_column(merits)))
-    return rows
 
 
 def _spreads(findings: Findings, width: int) -> list[Text]:
@@ -108,46 +106,23 @@ def _spread_rows(findings: Findings) -> list[tuple[str, str]]:
     records = [row for row in table.to_dict("records") if row["level"] != "lot" or row["sd"] == row["sd"]]
     return [
         (f"{row['parameter']} per {row['level']}", shown)
-        for row, shown in zip(records, words.component_column(records), strict=True)
+        for row, shown in zip(records, component_column(records), strict=True)
     ]
 
 
-def _models(findings: Findings, width: int) -> list[Text]:
-    return [line for label, said in _model_lines(findings) for line in wrapped(label, said, width)]
-
-
-def _model_lines(findings: Findings) -> list[tuple[str, str]]:
-    """Setups that share a statement on their model, and the statement."""
-    said: dict[str, list[str]] = {}
-    for setup in findings.setups:
-        said.setdefault(words.model_statement(setup), []).append(setup.name)
-    return [(f"Model, {'; '.join(names)}:", statement) for statement, names in said.items()]
-
-
-def _differences(findings: Findings, width: int) -> list[Text]:
-    out = []
-    for by, (resolved, rest) in words.difference_statements(findings).items():
-        for line in resolved:
-            out += wrapped(f"By {by}, resolved:", line, width)
-        names = "; ".join(line.split(": ", 1)[0] for line in rest)
+def _difference_lines(findings: Findings, found: Sequence[Finding]) -> list[tuple[str, str]]:
+    """Differences that are resolved, and the figures in which none is."""
+    lines = []
+    for by in findings.comparisons:
+        of = [each for each in of_kinds(found, DIFFERENCE, NO_DIFFERENCE) if each.values["by"] == by]
+        lines += [(f"By {by}, resolved:", said(each)) for each in of if each.kind == DIFFERENCE]
+        rest = [each.subject for each in of if each.kind == NO_DIFFERENCE]
         if rest:
-            out += wrapped(f"By {by}, no difference resolved:", names, width)
-    return out
+            lines.append((f"By {by}, no difference resolved:", "; ".join(rest)))
+    return lines
 
 
-def _missing(findings: Findings, width: int) -> list[Text]:
-    out = []
-    for what, where, why, measure in words.gathered(findings):
-        place = "" if where == words.WHOLE or len(findings.setups) == 1 else f" ({where})"
-        out += wrapped("Not available:", f"{what}{place}: {why}. {_measure(measure)}", width)
-    return out
-
-
-def _measure(text: str) -> str:
-    return f"Measure next: {text}." if text else ""
-
-
-def _outlook(outlook: NextMeasurement | None, width: int) -> list[Text]:
+def _outlook(found: Sequence[Finding], outlook: NextMeasurement | None, width: int) -> list[Text]:
     if outlook is None:
         return []
     records = outlook.of(outlook.decides).to_dict("records")
@@ -157,47 +132,32 @@ def _outlook(outlook: NextMeasurement | None, width: int) -> list[Text]:
             numbers.count(round(row["readings"])) if row["readings"] == row["readings"] else "",
             *cells,
         )
-        for row, (*cells,) in zip(records, words.outlook_column(records), strict=True)
+        for row, (*cells,) in zip(records, outlook_column(records), strict=True)
         if row["low"] == row["low"]
     ]
-    out = wrapped(
-        "More measurements:", f"{outlook.decides}, {words.outlook_level(outlook, outlook.decides)}", width
-    )
+    level = f"{outlook.decides}, {outlook_level(outlook, outlook.decides)}"
     shown = [(name, readings, ends, gain) for name, readings, ends, _, gain in rows]
-    return [*out, *table_lines(_PLANS, shown, width), *_whole(outlook.sentence, width)]
-
-
-def _whole(text: str, width: int) -> list[Text]:
-    return [Text(line) for line in wrap(text, width, rest="  ")]
+    return [
+        *wrapped("More measurements:", level, width),
+        *table_lines(_PLANS, shown, width),
+        *wrapped("Next:", f"{said(next_of(found))}.", width),
+    ]
 
 
 def notebook_html(findings: Findings, outlook: NextMeasurement | None) -> str:
     """The same as simple HTML: the tables of the page that matter first."""
-    from margin.report.bench_page import differences, lacks, next_day
-
-    parts = [
-        f"<p><strong>{escape(words.title(findings))}</strong></p><p>{escape(words.extent(findings))}</p>"
-    ]
-    blocks: list[Block] = [_figures(findings)]
+    found = statements_of(findings, outlook)
+    parts = [f"<p><strong>{escape(title(found[0].values))}</strong></p><p>{escape(said(found[0]))}</p>"]
+    blocks: list[Block] = [merits_beside(findings)]
     if rows := _spread_rows(findings):
         caption = f"Spread by level of variation, {findings.setups[0].name}."
         blocks.append(Table(caption, ("Spread", "Standard deviation (interval)"), tuple(rows)))
-    blocks += [Paragraph(f"{label} {said}") for label, said in _model_lines(findings)]
-    for block in (*blocks, *differences(findings), *lacks(findings), *next_day(outlook)):
+    blocks += [Paragraph(f"{label} {text}") for label, text in model_lines(found)]
+    for block in (*blocks, *differences(findings, found), *lacks(found), *next_day(found, outlook)):
         if isinstance(block, Table):
             parts.append(html_table(block.columns, block.rows, block.caption))
         elif isinstance(block, Paragraph):
             parts.append(f"<p>{escape(block.text)}</p>")
-    return f"<div>{''.join(parts)}</div>"
-
-
-def _figures(findings: Findings) -> Table:
-    """Pooled figures of all setups side by side."""
-    names = dict.fromkeys(name for setup in findings.setups for name in setup.pooled)
-    rows = tuple(
-        (name, definition, *(cell.text for cell in cells))
-        for name, definition, cells in _pooled(findings, names)
-    )
-    columns = ("Figure", "Definition", *(setup.name for setup in findings.setups))
-    level = numbers.percent(findings.confidence)
-    return Table(f"Figures of merit, mean over sensors, with intervals at {level}.", columns, rows, 2)
+    every = tuple(dict.fromkeys(name for setup in findings.setups for name in setup.pooled))
+    defined = listing((f"{term}:", term.definition) for term in terms_of(findings, every))
+    return f"<div>{''.join(parts)}<details><summary>Definitions</summary>{defined}</details></div>"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from html import escape
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -14,6 +15,28 @@ from margin.report import style
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+
+class Term(str):
+    """A term of the trade: text like any other, which on a page carries its definition.
+
+    definition  one or two sentences; a page shows them beside the pointer and under the keyboard's focus
+    name        of the term in the glossary, by default the text itself
+    source      of the definition; '' where it is part of the data
+    """
+
+    definition: str
+    name: str
+    source: str
+
+    def __new__(cls, text: str, definition: str, name: str = "", source: str = "") -> Term:
+        term = super().__new__(cls, text)
+        term.definition, term.name, term.source = definition, name or text, source
+        return term
+
+    def __html__(self) -> str:
+        """The term as HTML: template engines take it for markup."""
+        return f'<abbr class="term" tabindex="0" title="{escape(self.definition)}">{escape(str(self))}</abbr>'
 
 
 LONG = 12

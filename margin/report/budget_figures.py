@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _SCOPES = (
-    ("within", "within a unit: no calibration removes it", style.VERMILLION, "o"),
-    ("between", "from unit to unit: removable by a better calibration", style.BLUE, "s"),
-    ("common", "common to all units: removable by a better curve or reference", style.GREEN, "^"),
+    ("within", "within a unit", "no calibration removes it", style.VERMILLION, "o"),
+    ("between", "from unit to unit", "removable by a better calibration", style.BLUE, "s"),
+    ("common", "common to all units", "removable by a better curve or reference", style.GREEN, "^"),
 )
 _HATCHES = {"frozen": "", "halved": "", "doubled": "//"}
 _MOST = 6
@@ -104,9 +104,11 @@ def scopes_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -
     rows = shares.scopes[shares.scopes["option"] == option].set_index("output")
     table = rows.loc[[error_name(load) for load in loads]]
     parts = []
-    for name, told, colour, marker in _SCOPES:
+    for name, scope, remedy, colour, marker in _SCOPES:
         value, low, high = (table[f"{name}{end}"].to_numpy(dtype=np.float64) for end in ("", "_low", "_high"))
-        parts.append((textwrap.fill(told, 30), style.Look(colour, marker, "-"), value, low, high))
+        parts.append(
+            (textwrap.fill(f"{scope}: {remedy}", 30), style.Look(colour, marker, "-"), value, low, high)
+        )
     _whiskers(axes, load_places(axes, shares.case, loads), parts, 0.5)
     return axes
 
@@ -119,14 +121,12 @@ def spread_over_load(shares: ErrorShares, option: str, ax: Axes | None = None) -
     rows = rows.loc[[error_name(load) for load in loads]]
     whole = rows["standard_deviation"].to_numpy()
     axes.plot(loads, whole, color=style.BLACK, marker="D", ms=3.5, lw=1.6, label="all")
-    for (name, told, colour, marker), line in zip(_SCOPES, ("--", "-.", ":"), strict=True):
+    for (name, scope, _, colour, marker), line in zip(_SCOPES, ("--", "-.", ":"), strict=True):
         low, value, high = (
             whole * np.sqrt(rows[f"{name}{end}"].clip(lower=0.0).to_numpy()) for end in ("_low", "", "_high")
         )
         axes.fill_between(loads, low, high, color=colour, alpha=0.2, lw=0)
-        axes.plot(
-            loads, value, color=colour, ls=line, marker=marker, ms=3.5, lw=1.4, label=told.split(":")[0]
-        )
+        axes.plot(loads, value, color=colour, ls=line, marker=marker, ms=3.5, lw=1.4, label=scope)
     axes.set_ylim(bottom=0.0)
     load_axis(axes, shares.case)
     axes.margins(x=0.02)

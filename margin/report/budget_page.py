@@ -2,47 +2,38 @@
 
 from __future__ import annotations
 
-from math import isnan
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.budget import NO_OUTPUT
-from margin.estimates.budget_causes import LOOSER, TIGHTER
+from margin.estimates.budget_findings import findings_of_budget
 from margin.estimates.error_budget import ErrorBudget
-from margin.estimates.number_columns import NONE, Cell, change_column, scale_of
-from margin.estimates.shares import FAILING, MARGIN, ErrorShares
+from margin.estimates.finding import Finding
+from margin.estimates.number_columns import Cell, scale_of
+from margin.estimates.shares import ErrorShares
 from margin.estimates.shares.result import CURED, ESTIMATORS, TOTAL_EFFECT
 from margin.messages.requirement import requirement_in_words
-from margin.report import budget_figures, style
-from margin.report.blocks import Block, Listing, Section, Table, Text
+from margin.messages.sentences import said
+from margin.report import style
+from margin.report.blocks import Block, Listing, Picture, Section, Table, Text
+from margin.report.budget_changes import changes_section, error_changes, interactions
 from margin.report.document import effect_records, records, to_json, with_undetermined
-from margin.report.effects import (
-    dependent_lines,
-    effect_blocks,
-    inert_lines,
-    rank_cell,
-    rows_of,
-    undefined,
-)
+from margin.report.effects import effect_blocks
+from margin.report.finding_cells import entry
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
 from margin.report.shown import listing, paragraph
 from margin.report.shown import table as html_table
-from margin.report.summary import changed, entry_of
-from margin.report.where import drawn_picture, effect_column, where_section
+from margin.report.where import effect_cells, where_section
 
 FORMAT, VERSION = "margin budget", 1
-NOT_ADDITIVE = (
-    "Each line changes one cause alone, in use and at the calibration, on the same draws. Gains of several lines "
-    "do not add up: what causes do together belongs to none of them alone."
-)
-_CHANGES = ("frozen", "halved", "doubled", TIGHTER, LOOSER)
-_ON_TERMINAL = 8
+LEADING_CAUSE = "leading cause of the margin"
 
 
 def schema_path() -> Path:
@@ -59,8 +50,10 @@ def render(budget: ErrorBudget, option: str | None = None, width: int | None = N
     rows = [(rank, group, total.lines, cured.lines, moved) for rank, group, total, cured, moved in leading]
     lines = wrapped("Budget of:", f"{budget.case.name}, calibration {name!r}", width)
     lines += table_lines(columns, rows, width)
-    lines += [line for label, text in _notes(budget, name) for line in wrapped(label, text, width)]
-    return plain_text(lines + listed(f"Cautions ({len(budget.cautions)}):", budget.cautions, width))
+    findings = findings_of_budget(budget, name)
+    lines += [line for label, text in _notes(findings) for line in wrapped(label, text, width)]
+    cautions = _said(findings, "caution")
+    return plain_text(lines + listed(f"Cautions ({len(cautions)}):", cautions, width))
 
 
 def notebook_html(budget: ErrorBudget, option: str | None = None) -> str:
@@ -70,8 +63,9 @@ def notebook_html(budget: ErrorBudget, option: str | None = None) -> str:
     columns = [heading.replace("\n", " ") for heading, _ in _leading_columns(scale)]
     rows = [(rank, group, total.text, cured.text, moved) for rank, group, total, cured, moved in leading]
     head = paragraph("Budget of:", f"{budget.case.name}, calibration {name!r}")
-    cautions = [("Caution:", text) for text in budget.cautions]
-    return f"<div>{head}{html_table(columns, rows)}{listing([*_notes(budget, name), *cautions])}</div>"
+    findings = findings_of_budget(budget, name)
+    cautions = [("Caution:", text) for text in _said(findings, "caution")]
+    return f"<div>{head}{html_table(columns, rows)}{listing([*_notes(findings), *cautions])}</div>"
 
 
 def _leading_columns(scale: numbers.Scale) -> tuple[tuple[str, Literal["left", "right"]], ...]:
@@ -87,39 +81,38 @@ def _leading_rows(
 ) -> tuple[numbers.Scale, list[tuple[str, str, Cell, Cell, str]]]:
     """Unit of the errors; rank, cause, total effect, failing units cured and what halving does, of the leading
     causes."""
-    margin = rows_of(budget.shares, option, MARGIN, "factor")
-    leading = [row for _, row in margin[margin["verdict"] == "resolved"].head(_ON_TERMINAL).iterrows()]
-    groups = [str(row["group"]) for row in leading]
-    failing = {
-        str(row["group"]): row for _, row in rows_of(budget.shares, option, FAILING, "factor").iterrows()
-    }
-    halved = {str(row["factor"]): row for _, row in _actions(budget, option, "factor", "halved").iterrows()}
-    changed = [halved.get(group) for group in groups]
-    scale = _error_scale(changed)
-    moved = (
-        "several together" if row is None and " + " in group else text
-        for row, group, text in zip(changed, groups, _moved(changed, scale), strict=True)
-    )
-    totals = effect_column(leading, "total")
-    cured = effect_column([failing[group] for group in groups], "cured")
+    found = [each for each in findings_of_budget(budget, option) if each.kind == LEADING_CAUSE]
+    causes = [each.to_dict() for each in found]
+    values = [each["values"] for each in causes]
+    halved = [None if each["halved"] is None else entry(each["halved"]) for each in values]
+    scale = scale_of(halved, "N")
+    moved = error_changes(halved, scale)
+    totals = effect_cells([entry(each["total"]) for each in values])
+    cured = effect_cells([entry(each["cured"]) for each in values])
     rows = [
-        (rank_cell(row, margin), group, total, cure, text)
-        for row, group, total, cure, text in zip(leading, groups, totals, cured, moved, strict=True)
-    ]
+        (
+            f"{own['rank']}{'=' if own['tied'] else ''}", str(cause["subject"]), total, cure,
+            "several together" if own["dependent"] and own["halved"] is None else change,
+        )
+        for cause, own, total, cure, change in zip(causes, values, totals, cured, moved, strict=True)
+    ]  # fmt: skip
     return scale, rows
 
 
-def _notes(budget: ErrorBudget, name: str) -> list[tuple[str, str]]:
-    """Label and sentence of what stands below the causes, cautions aside."""
+def _notes(findings: Sequence[Finding]) -> list[tuple[str, str]]:
+    """Label and sentence of the notes below the causes, without the cautions."""
+    groups = _said(findings, "dependent factors", "groups without effect", "undefined effects")
     notes = (
-        ("Note:", (NOT_ADDITIVE, TOTAL_EFFECT, CURED)),
-        ("Runs:", tuple(run.told for run in budget.shares.runs)),
-        (
-            "Note:",
-            (*dependent_lines(budget.shares), *inert_lines(budget.shares), *undefined(budget.shares, name)),
-        ),
+        ("Note:", (*_said(findings, "no leading cause", "changes do not add up"), TOTAL_EFFECT, CURED)),
+        ("Runs:", _said(findings, "runs of a grouping")),
+        ("Note:", groups),
     )
     return [(label, text) for label, texts in notes for text in texts]
+
+
+def _said(findings: Sequence[Finding], *kinds: str) -> tuple[str, ...]:
+    """Sentences of the findings of these kinds, in their order."""
+    return tuple(said(each) for each in findings if each.kind in kinds)
 
 
 def write(
@@ -138,7 +131,9 @@ def contents(budget: ErrorBudget, option: str | None = None) -> dict[str, str]:
     with style.settings():
         parts = sections(budget, name)
     files = {
-        "budget.html": page(f"Error budget: {budget.case.name}", name, None, budget.version, parts),
+        "budget.html": page(
+            f"Error budget: {budget.case.name}", _headline(budget, name), None, budget.version, parts
+        ),
         "actions.csv": csv_text(budget.actions),
         "effects.csv": csv_text(budget.shares.effects),
         "effects_sums.csv": csv_text(budget.shares.sums),
@@ -147,12 +142,19 @@ def contents(budget: ErrorBudget, option: str | None = None) -> dict[str, str]:
     for label, frame in _optional(budget.shares):
         files[f"{label}.csv"] = csv_text(frame)
     files |= {f"{shown.name}.svg": shown.svg for part in parts for shown in part.pictures}
-    files["budget.json"] = to_json(document(budget, (*files, "budget.json")))
+    files["budget.json"] = to_json(document(budget, (*files, "budget.json"), name))
     return files
 
 
-def document(budget: ErrorBudget, files: tuple[str, ...] = ()) -> dict[str, Any]:
-    """The budget as plain data; what is not finite is null, its place in `undetermined`."""
+def _headline(budget: ErrorBudget, option: str) -> str:
+    """The leading cause, for the head of the page."""
+    first = findings_of_budget(budget, option)[0]
+    return f"Leading cause: {first.subject}" if first.kind == LEADING_CAUSE else said(first)
+
+
+def document(budget: ErrorBudget, files: tuple[str, ...] = (), option: str | None = None) -> dict[str, Any]:
+    """The budget as plain data, findings for one option; what is not finite is null, its place in `undetermined`."""
+    name = budget.leading_option if option is None else option
     shares = budget.shares
     plain = {
         "format": {"name": FORMAT, "version": VERSION},
@@ -175,122 +177,81 @@ def document(budget: ErrorBudget, files: tuple[str, ...] = ()) -> dict[str, Any]
             for label, frame in _optional(shares)
         },
         "cautions": list(budget.cautions),
+        "findings": [each.to_dict() for each in findings_of_budget(budget, name)],
     }
     return with_undetermined(plain)
 
 
 def sections(budget: ErrorBudget, option: str) -> tuple[Section, ...]:
-    """All sections of the page, for one option."""
-    shares = budget.shares
-    parts = [_leading(budget, option), _act(budget, option), where_section(shares, option, budget.version)]
-    extra = tuple(_extra(shares, option))
-    if extra:
-        parts.append(Section("Interactions and dependent factors", extra))
-    runs = tuple(run.told for run in shares.runs)
-    parts.append(
+    """All sections of the page for one option: leading causes, then the evidence, folded."""
+    shares, findings = budget.shares, findings_of_budget(budget, option)
+    effects = effect_blocks(shares, option, budget.version)
+    leading = next((block for block in effects if isinstance(block, Picture)), None)
+    answers = _answers(findings)
+    evidence = [
         Section(
-            "Computation",
-            (
-                Listing("Runs", (*runs, f"seed {budget.case.study.seed}; margin {budget.version}")),
-                Listing(
-                    "Estimators",
-                    (
-                        f"Effects: {ESTIMATORS[0].lower()}{ESTIMATORS[1:]}",
-                        "Changes: the same units drawn again on the same random numbers; intervals from the scatter "
-                        "between ten sections of them",
-                    ),
-                ),
-                Listing("Cautions", budget.cautions),
-            ),
-        )
+            "Effects of causes on margin and failing units",
+            tuple(block for block in effects if block is not leading),
+            answer=answers["effects"],
+        ),
+        replace(changes_section(budget, option), answer=answers["changes"]),
+        where_section(shares, option, budget.version),
+    ]
+    extra = tuple(interactions(shares, option))
+    if extra:
+        evidence.append(Section("Interactions and dependent factors", extra))
+    evidence.append(_computation(findings))
+    first = _summary(budget, option, findings, leading)
+    return (first, *(replace(part, folded=True) for part in evidence))
+
+
+def _answers(findings: Sequence[Finding]) -> dict[str, str]:
+    """Answers in the headings of the folded sections: the leading cause, and the effect of halving its spread."""
+    leading = [each for each in findings if each.kind == LEADING_CAUSE]
+    changed = next((each for each in leading if each.values["halved"] is not None), None)
+    moved = (
+        "no single cause changed" if changed is None else f"{changed.subject} halved: {_moved_by(changed)}"
     )
-    return tuple(parts)
+    first = f"leading: {leading[0].subject}" if leading else "none resolved"
+    return {"effects": first, "changes": moved}
 
 
-def _leading(budget: ErrorBudget, option: str) -> Section:
-    blocks: list[Block] = [Text(line) for line in requirement_in_words(budget.case)]
-    blocks += effect_blocks(budget.shares, option, budget.version)
-    return Section(f"Effects of causes on margin and failing units ({option})", tuple(blocks))
+def _moved_by(cause: Finding) -> str:
+    moved = entry(cause.to_dict()["values"]["halved"])
+    return f"95 % of |error| {numbers.change(moved.value, moved.low, moved.high, 'N')}"
 
 
-def _act(budget: ErrorBudget, option: str) -> Section:
-    blocks: list[Block] = [Text(NOT_ADDITIVE)]
-    blocks.append(
-        drawn_picture(
-            "actions",
-            budget_figures.action_bars(budget, option),
-            "95 % of |error| with one spread frozen (open), halved or doubled; lines are intervals.",
-            _actions_caption(budget),
-        )
+def _summary(
+    budget: ErrorBudget, option: str, findings: Sequence[Finding], leading: Picture | None
+) -> Section:
+    """Leading causes as a sentence, figure and table."""
+    scale, rows = _leading_rows(budget, option)
+    names = [heading.replace("\n", " ") for heading, _ in _leading_columns(scale)]
+    causes = _said(findings, LEADING_CAUSE, "no leading cause")
+    blocks: list[Block] = [Text(f"Calibration option: {option}."), Text(f"Leading: {causes[0]}.")]
+    blocks += [] if leading is None else [leading]
+    if rows:
+        body = tuple((rank, cause, total.text, cure.text, moved) for rank, cause, total, cure, moved in rows)
+        blocks.append(Table(f"Leading causes with {option!r}.", tuple(names), body, 2))
+    blocks += [Text(text) for text in _said(findings, "changes do not add up", "undefined effects")]
+    blocks += [Text(line) for line in requirement_in_words(budget.case)]
+    return Section("Summary", tuple(blocks))
+
+
+def _computation(findings: Sequence[Finding]) -> Section:
+    """What was evaluated, by which estimators, and cautions."""
+    effects = f"Effects: {ESTIMATORS[0].lower()}{ESTIMATORS[1:]}"
+    changes = (
+        "Changes: the same units drawn again on the same random numbers; intervals from the scatter between ten "
+        "sections of them"
     )
-    for by in dict.fromkeys(budget.actions["by"]):
-        blocks.append(_actions_table(budget, option, str(by)))
-    return Section("What can be changed", tuple(blocks))
-
-
-def _actions_table(budget: ErrorBudget, option: str, by: str) -> Table:
-    of = budget.actions[(budget.actions["option"] == option) & (budget.actions["by"] == by)]
-    resolved = of[of["verdict"] == "resolved"]["factor"].unique()
-    by_rank = _actions(budget, option, by, "frozen").sort_values(["rank", "error_change_N"])
-    changes = [change for change in _CHANGES if (of["change"] == change).any()]
-    named = [row for _, row in by_rank[by_rank["factor"].isin(resolved)].iterrows()]
-    scale = _error_scale([row for _, row in of.iterrows()])
-    cells: list[tuple[str, ...]] = []
-    for change in changes:
-        own = {str(row["factor"]): row for _, row in of[of["change"] == change].iterrows()}
-        found = [own.get(str(row["factor"])) for row in named]
-        cells.append(
-            tuple(
-                NONE if row is None else f"{moved}; {gained}"
-                for row, moved, gained in zip(found, _moved(found, scale), _gained(found), strict=True)
-            )
-        )
-    rows = tuple(
-        (rank_cell(row, by_rank), str(row["factor"]), *texts)
-        for row, *texts in zip(named, *cells, strict=True)
+    computed = _said(findings, "computed budget")
+    blocks = (
+        Listing("Runs", (*_said(findings, "runs of a grouping"), *computed)),
+        Listing("Estimators", (effects, changes)),
+        Listing("Cautions", _said(findings, "caution")),
     )
-    silent = of["factor"].nunique() - len(resolved)
-    told = f" {silent} more below resolution, with numbers in actions.csv." if silent else ""
-    heads = tuple(f"{change.capitalize()}: |error| ({scale.unit}); yield (points)" for change in changes)
-    return Table(
-        f"Change of the 95 % point of |error| and of the yield, by {by}.{told}", ("Rank", by.capitalize(), *heads),
-        rows, 2,
-    )  # fmt: skip
-
-
-def _extra(shares: ErrorShares, option: str) -> list[Block]:
-    blocks: list[Block] = []
-    if shares.second is not None:
-        pairs = shares.second
-        rows = pairs[
-            (pairs["option"] == option) & (pairs["output"] == MARGIN) & (pairs["verdict"] == "resolved")
-        ]
-        leading = [row for _, row in rows.sort_values("second", ascending=False).head(20).iterrows()]
-        body: tuple[tuple[str, ...], ...] = tuple(
-            (str(row["group"]), str(row["other"]), cell.text)
-            for row, cell in zip(leading, effect_column(leading, "second"), strict=True)
-        )
-        blocks.append(
-            Table("Pairs of groups with a resolved interaction.", ("Group", "with", "Share"), body, 2)
-        )
-    if shares.shapley is not None:
-        rows = shares.shapley
-        rows = rows[(rows["option"] == option) & (rows["output"] == MARGIN)].sort_values(
-            "effect", ascending=False
-        )
-        leading = [row for _, row in rows[rows["verdict"] == "resolved"].iterrows()]
-        body = tuple(
-            (str(row["group"]), cell.text)
-            for row, cell in zip(leading, effect_column(leading, "effect"), strict=True)
-        )
-        blocks.append(
-            Table(
-                "Shapley effects: interactions and dependence are shared among the factors; they sum to 1.",
-                ("Factor", "Effect"),
-                body,
-            )
-        )
-    return blocks
+    return Section("Computation", blocks, answer=computed[0])
 
 
 def _optional(shares: ErrorShares) -> list[tuple[str, pd.DataFrame]]:
@@ -298,35 +259,3 @@ def _optional(shares: ErrorShares) -> list[tuple[str, pd.DataFrame]]:
         ("over_temperature", shares.over_temperature), ("second_order", shares.second), ("shapley", shares.shapley),
     )  # fmt: skip
     return [(label, frame) for label, frame in found if frame is not None]
-
-
-def _actions(budget: ErrorBudget, option: str, by: str, change: str) -> pd.DataFrame:
-    rows = budget.actions
-    return rows[(rows["option"] == option) & (rows["by"] == by) & (rows["change"] == change)]
-
-
-def _error_scale(rows: list[pd.Series | None]) -> numbers.Scale:
-    """One unit for the changes of the error."""
-    return scale_of([None if row is None else entry_of(row, "error_change_N") for row in rows], "N")
-
-
-def _moved(rows: list[pd.Series | None], scale: numbers.Scale) -> list[str]:
-    """Changes of the 95 % point of |error|, one column."""
-    found = [None if row is None else entry_of(row, "error_change_N") for row in rows]
-    cells = change_column(found, numbers.Scale(scale.factor, ""))
-    return [
-        NO_OUTPUT if entry is not None and isnan(entry.value) else changed(cell)
-        for entry, cell in zip(found, cells, strict=True)
-    ]
-
-
-def _gained(rows: list[pd.Series | None]) -> list[str]:
-    """Changes of the yield in points, one column."""
-    found = [None if row is None else entry_of(row, "yield_change") for row in rows]
-    return [changed(cell) for cell in change_column(found, numbers.Scale(100.0, ""))]
-
-
-def _actions_caption(budget: ErrorBudget) -> str:
-    level = numbers.percent(budget.case.requirement.confidence)
-    units = numbers.count(int(budget.actions["units"].max()))
-    return f"Intervals at {level}; {units} units, seed {budget.case.study.seed}, margin {budget.version}."

@@ -1,28 +1,25 @@
-"""Two studies side by side, on the terminal, in a notebook and as a page."""
+"""Two studies side by side on the terminal and in a notebook; rows and figure that the page shares."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from margin.estimates import numbers
+from margin.estimates.comparison_findings import PLACES, findings_of_comparison
 from margin.estimates.comparison_result import Comparison
-from margin.estimates.findings import computed
-from margin.estimates.number_columns import NONE, Cell, Entry, change_column, share_column
-from margin.estimates.results import Results
-from margin.messages.requirement import requirement_in_words, requirement_lines
+from margin.estimates.finding import Finding
+from margin.estimates.number_columns import Cell, change_column, share_column
+from margin.messages.comparison_sentences import check_shown
+from margin.messages.requirement import requirement_lines
 from margin.messages.sentences import said
 from margin.report import style
-from margin.report.blocks import Block, Section, Table, Text
+from margin.report.blocks import Table
+from margin.report.finding_cells import entry
 from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
-from margin.report.page import options_table, page
 from margin.report.shown import listing
 from margin.report.shown import table as html_table
-from margin.report.summary import entry_of, summarise
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,11 +37,13 @@ _CHECKS = (
     Column("First", "left"),
     Column("Second", "left"),
 )
-_CHECK_WORDS = {"kept": "passed", "exceeded": "EXCEEDED"}
+
+MOST_INPUTS = 6
+"""Changed inputs listed on a screen."""
 
 
 @dataclass(frozen=True)
-class _Line:
+class Line:
     """One calibration option of both studies in text; the difference in points."""
 
     option: str
@@ -57,43 +56,50 @@ class _Line:
 def render(comparison: Comparison, width: int | None = None) -> str:
     """The comparison as plain text, by default as wide as the terminal."""
     width = width or page_width()
-    shown = [line for label, text in _above(comparison) for line in wrapped(label, text, width)]
+    findings = findings_of_comparison(comparison)
+    shown = [line for label, text in _above(comparison, findings) for line in wrapped(label, text, width)]
     rows = [
         (
             line.option, line.first, line.second, line.difference.text,
             "" if line.verdict == numbers.BELOW_RESOLUTION else line.verdict,
         )
-        for line in _lines(comparison)
+        for line in lines_of(findings)
     ]  # fmt: skip
     shown.extend(table_lines(_COLUMNS, rows, width))
-    shown.extend(table_lines(_CHECKS, _check_rows(comparison), width))
-    cautions = _cautions(comparison)
+    shown.extend(table_lines(_CHECKS, check_rows(findings), width))
+    cautions = [said(each) for each in of_kind(findings, "caution")]
     shown.extend(listed(f"Cautions ({len(cautions)}):", cautions, width))
-    shown.extend(wrapped("Computed:", said(computed(comparison.second)), width))
+    shown.extend(wrapped("Computed:", said(findings[-1]), width))
     return plain_text(shown)
 
 
 def notebook_html(comparison: Comparison) -> str:
     """The comparison as simple HTML for a notebook: what the terminal shows."""
-    found, checks = _table(comparison), _checks_table(comparison)
-    tables = "".join(html_table(table.columns, table.rows, table.caption) for table in (found, checks))
-    below = [("Caution:", text) for text in _cautions(comparison)]
-    below.append(("Computed:", said(computed(comparison.second))))
-    return f"<div>{listing(_above(comparison))}{tables}{listing(below)}</div>"
+    findings = findings_of_comparison(comparison)
+    found = (differences_table(comparison, findings), checks_table(findings))
+    tables = "".join(html_table(table.columns, table.rows, table.caption) for table in found)
+    below = [("Caution:", said(each)) for each in of_kind(findings, "caution")]
+    below.append(("Computed:", said(findings[-1])))
+    return f"<div>{listing(_above(comparison, findings))}{tables}{listing(below)}</div>"
 
 
-def _above(comparison: Comparison) -> Iterator[tuple[str, str]]:
+def of_kind(findings: Sequence[Finding], kind: str) -> list[Finding]:
+    """Findings of one kind."""
+    return [each for each in findings if each.kind == kind]
+
+
+def _above(comparison: Comparison, findings: Sequence[Finding]) -> Iterator[tuple[str, str]]:
     """Label and sentence of what stands above the differences."""
-    for place, results in _both(comparison):
-        yield f"{place}:", f"{results.case.name}, {results.verdict}"
-        yield f"{place}, recommended:", results.recommendation.option or "no calibration option"
+    for each in of_kind(findings, "verdict of a case"):
+        yield f"{str(each.values['place']).capitalize()}:", said(each)
+    yield "Difference:", f"{said(findings[0])}."
+    inputs = of_kind(findings, "changed input")
+    for each in inputs[:MOST_INPUTS]:
+        yield "Changed input:", said(each)
+    if len(inputs) > MOST_INPUTS:
+        yield "Changed inputs:", f"{len(inputs) - MOST_INPUTS} more, with all values on the page"
     for label, text in requirement_lines(comparison.first.case):
         yield f"{label}:", f"{text}."
-
-
-def _cautions(comparison: Comparison) -> tuple[str, ...]:
-    """Cautions of both studies, each once."""
-    return tuple(dict.fromkeys((*comparison.first.cautions, *comparison.second.cautions)))
 
 
 def difference_by_option(comparison: Comparison, ax: Axes | None = None) -> Axes:
@@ -107,111 +113,51 @@ def difference_by_option(comparison: Comparison, ax: Axes | None = None) -> Axes
         axes.hlines(place, low, high, color=look.colour, lw=1.6)
         axes.plot(value, place, ls="", marker=look.marker, ms=6, mfc=fill, color=look.colour)
     axes.axvline(0.0, color=style.BLACK, lw=0.8)
-    axes.set_yticks(range(len(rows)), [str(name) for name in rows["option"]])
+    axes.set_yticks(range(len(rows)), [style.label(str(name)) for name in rows["option"]])
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlabel("Yield, second less first (percentage points)")
     axes.set_title("open: below resolution", loc="left")
     return axes
 
 
-def section(comparison: Comparison) -> Section:
-    """The differences as a section of a page."""
-    return Section("Differences on the same draws", (_table(comparison),))
-
-
-def checks_section(comparison: Comparison) -> Section:
-    """The design checks of both as a section of a page."""
-    return Section("Design checks side by side", (_checks_table(comparison),))
-
-
-def _checks_table(comparison: Comparison) -> Table:
-    caption = "Value at the least favourable end, limit, and verdict; – where the chain has no such check."
-    return Table(caption, ("Design check", "First", "Second"), tuple(_check_rows(comparison)))
-
-
-def render_page(comparison: Comparison) -> str:
-    """The page that compares."""
-    blocks: list[Block] = [Text(line) for line in requirement_in_words(comparison.first.case)]
-    sides = []
-    for place, results in _both(comparison):
-        summary = summarise(results)
-        sides.append(
-            Section(
-                f"{place}: {results.case.name}",
-                (
-                    Text(f"{summary.verdict.capitalize()}. Recommended: {summary.recommendation}."),
-                    options_table(summary),
-                    Text(f"{summary.computed}."),
-                    Text(f"The full report stands in {place.lower()}/report.html."),
-                    *(Text(f"Caution: {caution}") for caution in summary.cautions),
-                ),
-            )
-        )
-    title = f"{comparison.first.case.name} and {comparison.second.case.name}"
-    headline = Section("Requirement", tuple(blocks))
-    verdicts = "; ".join(f"{place.lower()}: {r.verdict}" for place, r in _both(comparison))
-    parts = (headline, section(comparison), checks_section(comparison), *sides)
-    return page(title, verdicts, None, comparison.second.version, parts)
-
-
-def _both(comparison: Comparison) -> tuple[tuple[str, Results], tuple[str, Results]]:
-    return ("First", comparison.first), ("Second", comparison.second)
-
-
-def _table(comparison: Comparison) -> Table:
+def differences_table(comparison: Comparison, findings: Sequence[Finding]) -> Table:
+    """Yields of both and their difference, a row an option."""
     return Table(
         f"First: {comparison.first.case.name}. Second: {comparison.second.case.name}.",
         ("Calibration", "Yield, first", "Yield, second", "Second less first, points (interval)", "Verdict"),
         tuple(
             (line.option, line.first, line.second, line.difference.text, line.verdict)
-            for line in _lines(comparison)
+            for line in lines_of(findings)
         ),
+        last_is_text=True,
     )
 
 
-def _check_rows(comparison: Comparison) -> list[tuple[str, str, str]]:
+def checks_table(findings: Sequence[Finding]) -> Table:
+    """Design checks of both, a row a check."""
+    caption = "Value at the least favourable end, limit, and verdict; – where the chain has no such check."
+    return Table(caption, ("Design check", "First", "Second"), tuple(check_rows(findings)), 3)
+
+
+def check_rows(findings: Sequence[Finding]) -> list[tuple[str, ...]]:
     """Name of each design check and what it found on either side."""
-    return [
-        (str(row["check"]), _check(row, "first"), _check(row, "second"))
-        for _, row in comparison.checks.iterrows()
-    ]
+    found = (each.to_dict() for each in of_kind(findings, "design check of two cases"))
+    return [(each["subject"], *(check_shown(each["values"][place]) for place in PLACES)) for each in found]
 
 
-def _check(row: pd.Series, place: str) -> str:
-    """'4.73 V (limit 4.8 V), passed'."""
-    value, limit, verdict = (row[f"{key}_{place}"] for key in ("value", "limit", "verdict"))
-    if pd.isna(value):
-        return NONE
-    if not math.isfinite(float(value)):
-        return numbers.NOT_DETERMINED
-    if row["check"] == "saturation":
-        return numbers.percent(float(value), digits=2)
-    unit = str(row["unit"])
-    text = numbers.plain(float(value), unit)
-    if not pd.isna(limit):
-        text += f" (limit {numbers.plain(float(limit), unit)})"
-    return text if verdict == "for information" else f"{text}, {_CHECK_WORDS[str(verdict)]}"
-
-
-def _lines(comparison: Comparison) -> tuple[_Line, ...]:
+def lines_of(findings: Sequence[Finding]) -> tuple[Line, ...]:
     """Options that both studies have; yields in one format, so that they can be compared by eye."""
-    rows = [row for _, row in comparison.differences.iterrows()]
-    entries = [
-        Entry(float(row[f"yield_{place.lower()}"]), found.low, found.high)
-        for place, results in _both(comparison)
-        for row in rows
-        for found in (results.option(str(row["option"])).decisive_yield.sampled,)
-    ]
-    yields = share_column(entries)
-    verdicts = [str(row["verdict"]) for row in rows]
+    rows = [each.to_dict() for each in of_kind(findings, "difference of two yields")]
+    values = [row["values"] for row in rows]
+    yields = share_column([entry(each[place]) for place in PLACES for each in values])
     differences = change_column(
-        [entry_of(row, "difference") for row in rows],
+        [entry(each["difference"]) for each in values],
         numbers.Scale(100.0, ""),
-        [verdict != numbers.BELOW_RESOLUTION for verdict in verdicts],
+        [each["verdict"] != numbers.BELOW_RESOLUTION for each in values],
     )
     return tuple(
-        _Line(str(row["option"]), first.value, second.value, difference, verdict)
-        for row, first, second, difference, verdict in zip(
-            rows, yields[: len(rows)], yields[len(rows) :], differences, verdicts, strict=True
+        Line(str(row["subject"]), first.value, second.value, difference, row["values"]["verdict"])
+        for row, first, second, difference in zip(
+            rows, yields[: len(rows)], yields[len(rows) :], differences, strict=True
         )
     )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
+from margin.estimates.budget_findings import of_groups, undefined_effects
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
 from margin.estimates.shares.result import CURED, MAIN_EFFECT, TOTAL_EFFECT
+from margin.messages.sentences import said
 from margin.report import budget_figures
 from margin.report.blocks import Block, Picture, Table, Text
 from margin.report.where import drawn_picture, effect_column, shares_caption
@@ -25,9 +27,7 @@ def effect_blocks(
     """
     grouping = str(shares.effects["by"].iloc[0])
     blocks: list[Block] = [Text(text) for text in in_words(shares)] if explained else []
-    blocks += [
-        Text(text) for text in (*dependent_lines(shares), *inert_lines(shares), *undefined(shares, option))
-    ]
+    blocks += [Text(text) for text in group_lines(shares, option)]
     if drawn:
         blocks += _pictures(shares, option, version, grouping)
     for by in dict.fromkeys(shares.effects["by"]):
@@ -74,24 +74,10 @@ def rank_cell(row: pd.Series, rows: pd.DataFrame) -> str:
     return f"{int(row['rank'])}{'=' if tied else ''}"
 
 
-def dependent_lines(shares: ErrorShares) -> tuple[str, ...]:
-    """Which factors are one group."""
-    return tuple(f"One group, because they depend on each other: {names}." for names in shares.dependent)
-
-
-def inert_lines(shares: ErrorShares) -> tuple[str, ...]:
-    """Which groups have no effect at all."""
-    if not shares.inert:
-        return ()
-    return (f"No effect at all in any option: {', '.join(shares.inert)}. Did they reach the model?",)
-
-
-def undefined(shares: ErrorShares, option: str) -> tuple[str, ...]:
-    """Outputs of an option without effects, and why."""
-    rows = shares.effects
-    rows = rows[(rows["option"] == option) & (rows["reason"] != "")].drop_duplicates(["output", "reason"])
-    by_reason = rows.drop_duplicates("output").groupby("reason", sort=False)["output"].agg(", ".join)
-    return tuple(f"No effects on {outputs}: {reason}." for reason, outputs in by_reason.items())
+def group_lines(shares: ErrorShares, option: str) -> tuple[str, ...]:
+    """Which factors are one group, which have no effect, and on which outputs of the option there are none, and why."""
+    found = (*of_groups(shares), *undefined_effects(shares, option))
+    return tuple(map(said, found))
 
 
 def _pictures(shares: ErrorShares, option: str, version: str, by: str) -> list[Picture]:
@@ -123,7 +109,7 @@ def _table(shares: ErrorShares, option: str, output: str, heading: str, by: str)
     rows = rows_of(shares, option, output, by)
     resolved = rows[rows["verdict"] == "resolved"]
     silent = len(rows) - len(resolved)
-    told = f" {silent} below resolution or undefined, with numbers in effects.csv." if silent else ""
+    rest = f" {silent} below resolution or undefined, with numbers in effects.csv." if silent else ""
     names = ["main", "total", *(["cured"] if output == FAILING else [])]
     shown = [row for _, row in resolved.iterrows()]
     body = tuple(
@@ -131,4 +117,4 @@ def _table(shares: ErrorShares, option: str, output: str, heading: str, by: str)
         for row, *cells in zip(shown, *(effect_column(shown, name) for name in names), strict=True)
     )
     heads = ("Main effect", "Total effect", "Cured")[: len(names)]
-    return Table(f"{heading} by {by}.{told}", ("Rank", by.capitalize(), *heads), body, 2)
+    return Table(f"{heading} by {by}.{rest}", ("Rank", by.capitalize(), *heads), body, 2)

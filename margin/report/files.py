@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,8 +9,7 @@ from typing import Any
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_map import ErrorMap
 from margin.estimates.results import Results
-from margin.report import comparison as comparison_report
-from margin.report import page
+from margin.report import comparison_page, page
 from margin.report.document import UnreadableResults, load_results_json, to_document, to_json
 from margin.report.folder import FolderNotOurs, csv_text, publish, require_writable, write_text
 from margin.report.frames import (
@@ -38,8 +36,6 @@ __all__ = [
     "write_text",
     "yields_frame",
 ]
-
-COMPARISON_VERSION = 1
 
 
 def schema_path() -> Path:
@@ -88,18 +84,14 @@ def write_comparison(comparison: Comparison, folder: str | Path, *, replace: boo
         for place, results in (("first", comparison.first), ("second", comparison.second))
         for name, text in report_contents(results).items()
     }
-    contents["comparison.html"] = comparison_report.render_page(comparison)
+    sections = comparison_page.sections_of(comparison)
+    contents["comparison.html"] = comparison_page.page_of(comparison, sections)
     contents["differences.csv"] = csv_text(comparison.differences)
     contents["checks.csv"] = csv_text(comparison.checks)
-    listing = {
-        "format": {"name": "margin comparison", "version": COMPARISON_VERSION},
-        "files": [*contents, "comparison.json"],
-        "first": comparison.first.case.name,
-        "second": comparison.second.case.name,
-        "differences": json.loads(comparison.differences.to_json(orient="records")),
-        "checks": json.loads(comparison.checks.to_json(orient="records")),
-    }
-    contents["comparison.json"] = to_json(listing)
+    contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(sections)}
+    contents["comparison.json"] = to_json(
+        comparison_page.document(comparison, (*contents, "comparison.json"))
+    )
     publish(folder, contents, subject, replace=replace)
     return Path(folder) / "comparison.html"
 

@@ -14,6 +14,7 @@ from margin.report import basis, sections, style
 from margin.report.blocks import Fragment, Picture, Section, Table, Text
 from margin.report.by_option import focus_place
 from margin.report.first_page import first_page
+from margin.report.glossary import with_glossary
 from margin.report.summary import Summary, capitalised, summarise
 from margin.report.trials_table import trials_rows
 from margin.report.what_if import what_if_fragment
@@ -77,7 +78,7 @@ def page(
             verdict=verdict,
             conforms=conforms,
             version=version,
-            sections=parts,
+            sections=with_glossary(parts),
             headline=headline,
             chooser=chooser,
         )

@@ -6,6 +6,8 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from margin.estimates.failing_unit import FailingUnit
+from margin.estimates.rare_findings import failing_unit
+from margin.messages.rare_sentences import failing_at
 from margin.report import style
 
 if TYPE_CHECKING:
@@ -29,7 +31,7 @@ def failing_unit_by_factor(unit: FailingUnit, ax: Axes | None = None, *, most: i
         )
     rest = len(unit.parts) - len(rows)
     if rest:
-        labels.append(f"{rest} more that matter less")
+        labels.append(f"{rest} more of less weight")
     axes.axvline(0.0, color=style.BLACK, lw=0.8)
     beside = axes.secondary_yaxis("right")
     beside.set_yticks(range(len(values)), values)
@@ -38,5 +40,7 @@ def failing_unit_by_factor(unit: FailingUnit, ax: Axes | None = None, *, most: i
     axes.set_yticks(range(len(labels)), labels)
     axes.set_ylim(max(len(labels), 1) - 0.4, -0.6)
     axes.set_xlabel("Deviation from the median (standard deviations)")
-    axes.set_title("\n".join(textwrap.wrap(f"fails at {unit.fails_at}", 70)), loc="left")
+    found = failing_unit(unit).to_dict()
+    title = f"fails at {failing_at(found['subject'], found['values'])}"
+    axes.set_title("\n".join(textwrap.wrap(title, 70)), loc="left")
     return axes

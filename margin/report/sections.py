@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from margin.estimates import numbers
+from margin.estimates.budget_findings import of_runs
 from margin.estimates.number_columns import (
     PERCENT,
     Cell,
@@ -14,6 +15,7 @@ from margin.estimates.number_columns import (
     scale_of,
 )
 from margin.estimates.results import OptionResult, Results
+from margin.messages.sentences import said
 from margin.report import figures, style
 from margin.report.blocks import (
     Block,
@@ -184,7 +186,7 @@ def where_in_range(results: Results) -> Section:
         results,
         lambda option: found.blocks if option.name == focus else (scopes_table(shares, option.name),),
     )
-    reported = Listing("Runs", tuple(run.told for run in shares.runs))
+    reported = Listing("Runs", tuple(said(of_runs(run)) for run in shares.runs))
     answers = tuple(largest_contribution(shares, option.name) for option in results.options)
     return Section(WHERE, (shown, reported), answers=answers, focus=focus_place(results))
 

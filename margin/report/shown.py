@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from distributions.errors import InvalidArgument
 from margin.report import style
+from margin.report.blocks import Term
 from margin.report.figures import figure_of
 
 if TYPE_CHECKING:
@@ -50,7 +51,12 @@ def listing(items: Iterable[tuple[str, str]]) -> str:
 
 def table(columns: Sequence[str], rows: Iterable[Sequence[str]], caption: str = "") -> str:
     """A table of texts, as HTML."""
-    head = "".join(f"<th>{escape(name)}</th>" for name in columns)
-    body = "".join("<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows)
+    head = "".join(f"<th>{_cell(name)}</th>" for name in columns)
+    body = "".join("<tr>" + "".join(f"<td>{_cell(text)}</td>" for text in row) + "</tr>" for row in rows)
     above = f"<caption>{escape(caption)}</caption>" if caption else ""
     return f"<table>{above}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _cell(text: str) -> str:
+    """A text of a table as HTML, a term with its definition."""
+    return text.__html__() if isinstance(text, Term) else escape(text)

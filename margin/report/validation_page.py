@@ -28,10 +28,9 @@ FORMAT, VERSION = "margin validation", 1
 COLUMNS = ("family", "what", "source", "expected", "computed", "low", "high", "agrees")
 
 LIMITS = (
-    "What agrees here is the arithmetic of the program and its intervals; whether a case describes a product is not "
-    "validated by it.",
-    "A common error of two values, of which the worse comes with less than 5 %, is left out: of 260 large studies the "
-    "interval of its lower bound lay too low in 25.",
+    "This validates the arithmetic of the program and its intervals, not whether a case describes a product.",
+    "Not covered: an error common to all units that takes one of two values, the worse with a probability below 5 %. "
+    "There the interval of the lower bound was too low in 25 of 260 large studies.",
 )
 
 _EXACT_DIGITS, _ROUNDING = 6, 1e-4
@@ -51,7 +50,7 @@ def table(lines: Sequence[Line]) -> pd.DataFrame:
 
 
 def summary(lines: Sequence[Line]) -> str:
-    """How many lines agree, in one sentence."""
+    """Sentence that counts the lines that agree."""
     agreeing = sum(line.agrees for line in lines)
     if agreeing == len(lines):
         return f"All {len(lines)} lines agree."
@@ -95,7 +94,7 @@ def _end(lines: Sequence[Line], confidence: float) -> str:
 
 
 def _cells(lines: Sequence[Line]) -> list[tuple[str, str, str, str]]:
-    """Expected, computed, interval and whether they agree, of the lines of one family in one format."""
+    """Expected, computed, interval and agreement of the lines of one family, in one format."""
     last = _last_digit(lines)
     return [_row(line, None if _exact(line) else last) for line in lines]
 
@@ -109,7 +108,7 @@ def _row(line: Line, last: int | None) -> tuple[str, str, str, str]:
 
 
 def _exact(line: Line) -> bool:
-    """Whether the interval is but an allowance for rounding."""
+    """Whether the interval only allows for rounding."""
     return math.isclose(line.low, line.high, rel_tol=_ROUNDING)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from margin.estimates import numbers
-from margin.estimates.number_columns import Cell, plain_column, share_column
+from margin.estimates.number_columns import Cell, Entry, plain_column, share_column
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares
 from margin.estimates.shares.outputs import error_name
 from margin.report import budget_figures, figures
@@ -108,7 +108,11 @@ def _deviations(rows: Sequence[pd.Series]) -> list[str]:
 
 def effect_column(rows: Sequence[pd.Series], name: str) -> tuple[Cell, ...]:
     """Shares in percent with intervals; 'below resolution' where one ends at zero, 'undefined' without one."""
-    entries = [entry_of(row, name) for row in rows]
+    return effect_cells([entry_of(row, name) for row in rows])
+
+
+def effect_cells(entries: Sequence[Entry]) -> tuple[Cell, ...]:
+    """The same of numbers with their intervals."""
     resolved = [entry if entry.low > 0.0 else None for entry in entries]
     return tuple(
         Cell(UNDEFINED) if isnan(entry.value) else Cell(numbers.BELOW_RESOLUTION) if own is None else cell

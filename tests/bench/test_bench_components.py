@@ -102,11 +102,11 @@ def test_sums_of_squares_add_up() -> None:
 
 
 def test_one_lot_does_not_show_the_spread_of_lots() -> None:
-    """Six sensors of one lot: the lot reads 'not measurable from this data', with what to do."""
+    """Six sensors of one lot: the lot reads so, with what to do."""
     values = bench(np.random.default_rng(15))
     found = nested_components(values, {"lot": np.zeros(90), **labels()}, residual="loading")
     assert found.not_measurable == ("lot",)
-    assert found["lot"].note == "not measurable from this data: only one lot; measure several"
+    assert found["lot"].note == "only one lot: measure several"
     assert found["lot"].sd is None and found["sensor"].measured
 
 

@@ -17,6 +17,7 @@ from margin.chain.circuits import InvertingAmplifier
 from margin.estimates.bench_tables import models_of
 from margin.estimates.next_measurement import SPAN_COEFFICIENT, SPREAD_TOGETHER
 from margin.estimates.yield_with_more import measured_levels, with_more
+from margin.messages.sentences import said
 
 CASE = """
 [case]
@@ -116,7 +117,7 @@ def test_one_sensor_one_cycle_still_has_its_zero() -> None:
     zero = found.merits.set_index(["name", "sensor"]).loc[("zero", "L / S0")]
     assert zero["value"] == pytest.approx(OFFSET, rel=0.05) and np.isnan(zero["low"])
     assert found.outlook is None
-    assert "outlook on more measuring" in set(found.missing["what"])
+    assert "outlook on more measurements" in set(found.missing["what"])
 
 
 def test_voltages_become_conductance_by_the_circuit() -> None:
@@ -150,7 +151,7 @@ def test_outlook_without_a_case_is_that_of_the_spread(whole) -> None:
     sensors = rows[rows["measure"].isin(["now", "sensors"])]
     assert (np.diff(sensors["width"]) < 0).all()
     best = rows.loc[rows["per_1000_readings"].idxmax()]
-    assert outlook.sentence.startswith(f"Next: {best['words']} ({best['readings']:.0f} readings)")
+    assert said(outlook.advice).startswith(f"{best['words']} ({best['readings']:.0f} readings)")
 
 
 def test_outlook_of_the_temperature_run_is_students_interval(whole) -> None:
@@ -183,7 +184,7 @@ def test_yield_of_the_case_narrows_with_more_sensors() -> None:
     sensors = rows[rows["measure"].isin(["now", "sensors"])]
     width = sensors.set_index("added")["width"]
     assert (np.diff(width) < 0).all() and width[24] < 0.6 * width[0]
-    assert "more sensors" in found.outlook.sentence
+    assert "more sensors" in said(found.outlook.advice)
     other = rows[rows["measure"].str.startswith("mountings")]
     assert other["note"].str.contains("no measured spread").all()
     with pytest.raises(ValueError, match="no calibration option 'ten'"):
@@ -196,7 +197,7 @@ def test_only_what_is_named() -> None:
     found = margin.characterise(frame, circuit="two")
     assert set(found.spreads) == {("two", "silicone")}
     assert "difference by circuit" not in set(found.missing["what"])
-    with pytest.raises(NotMeasurableError, match="the data hold one, two"):
+    with pytest.raises(NotMeasurableError, match="the data contain one, two"):
         margin.characterise(frame, circuit="three")
     with pytest.raises(ValueError, match="confidence must be"):
         margin.characterise(frame, confidence=1.0)

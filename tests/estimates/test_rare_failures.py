@@ -18,7 +18,9 @@ import margin
 from margin.case.types import Case
 from margin.cli import cli
 from margin.estimates.rare_failures import RareFailures, rare_failures
+from margin.estimates.rare_findings import failing_unit
 from margin.estimates.unit_limit import NO_OUTPUT, UnitLimit
+from margin.messages.rare_sentences import failing_at
 from margin.propagation.model import model_of
 
 GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_amplifier" / "case.toml"
@@ -34,6 +36,12 @@ def parts_of(found: RareFailures) -> pd.DataFrame:
     """What makes the most likely failing unit fail, by factor."""
     assert found.unit is not None
     return found.unit.parts.set_index("factor")
+
+
+def place_of(found: RareFailures) -> str:
+    """Where the most probable failing unit fails, in words."""
+    values = failing_unit(found.unit).to_dict()
+    return failing_at(values["subject"], values["values"]).replace("\N{NO-BREAK SPACE}", " ")
 
 
 @pytest.mark.parametrize("beta", [3.0, 4.0, 4.8, 5.2])
@@ -76,7 +84,7 @@ def test_the_failing_unit_is_told_in_the_case_s_words() -> None:
     load = found.unit.load
     assert found.unit.permissible == pytest.approx(0.04 * load)
     assert abs(found.unit.error) == pytest.approx(0.04 * load, rel=0.02)
-    assert found.unit.fails_at.replace("\N{NO-BREAK SPACE}", " ").startswith(f"{load:g} N, error ")
+    assert place_of(found).startswith(f"{load:g} N, error ")
 
 
 def test_the_failing_unit_names_its_condition_and_placement() -> None:
@@ -95,9 +103,7 @@ def test_the_failing_unit_names_its_condition_and_placement() -> None:
     found = rare_failures(case, "none")
     assert found.unit is not None
     assert found.unit.condition == "roof"
-    assert found.unit.fails_at.replace("\N{NO-BREAK SPACE}", " ").startswith(
-        f"{found.unit.load:g} N in roof, error +"
-    )
+    assert place_of(found).startswith(f"{found.unit.load:g} N in roof, error +")
     parts = parts_of(found)
     temperature = parts.loc["use.temperature (roof) per condition"]
     assert temperature["where"] == "in use, roof"
@@ -262,7 +268,9 @@ def test_command_writes_json_and_csv(tmp_path: Path) -> None:
     assert max(map(len, told.splitlines())) <= 100
     document = json.loads((out / "rare.json").read_text())
     assert document["low"] <= document["probability"] <= document["high"]
-    assert document["files"] == ["failing_unit.csv", "rare.json"]
+    assert document["files"] == ["rare.html", "failing_unit.csv", "failing-unit.svg", "rare.json"]
+    page = (out / "rare.html").read_text(encoding="utf-8")
+    assert "margin rare" in page and "60 % of reading" in page
     assert "Most probable failing unit: fails at" in done.output
 
 

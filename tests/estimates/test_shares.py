@@ -11,10 +11,12 @@ from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyon
 
 from margin.case import Case
 from margin.estimates import numbers
+from margin.estimates.budget_findings import of_runs
 from margin.estimates.error_budget import error_budget
 from margin.estimates.shares import FAILING, MARGIN, ErrorShares, Runs, error_shares
 from margin.estimates.shares.over_temperature import TEMPERATURES, temperatures_in_use
 from margin.estimates.shares.plan import SharesPlan
+from margin.messages.sentences import said
 from margin.propagation.model import model_of
 from margin.propagation.tally import EvaluationError
 
@@ -293,25 +295,26 @@ def test_runs_stop_when_the_intervals_are_narrow_or_the_budget_is_spent() -> Non
     assert (easy.stopped_by, easy.more) == ("width", 0)
     assert easy.widest <= 0.4 and easy.runs < 1 << 14
     assert easy.runs == easy.base * (easy.groups + 2)
-    assert easy.told.endswith("are at most 0.4 wide")
+    assert said(of_runs(easy)).endswith("are at most 0.4 wide")
     (hard,) = shares_of(case, 3000, width=0.001).runs
     assert hard.stopped_by == "budget"
     assert hard.runs <= 3000 < 2 * hard.runs
     assert hard.more > 0 and hard.widest > 0.001
-    assert f"up to {hard.widest:.2g} wide where 0.001 was wanted" in hard.told
-    assert numbers.count(hard.more) in hard.told
+    assert f"up to {hard.widest:.2g} wide where 0.001 was wanted" in said(of_runs(hard))
+    assert numbers.count(hard.more) in said(of_runs(hard))
 
 
 @pytest.mark.parametrize(
     ("more", "told"),
     [
-        (48_000, "about 48\u00a0000 more evaluations would do it"),
+        (48_000, "about 48\u00a0000 more evaluations would reach it"),
         (7 * 10**13, "more evaluations than can be drawn would be needed"),
     ],
 )
 def test_units_that_nobody_could_draw_are_not_advised(more: int, told: str) -> None:
     """What more would cost is told up to the largest study that can be drawn."""
-    assert Runs("factor", 9, 512, 11_264, 0.4, 0.1, "budget", more).told.endswith(told)
+    runs = Runs("factor", 9, 512, 11_264, 0.4, 0.1, "budget", more)
+    assert said(of_runs(runs)).endswith(told)
 
 
 def test_the_answer_is_the_same_to_the_bit_for_any_number_of_workers() -> None:

@@ -73,7 +73,7 @@ BAD = {
     "a folder": ((".",), "a folder, not a file"),
     "not a table": (("bench.circuits.toml",), "column 'load'"),
     "unknown circuit": (("bench.csv", "--circuit", "divider"), "the data hold amplifier"),
-    "unknown interface": (("bench.csv", "--interface", "wood"), "the data hold silicone"),
+    "unknown interface": (("bench.csv", "--interface", "wood"), "the data contain silicone"),
     "no circuits file": (("bench.csv", "--circuits", "absent.toml"), "absent.toml: cannot be read"),
     "circuits without the circuit": (("bench.csv", "--circuits", "other.toml"), "add a table [amplifier]"),
     "circuit that does not fit": (("bench.csv", "--circuits", "wrong.toml"), "does not fit its readings"),

@@ -47,7 +47,7 @@ def case(tmp_path: Path) -> Path:
 
 
 def invoke(*words: str) -> Result:
-    return CliRunner().invoke(cli, ["budget", *words])
+    return CliRunner(env={"COLUMNS": "80"}).invoke(cli, ["budget", *words])
 
 
 def test_a_budget_is_printed_and_written(case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

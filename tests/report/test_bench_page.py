@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import xml.etree.ElementTree as ElementTree
+from html import escape
 from itertools import product
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import pytest
 from bench_rows import bench_frame
 
 import margin
+from margin.estimates.bench_statements import definition_of
 from margin.estimates.next_measurement import SPREAD_TOGETHER
 from margin.report import bench_figures, bench_files, style
 
@@ -52,9 +54,11 @@ def test_page_needs_nothing_beside_it_and_defines_every_figure(found, contents) 
     """The page names no other file, and holds the definition of every figure of merit."""
     page = contents["bench.html"]
     assert "<script" not in page and "<link" not in page and "<img" not in page
-    for merit in found.findings.setups[0].pooled.values():
-        assert merit.definition.removeprefix("mean over sensors: ") in page
-    for heading in ("Side by side", "Not available from these data", "How much more to measure"):
+    setup = found.findings.setups[0]
+    for name in setup.pooled:
+        definition = escape(definition_of(setup, name))[1:]
+        assert page.count(definition) >= 2, "beside the name, and in the glossary"
+    for heading in ("Side by side", "Not available from these data", "Next measurement", "Glossary"):
         assert f">{heading}</h2>" in page
 
 

@@ -14,7 +14,7 @@ from margin.estimates.compare import side_by_side
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
 from margin.report import comparison as shown
-from margin.report import files
+from margin.report import comparison_page, files
 
 
 @pytest.fixture
@@ -58,7 +58,7 @@ def test_design_checks_stand_side_by_side(comparison: Comparison) -> None:
     found = " ".join(line.split())
     assert found == "sensor current 310 µA (limit 1 mA), passed 2 mA (limit 1 mA), EXCEEDED"
     assert "2\N{NO-BREAK SPACE}mA (limit 1\N{NO-BREAK SPACE}mA), EXCEEDED" in shown.notebook_html(both)
-    page = shown.render_page(both)
+    page = comparison_page.render_page(both)
     assert "Design checks side by side" in page
     assert "EXCEEDED" in page
     names = [*(check.name for check in comparison.first.checks), "saturation"]
@@ -68,7 +68,7 @@ def test_design_checks_stand_side_by_side(comparison: Comparison) -> None:
 
 def test_page_and_notebook_escape_names(comparison: Comparison) -> None:
     """Names are text in page and notebook."""
-    for html in (shown.render_page(comparison), shown.notebook_html(comparison)):
+    for html in (comparison_page.render_page(comparison), shown.notebook_html(comparison)):
         assert "<i>invented" not in html
         assert "&lt;i&gt;invented" in html
         assert "second better" in html

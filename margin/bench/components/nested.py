@@ -25,7 +25,7 @@ from margin.bench.components.anova import (
     sums_of_squares,
     unweighted_mean_squares,
 )
-from margin.bench.errors import NotMeasurableError
+from margin.bench.errors import Lack, NotMeasurableError
 
 DRAWS = 10_000
 
@@ -41,7 +41,7 @@ class Component:
     dof        Satterthwaite's effective degrees of freedom of the variance (JCGM 100, G.4)
     units      how many units of the level there are
     negative   the analysis of variance gave a negative estimate, reported as 0
-    note       what to know: not measurable from this data, holds another level too, negative
+    note       what to know: a `Lack` where the data cannot give it, holds another level too, negative
     """
 
     level: str
@@ -115,7 +115,10 @@ def nested_components(
     """
     values = np.asarray(values, dtype=float)
     if values.ndim != 1 or values.size < 2:
-        raise NotMeasurableError(f"components need two or more values (got {values.size}): measure again")
+        raise NotMeasurableError(
+            f"components need two or more values (got {values.size})",
+            "measure several sensors, mountings and cycles",
+        )
     if not np.isfinite(values).all():
         bad = int(np.flatnonzero(~np.isfinite(values))[0])
         raise ValueError(f"value {bad} is {values[bad]}: leave out what is not a number before the analysis")
@@ -188,9 +191,9 @@ def _component(
     if found is None:
         above = full.names[place - 1] if place else ""
         if units == 1:
-            note = f"not measurable from this data: only one {level}; measure several"
+            note = Lack(f"only one {level}", "measure several")
         else:
-            note = f"not measurable from this data: one {level} in each {above}, its spread counts as {above}"
+            note = Lack(f"one {level} in each {above}, its spread counts as {above}")
         return Component(level, None, None, None, None, None, 0.0, units, False, note)
     variance, low, high, dof = found
     notes = []

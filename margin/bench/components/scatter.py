@@ -69,7 +69,7 @@ def scatter_of_variances(
     kept = (dof > 0) & (variance > 0)
     if kept.sum() < 2:
         why = "scatter by unit needs two or more units with repeated values that differ"
-        raise NotMeasurableError(f"{why} (got {int(kept.sum())}): repeat the cycles on several sensors")
+        raise NotMeasurableError(f"{why} (got {int(kept.sum())})", "repeat the cycles on several sensors")
     dof, variance, names = dof[kept], variance[kept], names[kept]
     logs = np.log(variance) - special.digamma(dof / 2) + np.log(dof / 2)
     noise = special.polygamma(1, dof / 2)

@@ -99,7 +99,9 @@ def between_units(values: Array, unit: Any, names: tuple[str, ...]) -> Between:
     codes, found = pd.factorize(np.asarray(unit))
     units = len(found)
     if units < 2:
-        raise NotMeasurableError("spread between units needs two or more units (got 1): measure more sensors")
+        raise NotMeasurableError(
+            "spread between units needs two or more units (got 1)", "measure more sensors"
+        )
     sizes = np.bincount(codes).astype(float)
     means = np.stack([np.bincount(codes, column) for column in values.T], axis=1) / sizes[:, None]
     inner = values - means[codes]
@@ -127,7 +129,7 @@ def sampling_draws(values: Array, draws: int, rng: np.random.Generator) -> tuple
     count, size = values.shape
     if count <= size:
         raise NotMeasurableError(
-            f"{size} parameters that move together need more than {size} units (got {count}): measure more"
+            f"{size} parameters that move together need more than {size} units (got {count})", "measure more"
         )
     mean = values.mean(axis=0)
     inner = values - mean

@@ -11,6 +11,7 @@ from pathlib import Path
 from margin.bench.data.cells import MISSING, decimal_sign, one_number
 from margin.bench.data.column_units import kind_of
 from margin.bench.data.encoding import encoding_of, note_on
+from margin.bench.data.notice import Notice
 from margin.bench.errors import BenchDataError, Fault
 
 DELIMITERS = (",", ";", "\t")
@@ -90,9 +91,9 @@ def layout_of(path: Path, stated: Stated | None = None) -> Layout:
     sample = tuple(tuple(line.fields) for line in body if len(line.fields) == len(raw))
     decimal = stated.decimal or decimal_sign([cell for row in sample for cell in row])
     header = told_apart(raw)
-    notes = [note for note in (note_on(encoding),) if note]
+    notes: list[str] = [Notice(note) for note in (note_on(encoding),) if note]
     if decimal == ",":
-        notes.append("numbers are read with a decimal comma")
+        notes.append(Notice("numbers are read with a decimal comma"))
     if place:
         notes.append(f"the header is line {lines[place].number}; lines above it are not read")
     repeated = tuple(sorted({name for name in raw if raw.count(name) > 1}))

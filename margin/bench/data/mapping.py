@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from margin.bench.data.cells import numbers
 from margin.bench.data.column_units import UNITS, is_mass, tidy
+from margin.bench.data.notice import Notice
 from margin.bench.data.vocabulary import branch_of
 from margin.bench.errors import Fault
 
@@ -219,10 +220,11 @@ def said_of(mapping: ColumnMapping) -> list[str]:
         parts.append(
             f"{mapping.output} in {units} from {len(wide.columns)} columns {ends}, one a {wide.over}"
         )
-    notes = [f"columns: {'; '.join(parts)}"]
+    notes: list[str] = [Notice(f"columns: {'; '.join(parts)}")]
     masses = [taken.unit for taken in mapping.taken.values() if taken.unit and is_mass(taken.unit)]
     masses += [value.split()[-1] for value in (wide.values if wide and wide.over == "load" else ()) if " " in value
                and is_mass(value.split()[-1])]  # fmt: skip
     if masses:
-        notes.append(f"load in {tidy(masses[0])} read as weight under standard gravity, 9.80665 m/s2")
+        weight = f"load in {tidy(masses[0])} read as weight under standard gravity, 9.80665 m/s2"
+        notes.append(Notice(weight))
     return notes

@@ -19,6 +19,7 @@ from margin.bench.data.layout import Stated
 from margin.bench.data.lines import repeated_columns
 from margin.bench.data.mapping import RUN_IS_LOADING, ColumnMapping
 from margin.bench.data.mapping_file import statements
+from margin.bench.data.notice import Notice
 from margin.bench.data.parse import categories, check_header, missing_notes, parse, unknown_columns
 from margin.bench.data.sequence import branches
 from margin.bench.data.table import is_canonical, mapped_frame, open_table
@@ -167,8 +168,10 @@ def read_bench(
     if mapping is not None and mapping.wide is not None and len(flags):
         flags = _placed(flags, mapping)
     notes += [
-        f"{counted(int((flags['kind'] == kind).sum()), 'reading')} flagged '{kind}'"
-        + (", set aside" if kind in flagging.SET_ASIDE else ", kept")
+        Notice(
+            f"{counted(int((flags['kind'] == kind).sum()), 'reading')} flagged '{kind}'"
+            + (", set aside" if kind in flagging.SET_ASIDE else ", kept")
+        )
         for kind in flagging.KINDS
         if (flags["kind"] == kind).any()
     ]
@@ -230,10 +233,10 @@ def reading_notes(
     header: Sequence[str], comments: Sequence[str], output: Output, mapping: ColumnMapping | None = None
 ) -> list[str]:
     """What the file says of itself, what is assumed for columns it lacks, what is converted."""
-    notes = [*(f"file says: {comment}" for comment in comments), *missing_notes(header)]
+    notes = [*(Notice(f"file says: {comment}") for comment in comments), *missing_notes(header)]
     if mapping is None:
         notes += [f"column '{column}' is not read" for column in unknown_columns(header)]
-        notes += [f"'run' {RUN_IS_LOADING}"] if "run" in header else []
+        notes += [Notice(f"'run' {RUN_IS_LOADING}")] if "run" in header else []
     if output.column == "resistance_ohm":
         notes.append("resistance turned into conductance: output = 1 / resistance_ohm, in S")
     return notes

@@ -12,6 +12,7 @@ from margin.bench.data.column_units import UNITS, conversion, kind_of
 from margin.bench.data.layout import SAMPLE_LINES
 from margin.bench.data.mapping import CANONICAL, RUN_IS_LOADING, ColumnMapping, Taken, Wide, said_of
 from margin.bench.data.named import Named, named_columns
+from margin.bench.data.notice import Notice
 from margin.bench.data.side_by_side import find_wide, readings_beside
 from margin.bench.data.vocabulary import (
     LABEL_FIELDS,
@@ -118,11 +119,12 @@ class _Resolver:
             dict(self.taken), output, wide, self.decimal, self.general_unit(output, wide), tuple(self.ignored)
         )
         unread = [name for name in self.named if name not in mapping.used]
-        notes = [f"columns as stated in {self.wanted.origin}"] if self.wanted.origin else []
+        stated = f"columns as stated in {self.wanted.origin}"
+        notes: list[str] = [Notice(stated)] if self.wanted.origin else []
         notes += [*said_of(mapping), *self.notes]
         if "run" in self.taken or (wide and wide.over == "run"):
             name = (self.taken["run"].column if "run" in self.taken else None) or "run"
-            notes.append(f"'{name}' {RUN_IS_LOADING}")
+            notes.append(Notice(f"'{name}' {RUN_IS_LOADING}"))
         notes += [f"column '{name}' is not read" for name in [*unread, *self.ignored]]
         return Resolved(replace(mapping, notes=tuple(notes)), tuple(self.questions))
 
@@ -222,7 +224,7 @@ class _Resolver:
                 return None
             unit = DEFAULT_UNITS[name]
             if name != "code":
-                self.notes.append(f"{name} read in {unit}: '{column.name}' states no unit")
+                self.notes.append(Notice(f"{name} read in {unit}: '{column.name}' states no unit"))
         try:
             if unit:
                 conversion(name, unit)

@@ -15,6 +15,7 @@ from margin.bench.data.columns import KNOWN, OUTPUT_COLUMNS
 from margin.bench.data.layout import SAMPLE_LINES, Layout, Stated, layout_of, told_apart
 from margin.bench.data.lines import Lines, scan
 from margin.bench.data.mapping import ColumnMapping
+from margin.bench.data.notice import Notice
 from margin.bench.data.resolve import propose, resolve
 from margin.bench.data.spreadsheet import is_spreadsheet, sheet_chunks, sheet_layouts
 from margin.bench.data.stream import TEXT
@@ -113,7 +114,7 @@ def _chosen(path: Path, stated: Stated, wanted: Wanted) -> Layout:
         why = f"several sheets may hold the readings: {names}"
         raise BenchDataError([Fault(str(path), None, None, None, why, "State one: --sheet NAME.")])
     others = ", ".join(repr(layout.sheet) for layout in found if layout is not readable[0])
-    note = f"read from sheet '{readable[0].sheet}'; {others} not read"
+    note = Notice(f"read from sheet '{readable[0].sheet}'; {others} not read")
     return replace(readable[0], notes=(*readable[0].notes, note))
 
 

@@ -103,7 +103,7 @@ def fit_curve(
     labels = tuple(names) if names is not None else tuple(f"b{i + 1}" for i in range(first.size))
     if y.size <= first.size:
         why = f"{first.size} parameters need more than {first.size} readings (got {y.size})"
-        raise NotMeasurableError(f"{why}: measure more loads, or fit a simpler model")
+        raise NotMeasurableError(why, "measure more loads, or fit a simpler model")
     weight = np.ones_like(y) if weights is None else np.asarray(weights, dtype=float)
     if not (
         np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(weight).all() and (weight > 0).all()

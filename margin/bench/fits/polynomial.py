@@ -21,7 +21,7 @@ def fit_polynomial(x: Array, y: Array, degree: int, weights: Array | None = None
     if y.size <= degree + 1 or different <= degree:
         needed = f"more than {degree + 1} readings at more than {degree} loads"
         why = f"a polynomial of degree {degree} needs {needed}"
-        raise NotMeasurableError(f"{why} (got {y.size} at {different}): measure more loads")
+        raise NotMeasurableError(f"{why} (got {y.size} at {different})", "measure more loads")
     weight = np.ones_like(y) if weights is None else weights
     unit = float(np.abs(x).max())
     powers = np.arange(degree + 1)

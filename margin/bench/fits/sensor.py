@@ -14,7 +14,7 @@ from scipy import optimize
 
 from margin.bench.data.counted import counted
 from margin.bench.data.points import load_points
-from margin.bench.errors import NotMeasurableError
+from margin.bench.errors import Lack, NotMeasurableError
 from margin.bench.fits.curve import CurveFit, Means, fit_curve, jacobian, of_means
 from margin.bench.fits.judge import LackOfFit, aicc, lack_of_fit
 from margin.bench.fits.models import POLYNOMIALS, THIN_FILM_MODELS, ThinFilmModel
@@ -68,7 +68,9 @@ class SensorFit:
         if self.kind == "thin film":
             return ThinFilm(reference_load=self.reference_load, **values)
         if len(values) > 3:
-            raise NotMeasurableError("a cubic has no bridge element: take the quadratic or a tabulated curve")
+            raise NotMeasurableError(
+                "a cubic has no bridge element", "take the quadratic or a tabulated curve"
+            )
         top = float(self.loads.max())
         rise, bend = values["b1"] * top, values.get("b2", 0.0) * top**2
         return StrainGaugeBridge(
@@ -132,23 +134,28 @@ def fit_sensor(
         loads, outputs = loads[usable], outputs[usable]
         means = Means(means.counts[usable], means.squares[usable] / outputs**2)
     if loads.size < 3:
-        raise NotMeasurableError(f"a fit needs three or more readings (got {loads.size}): measure more loads")
+        raise NotMeasurableError(
+            f"a fit needs three or more readings (got {loads.size})", "measure more loads"
+        )
     anchor = float(loads.max())
     if kind == "thin film":
         anchor = float(np.exp(np.average(np.log(loads), weights=means.counts)))
     anchor = anchor if reference_load is None else reference_load
     number = load_points(loads).astype(float)
     fits = []
+    lacks: dict[str, Lack] = {}
     for name in chosen:
         try:
             curve = _fit(name, kind, loads, outputs, anchor, reference, means)
         except NotMeasurableError as error:
             notes.append(f"{name} left out: {error}")
+            lacks[name] = error.lack
             continue
         lack = lack_of_fit(curve, number)
         fits.append(SensorFit(kind, name, curve, loads, anchor, aicc(curve), 0.0, lack, curve.notes))
     if not fits:
-        raise NotMeasurableError("; ".join(notes))
+        whys = [f"{name} left out: {lack.why}" for name, lack in lacks.items()]
+        raise NotMeasurableError("; ".join(whys), next(reversed(lacks.values())).measure)
     return _ranked(fits, tuple(notes))
 
 

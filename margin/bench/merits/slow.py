@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from margin.bench.data.weights import repeated_scatter
+from margin.bench.errors import Lack
 from margin.bench.merits.merit import Merit, lacking, mean_interval, sd_interval
 from margin.bench.merits.static import cycle_slopes, full_scale, mean_curve
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, Hold, Sweeps, usual_temperature, without_holds
@@ -38,6 +39,9 @@ def drift_line(
     return start, slope / start
 
 
+REPEAT = Lack("one change of temperature in one cycle each", "repeat the cycles")
+
+
 def drift(holds: list[Hold], confidence: float, t0: float = DEFAULT_T0) -> Merit:
     """Drift per decade of time under constant load, in % of the output at t0.
 
@@ -47,7 +51,9 @@ def drift(holds: list[Hold], confidence: float, t0: float = DEFAULT_T0) -> Merit
     name = "drift per decade"
     text = f"slope of the output on log10(time / t0) under constant load, of the output at t0 = {t0:g} s"
     if not holds:
-        note = "no hold with times: keep one load for 1000 s or more and read at 1, 3, 10, 30 ... s"
+        note: str = Lack(
+            "no hold with times", "keep one load for 1000 s or more and read at 1, 3, 10, 30 ... s"
+        )
         return lacking(name, "%", text, note)
     lines = [drift_line(hold.time, hold.output, t0, hold.readings) for hold in holds]
     values = 100 * np.array([share for _, share in lines])
@@ -86,14 +92,16 @@ def temperature_coefficients(sweeps: Sweeps, confidence: float) -> list[Merit]:
     zero_name, span_name = "temperature coefficient of zero", "temperature coefficient of span"
     heat = sweeps.temperature
     if sweeps.cycles == 0 or np.ptp(heat) <= SAME_TEMPERATURE:
-        note = "one temperature: repeat the cycles, without remounting, at the ends of the range of use"
+        note: str = Lack(
+            "one temperature", "repeat the cycles, without remounting, at the ends of the range of use"
+        )
         return [lacking(zero_name, "%/K", zero_text, note), lacking(span_name, "%/K", span_text, note)]
     slopes = cycle_slopes(sweeps)
     usual = sweeps.take(np.abs(heat - usual_temperature(heat)) <= SAME_TEMPERATURE)
     scale = abs(full_scale(usual if usual.cycles else sweeps))
     span = _coefficient(span_name, span_text, heat, slopes / np.nanmean(slopes), sweeps, confidence)
     if not sweeps.has_zero:
-        note = "no reading at zero load: read the unloaded output at each temperature"
+        note = Lack("no reading at zero load", "read the unloaded output at each temperature")
         return [lacking(zero_name, "%/K", zero_text, note), span]
     return [_coefficient(zero_name, zero_text, heat, sweeps.up[:, 0] / scale, sweeps, confidence), span]
 
@@ -120,7 +128,9 @@ def _coefficient(
     inner = means[["heat", "y"]] - means.groupby("m")[["heat", "y"]].transform("mean")
     x, y = inner["heat"].to_numpy(dtype=float), inner["y"].to_numpy(dtype=float)
     if x @ x <= SAME_TEMPERATURE**2 / 4:
-        note = "each temperature belongs to another mounting: change the temperature without remounting"
+        note: str = Lack(
+            "each temperature belongs to another mounting", "change the temperature without remounting"
+        )
         return lacking(name, "%/K", text, note)
     slope = float(x @ y / (x @ x))
     dof = len(means) - means["m"].nunique() - 1
@@ -131,7 +141,7 @@ def _coefficient(
         error, dof = _cycle_error(table, float(x @ x)), max(len(table) - len(means), 0)
         note = "one change of temperature: the interval covers the scatter of cycles only"
     if dof < 1:
-        return Merit(name, 100 * slope, None, None, "%/K", text, confidence, len(means), "repeat the cycles")
+        return Merit(name, 100 * slope, None, None, "%/K", text, confidence, len(means), REPEAT)
     half = 100 * float(stats.t.ppf((1 + confidence) / 2, dof)) * error
     return Merit(
         name, 100 * slope, 100 * slope - half, 100 * slope + half, "%/K", text, confidence, len(means), note
@@ -160,17 +170,21 @@ def resolution(points: pd.DataFrame, sweeps: Sweeps, quantity: str, confidence: 
     curve = mean_curve(sweeps.up)
     read = np.isfinite(curve)
     if read.sum() < 2:
-        return lacking(name, "N", text, "fewer than two ascending loads: measure more loads")
+        return lacking(name, "N", text, Lack("fewer than two ascending loads", "measure more loads"))
     slope = np.abs(np.diff(curve[read]) / np.diff(sweeps.loads[read])).min()
     if slope == 0:
-        note = "the output is the same at two loads: the smallest load that shows is above their distance"
+        note: str = Lack(
+            "the output is the same at two loads, so that the resolution is above their distance"
+        )
         return lacking(name, "N", text, note)
     if quantity == "code":
         return Merit(name, float(1 / slope), None, None, "N", text, note="one count is exact: no interval")
     single = without_holds(points)
     squares, dof = repeated_scatter(single, ["mounting", "run", "branch", "point_N"])
     if dof < 1:
-        return lacking(name, "N", text, "one reading in each placement: take ten in a row at one load")
+        return lacking(
+            name, "N", text, Lack("one reading in each placement", "take ten in a row at one load")
+        )
     sd = float(np.sqrt(squares / dof))
     low, high = sd_interval(2 * sd / float(slope), dof, confidence)
     return Merit(name, 2 * sd / float(slope), low, high, "N", text, confidence, dof)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.bench.components import nested_components
+from margin.bench.errors import Lack
 from margin.bench.merits.linearity import DEFINITIONS, least_squares, linearity
 from margin.bench.merits.merit import Merit, jackknife, lacking, mean_interval, sd_interval
 from margin.bench.merits.sweeps import Sweeps
@@ -55,11 +56,13 @@ def zero(sweeps: Sweeps, unit: str, confidence: float) -> Merit:
     name, text = "zero", "output at zero load on the ascending branch"
     if not sweeps.has_zero:
         return lacking(
-            name, unit, text, "no reading at zero load: read the unloaded output before each cycle"
+            name, unit, text, Lack("no reading at zero load", "read the unloaded output before each cycle")
         )
     values = by_mounting(sweeps.up[:, 0], sweeps)
     if not values.size:
-        return lacking(name, unit, text, "no ascending reading at zero load: read it before each cycle")
+        return lacking(
+            name, unit, text, Lack("no ascending reading at zero load", "read it before each cycle")
+        )
     return _mean_merit(name, unit, text, values, sweeps, confidence)
 
 
@@ -68,7 +71,7 @@ def sensitivity(sweeps: Sweeps, unit: str, confidence: float) -> Merit:
     text = "slope of the least squares line through the ascending branch"
     values = by_mounting(cycle_slopes(sweeps), sweeps)
     if not values.size:
-        note = "no cycle has two ascending loads: measure at least two loads going up"
+        note: str = Lack("no cycle has two ascending loads", "measure at least two loads going up")
         return lacking("sensitivity", f"{unit}/N", text, note)
     return _mean_merit("sensitivity", f"{unit}/N", text, values, sweeps, confidence)
 
@@ -95,7 +98,9 @@ def linearities(sweeps: Sweeps, confidence: float) -> list[Merit]:
         name = f"linearity, {definition}"
         text = f"largest deviation of the mean ascending output {words}, of full-scale output"
         if read.sum() < 3:
-            note = "fewer than three ascending loads: measure at least three, better eight or more"
+            note: str = Lack(
+                "fewer than three ascending loads", "measure at least three, better eight or more"
+            )
             merits.append(lacking(name, "%", text, note))
             continue
 
@@ -130,7 +135,7 @@ def hysteresis(
     text = f"full width {of}, {PAIRING_TEXT[pairing]}, of full-scale output"
     loops = paired_loops(sweeps, pairing)
     if not np.isfinite(loops).any():
-        note = "not available without unloading data: read the same loads going down"
+        note: str = Lack("not available without unloading data", "read the same loads going down")
         return lacking(name, "%", text, note)
     if largest:
         value = float(np.nanmax(np.abs(loops)) / abs(full_scale(sweeps)))
@@ -166,7 +171,9 @@ def repeatability(sweeps: Sweeps, confidence: float) -> list[Merit]:
                     squares += float(np.sum((values - values.mean()) ** 2))
                     count += values.size - 1
     if not count:
-        note = "one cycle of each mounting: repeat the cycle without remounting, three times or more"
+        note: str = Lack(
+            "one cycle of each mounting", "repeat the cycle without remounting, three times or more"
+        )
         return [
             lacking("repeatability, range", "%", range_text, note),
             lacking("repeatability, standard deviation", "%", sd_text, note),
@@ -190,7 +197,7 @@ def reproducibility(sweeps: Sweeps, confidence: float) -> Merit:
     name = "reproducibility after remounting"
     text = "standard deviation between mountings of the sensitivity, scatter within mountings taken off"
     if sweeps.mountings < 2:
-        note = "one mounting: take the sensor out and mount it again, three times or more"
+        note: str = Lack("one mounting", "take the sensor out and mount it again, three times or more")
         return lacking(name, "%", text, note)
     slopes = cycle_slopes(sweeps)
     read = np.isfinite(slopes)
@@ -214,7 +221,7 @@ def zero_return(sweeps: Sweeps, confidence: float) -> Merit:
         "output at zero load after unloading less that before loading, of full-scale output",
     )
     if not sweeps.has_zero or not np.isfinite(sweeps.down[:, 0] - sweeps.up[:, 0]).any():
-        note = "zero load is not read both before and after a cycle: read it at both ends"
+        note: str = Lack("zero load is not read both before and after a cycle", "read it at both ends")
         return lacking(name, "%", text, note)
     values = 100 * by_mounting(sweeps.down[:, 0] - sweeps.up[:, 0], sweeps) / abs(full_scale(sweeps))
     return _mean_merit(name, "%", text, values, sweeps, confidence)
@@ -236,7 +243,7 @@ def _mean_merit(
 ) -> Merit:
     mean, low, high = mean_interval(values, confidence)
     note = ONE_MOUNTING if sweeps.mountings == 1 else ""
-    note = note if low is not None else "one cycle: repeat it for an interval"
+    note = note if low is not None else Lack("one cycle", "repeat it for an interval")
     return Merit(name, mean, low, high, unit, text, confidence, int(values.size), note)
 
 
@@ -244,7 +251,9 @@ def _jackknifed(
     name: str, text: str, statistic: Callable[[NDArray[np.intp]], float], sweeps: Sweeps, confidence: float
 ) -> Merit:
     value, low, high, count = jackknife(statistic, sweeps.blocks, confidence)
-    note = _reach(sweeps) if low is not None else "fewer than three cycles: repeat them for an interval"
+    note = (
+        _reach(sweeps) if low is not None else Lack("fewer than three cycles", "repeat them for an interval")
+    )
     if low is not None and high is not None:
         low = max(low, 0.0)
     return Merit(name, value, low, high, "%", text, confidence, count, note)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from margin.bench.data import SET_ASIDE, BenchData, at_points
+from margin.bench.errors import Lack
 from margin.bench.merits.merit import Merit, lacking, mean_interval
 from margin.bench.merits.slow import DEFAULT_T0, drift, resolution, temperature_coefficients
 from margin.bench.merits.static import (
@@ -70,7 +71,7 @@ def of_sensor(
     everything = sweeps_of(points)
     sweeps = at_usual_temperature(everything)
     if not sweeps.cycles:
-        note = "no load cycle: read two or more loads in one run"
+        note = Lack("no load cycle", "read two or more loads in one run")
         return [lacking("sensitivity", f"{unit}/N", "slope of the ascending branch", note)] + [
             drift(holds_of(points), confidence, t0)
         ]
@@ -112,7 +113,7 @@ def pooled(merits: Sequence[Merit], confidence: float) -> list[Merit]:
             low = max(low, 0.0)
         note = f"{values.size} of {len(of_name)} sensors" if values.size < len(of_name) else ""
         if low is None:
-            note = "one sensor: measure several for an interval over sensors"
+            note = Lack("one sensor", "measure several for an interval over sensors")
         result.append(
             Merit(
                 name, mean, low, high, first.unit, text, confidence, int(values.size), note, sensor="pooled"

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from margin.case.types import Case
-from margin.estimates import numbers
-from margin.estimates.sensitivity.rounds import LEADING, REPLICATES, Refined
+from margin.estimates.sensitivity.rounds import REPLICATES, Refined
 
 MOST_ADVISED = 10_000_000_000
 """Units that could be drawn in days; more are not advised."""
@@ -56,22 +55,6 @@ class Runs:
             stopped_by=found.stopped_by,
             more=found.more,
         )
-
-    @property
-    def told(self) -> str:
-        """One sentence."""
-        done = (
-            f"by {self.by}: {numbers.count(self.base)} units, each evaluated {self.runs // self.base} times; "
-        )
-        leading = f"intervals of the leading {min(self.groups, LEADING)} causes on margin and failing units"
-        if self.stopped_by == "width":
-            return f"{done}{leading} are at most {self.width:g} wide"
-        remedy = (
-            f"about {numbers.count(self.more)} more evaluations would do it"
-            if self.more <= MOST_ADVISED
-            else "more evaluations than can be drawn would be needed"
-        )
-        return f"{done}{leading} are up to {self.widest:.2g} wide where {self.width:g} was wanted; {remedy}"
 
 
 @dataclass(frozen=True)
