@@ -1,0 +1,389 @@
+"""What would overturn the decision about one option: the turning value of every assumed quantity, and pairs of them."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from distributions.errors import InvalidArgument
+from margin.case.types import Case
+from margin.design.overturning.bounds import MovedBounds, Scales
+from margin.design.overturning.moves import Move, moves_of
+from margin.design.overturning.result import LeftOut, Overturning, Pair, Turning
+from margin.design.overturning.search import Crossing, Search, Tolerance, run
+from margin.design.overturning.written import changes_of
+from margin.estimates.stages import Stage, no_progress
+from margin.estimates.yield_result import Estimate, Verdict
+from margin.propagation.factors import Factor, factors_of
+from margin.propagation.model import Model, model_of
+from margin.propagation.plan import FIRST_OUTER
+from margin.propagation.tally import EvaluationError
+from margin.version import version
+
+UNITS = 102_400
+"""Units of a bound, where the caller states none."""
+
+BY_ARRAYS = 20_000
+"""The same where no kernel computes them."""
+
+SCREENED = 51_200
+"""Units by which all quantities are searched; the nearest are searched again with all units."""
+
+LEAST_INNER = 128
+"""Units in an outer draw at least, where the caller states no outer draws."""
+
+NEAREST = 6
+"""Turning points that are searched with all units."""
+
+PAIRED = 4
+"""Nearest quantities of which all pairs are searched."""
+
+BEYOND = 1.25
+"""Range of a pair relative to the nearer of its turning points: both ends of the interval lie within it as a rule."""
+
+FINE, COARSE = Tolerance(0.01, 0.02), Tolerance(0.04, 0.08)
+"""How closely the nearest turning points are found, and all others."""
+
+BOUNDS_A_MOVE = 8
+"""Bounds that a search takes about, for the choice of the way of computing."""
+
+
+def overturning(
+    case: Case,
+    option: str,
+    *,
+    units: int | None = None,
+    outer: int | None = None,
+    nearest: int = NEAREST,
+    pairs: bool = True,
+    workers: int | None = None,
+    stage: Stage = no_progress,
+) -> Overturning:
+    """Values of assumed quantities at which the verdict on an option turns, the nearest to what is assumed first.
+
+    option   calibration option whose verdict is meant
+    units    drawn for each bound of the nearest, by default UNITS and no more than the study's; outer: draws of what
+             is common to all of them, where anything is (by default as `plan_of` divides the units)
+    nearest  turning points searched with all units; the rest are searched with SCREENED units at most
+    pairs    False leaves out pairs of the nearest
+    workers  threads; the result does not depend on it
+
+    The verdict turns where the lower bound of the decisive yield crosses the required yield. All bounds are those of
+    the same draws, so that a bound follows from a moved value nearly monotonely; the interval of a turning value holds
+    the values at which the ends of the interval of the bound cross the required yield, and so covers as that does
+    (inversion of a test: Lehmann and Romano, 'Testing Statistical Hypotheses', 2005, 3.5; from memory).
+
+    Distance is counted in standard scores: standard deviations of the assumed spread or band from its middle for a
+    value or an effect, doublings (or halvings) of an assumed size.
+
+    Raises InvalidArgument for an unknown option, for too few units and for `nearest` below 0, EvaluationError where the
+    case as it stands gives no number.
+    """
+    names = [each.name for each in case.calibrations]
+    if option not in names:
+        raise InvalidArgument(f"no calibration option {option!r}; there are {', '.join(map(repr, names))}")
+    if nearest < 0:
+        raise InvalidArgument(f"nearest must be at least 0 (got {nearest})")
+    if units is not None and units < 2 * LEAST_INNER:
+        raise InvalidArgument(f"units must be at least {2 * LEAST_INNER} (got {units})")
+    ready, moves = moves_of(_of_option(case, option))
+    found = _Study.of(ready, moves, units, outer, workers, stage)
+    return found.overturning(case, option, nearest, pairs)
+
+
+def _of_option(case: Case, option: str) -> Case:
+    spec = next(each for each in case.calibrations if each.name == option)
+    return dataclasses.replace(case, calibrations=(spec,))
+
+
+def _sized(case: Case, units: int, outer: int | None) -> Case:
+    """The case with a study of fixed size."""
+    study = dataclasses.replace(case.study, units=units, draw="all units")
+    if not study.nested:
+        return dataclasses.replace(case, study=study)
+    if outer is None:
+        outer = max(min(FIRST_OUTER, units // LEAST_INNER), 2)
+    return dataclasses.replace(case, study=dataclasses.replace(study, outer=outer))
+
+
+@dataclass
+class _Bounds:
+    """Bounds at multipliers of spreads, each evaluated once."""
+
+    of: MovedBounds
+    known: dict[tuple[tuple[str, float], ...], Estimate | None] = field(default_factory=dict)
+    asked: int = 0
+
+    def __call__(self, moved: Sequence[Scales]) -> list[Estimate | None]:
+        keys = [tuple(sorted(each.items())) for each in moved]
+        new = [key for key in dict.fromkeys(keys) if key not in self.known]
+        self.known |= dict(zip(new, self.of([dict(key) for key in new]), strict=True))
+        self.asked += len(new)
+        return [self.known[key] for key in keys]
+
+    @property
+    def units(self) -> int:
+        return self.of.plan.frame.units
+
+
+@dataclass(frozen=True)
+class _Study:
+    """The moves of a case with what evaluates them: with all units, and with fewer.
+
+    case  with one option and the shifts of its moves
+    """
+
+    case: Case
+    moves: tuple[Move, ...]
+    full: _Bounds
+    screen: _Bounds
+    stage: Stage
+
+    @classmethod
+    def of(
+        cls,
+        case: Case,
+        moves: tuple[Move, ...],
+        units: int | None,
+        outer: int | None,
+        workers: int | None,
+        stage: Stage,
+    ) -> _Study:
+        wanted = min(UNITS, case.study.units) if units is None else units
+        shifts = tuple(each.shift for each in moves if each.shift is not None)
+        asked = BOUNDS_A_MOVE * max(len(moves), 1)
+        sized = _sized(case, wanted, outer)
+        model = model_of(sized)
+        full = MovedBounds.of(sized, shifts, asked, workers, model)
+        if not full.engine.fast and units is None and wanted > BY_ARRAYS:
+            wanted, sized = BY_ARRAYS, _sized(case, BY_ARRAYS, None)
+            full = MovedBounds.of(sized, shifts, asked, workers, model)
+        screen = _Bounds(full)
+        fewer = _fewer(full)
+        if fewer is not None:
+            screen = _Bounds(MovedBounds.of(_sized(case, *fewer), shifts, asked, workers, model))
+        return cls(case, moves, screen if fewer is None else _Bounds(full), screen, stage)
+
+    def overturning(self, case: Case, option: str, nearest: int, pairs: bool) -> Overturning:
+        need, frame = case.requirement, self.full.of.plan.frame
+        (before,) = self.full([{}])
+        if before is None:
+            raise EvaluationError(
+                f"calibration {option!r}: force errors of the case as it stands are not numbers; run 'margin estimate' "
+                "for the first of them"
+            )
+        conforms = before.value >= need.target
+        progress = self.stage("turning values", len(self.moves))
+        moves = [m for m in self.moves if m.end > 0.0 and (m.kind != "size" or (m.sign > 0) == conforms)]
+        searches = self._searched(self.screen, moves, COARSE, {})
+        progress(len(self.moves))
+        crossings = {m: each.crossing for m, each in searches.items()}
+        order = sorted((m for m in moves if crossings[m] is not None), key=lambda m: _distance(m, crossings[m]))
+        turnings = {m: self._turning(m, searches[m], self.screen) for m in moves}
+        if self.full is not self.screen:
+            self._refine(order, searches, turnings, nearest)
+        first = [m for m in moves if turnings[m].score is not None]
+        first.sort(key=lambda m: turnings[m].score.value)  # type: ignore[union-attr]
+        last = [m for m in moves if turnings[m].score is None]
+        written = {m: self._with_change(case, m, turnings[m]) for m in (*first, *last)}
+        found = self._pairs(case, first, written) if pairs else ()
+        return Overturning(
+            case=case,
+            option=option,
+            before=before,
+            verdict=_verdict(before, need.target),
+            turnings=tuple(written[m] for m in (*first, *last)),
+            pairs=found,
+            left_out=tuple(left_out(case, self.moves)),
+            units=frame.units,
+            outer=frame.outer,
+            screened=self.screen.units,
+            bounds=self.full.asked + (0 if self.full is self.screen else self.screen.asked),
+            version=version(),
+        )
+
+    def _refine(
+        self, order: Sequence[Move], searches: Mapping[Move, Search], turnings: dict[Move, Turning], nearest: int
+    ) -> None:
+        """Search the nearest again with all units, beginning where fewer found them."""
+        chosen = order[:nearest]
+        progress = self.stage("nearest turning values", len(chosen))
+        guesses = {}
+        for m in chosen:
+            at = searches[m].crossing
+            if at is not None:
+                guesses[m] = tuple(u for u in (at.near, at.value, at.far) if u is not None)
+        for m, each in self._searched(self.full, chosen, FINE, guesses).items():
+            turnings[m] = self._turning(m, each, self.full)
+        progress(len(chosen))
+
+    def _searched(
+        self, bounds: _Bounds, moves: Sequence[Move], tolerance: Tolerance, guesses: Mapping[Move, tuple[float, ...]]
+    ) -> dict[Move, Search]:
+        target = self.case.requirement.target
+        starts = bounds([m.scales(0.0) if m.kind == "effect" else {} for m in moves])
+        searches: dict[int, Search] = {}
+        for number, (m, start) in enumerate(zip(moves, starts, strict=True)):
+            if start is None:
+                raise EvaluationError(f"{m.subject}: force errors at its assumed value are not numbers")
+            searches[number] = Search(m.end, target, tolerance, {0.0: start}, guesses.get(m, ()))
+        run(searches, lambda asked: bounds([moves[number].scales(u) for number, u in asked]))
+        return {m: searches[number] for number, m in enumerate(moves)}
+
+    def _turning(self, move: Move, search: Search, bounds: _Bounds) -> Turning:
+        crossing = search.crossing
+        start = search.sign(0.0, "value")
+        unit, step = ("%", 100.0) if move.kind == "size" and move.relative else (move.unit, 1.0)
+        last = max(search.points)
+        held = move.held_at
+        if search.broken is not None:
+            held = "the chain gives no number beyond"
+        value = score = multiple = None
+        if crossing is not None:
+            value = _numbers(move, crossing, step)
+            score = _scores(move, crossing)
+            multiple = move.multiple(crossing.value) if move.kind == "size" else None
+        low, high = move.band
+        return Turning(
+            quantity=move.quantity,
+            level=move.level if move.place is not None and move.kind == "size" else "",
+            key=move.key,
+            kind=move.kind,
+            direction="below" if start == (move.sign > 0) else "above",
+            sign=move.sign,
+            unit=unit,
+            assumed=step * move.number(0.0),
+            plausible=(step * low, step * high),
+            value=value,
+            multiple=multiple,
+            score=score,
+            searched_to=move.score(last),
+            number_there=step * move.number(last),
+            held_at=held,
+            bound=None if crossing is not None else search.points[last],
+            units=bounds.units,
+        )
+
+    def _with_change(self, case: Case, move: Move, turning: Turning) -> Turning:
+        if turning.score is None:
+            return turning
+        texts = changes_of(case, [(move, move.coordinate(turning.score.value))])
+        return dataclasses.replace(turning, change="".join(f"{key}={text}" for key, text in texts.items()))
+
+    def _pairs(self, case: Case, order: Sequence[Move], turnings: Mapping[Move, Turning]) -> tuple[Pair, ...]:
+        """Pairs of the nearest, one move a spread, at the same distance."""
+        bounds, best = self.screen, {}
+        for m in order:
+            best.setdefault((m.key, m.place), m)
+        chosen = [pair for pair in itertools.combinations(list(best.values())[:PAIRED], 2) if _apart(*pair)]
+        progress = self.stage("pairs", len(chosen))
+        ends = [BEYOND * min(_alone(turnings, m) for m in pair) for pair in chosen]
+        starts = bounds([_both(pair, 0.0) for pair in chosen])
+        searches = {
+            number: Search(end, self.case.requirement.target, COARSE, {0.0: start})
+            for number, (end, start) in enumerate(zip(ends, starts, strict=True))
+            if start is not None
+        }
+        run(searches, lambda asked: bounds([_both(chosen[number], u) for number, u in asked]))
+        progress(len(chosen))
+        found = []
+        for number, each in searches.items():
+            crossing = each.crossing
+            if crossing is None:
+                continue
+            first, second = chosen[number]
+            at = [(m, m.coordinate(crossing.value)) for m in (first, second)]
+            texts = changes_of(case, at)
+            found.append(
+                Pair(
+                    turnings[first],
+                    turnings[second],
+                    *(m.number(u) * _step(m) for m, u in at),
+                    score=Estimate(crossing.value, crossing.near or 0.0, _or_infinite(crossing.far)),
+                    units=bounds.units,
+                    changes=tuple(f"{key}={text}" for key, text in texts.items()),
+                )
+            )
+        return tuple(sorted(found, key=lambda pair: pair.score.value))
+
+
+def _fewer(full: MovedBounds) -> tuple[int, int | None] | None:
+    """Units, and outer draws, for the search of all quantities; None where all units are few enough."""
+    frame = full.plan.frame
+    if frame.units <= SCREENED:
+        return None
+    if frame.outer == 1:
+        return SCREENED, None
+    outer = max(SCREENED // frame.grouping.units_per_draw, min(frame.outer, FIRST_OUTER // 2))
+    return outer * frame.grouping.units_per_draw, outer
+
+
+def _step(move: Move) -> float:
+    return 100.0 if move.kind == "size" and move.relative else 1.0
+
+
+def _apart(one: Move, other: Move) -> bool:
+    return one.key != other.key or one.place != other.place
+
+
+def _alone(turnings: Mapping[Move, Turning], move: Move) -> float:
+    score = turnings[move].score
+    return math.inf if score is None else score.value
+
+
+def _both(pair: Sequence[Move], score: float) -> dict[str, float]:
+    first, second = pair
+    return {**first.scales(first.coordinate(score)), **second.scales(second.coordinate(score))}
+
+
+def _distance(move: Move, crossing: Crossing | None) -> float:
+    return math.inf if crossing is None else move.score(crossing.value)
+
+
+def _numbers(move: Move, crossing: Crossing, step: float) -> Estimate:
+    """Numbers at a crossing, in order; an end at the assumed number says that the interval contains it."""
+    near = step * move.number(crossing.near or 0.0)
+    far = math.inf * move.sign if crossing.far is None else step * move.number(crossing.far)
+    if move.kind != "size" and move.relative and move.nominal < 0.0 and crossing.far is None:
+        far = -far
+    low, high = sorted((near, far))
+    return Estimate(step * move.number(crossing.value), low, high)
+
+
+def _scores(move: Move, crossing: Crossing) -> Estimate:
+    far = math.inf if crossing.far is None else move.score(crossing.far)
+    return Estimate(move.score(crossing.value), move.score(crossing.near or 0.0), far)
+
+
+def _or_infinite(value: float | None) -> float:
+    return math.inf if value is None else value
+
+
+def _verdict(bound: Estimate, target: float) -> Verdict:
+    if bound.low >= target:
+        return "conforms"
+    return "does not conform" if bound.high < target else "undecided"
+
+
+def left_out(case: Case, moves: Sequence[Move]) -> list[LeftOut]:
+    """Assumptions of a case that no move stands for, and why."""
+    moved = {(m.quantity, m.level) for m in moves if m.place is not None}
+    drawn = factors_of(case)
+    found = []
+    for each in case.assumptions:
+        if each.quantity is None:
+            found.append(LeftOut(each.text, "a statement or a choice, not a number"))
+        elif (each.quantity, each.level) not in moved:
+            found.append(LeftOut(each.text, _why_not(each.quantity, drawn)))
+    return found
+
+
+def _why_not(quantity: str, drawn: Sequence[Factor]) -> str:
+    if not any(f.name.startswith(quantity) for f in drawn):
+        return "replaced by every named condition of use"
+    return "its spread has no width"
+
+
