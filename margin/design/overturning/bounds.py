@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from margin.backends.compiled.choose import WORTH_COMPILING, evaluations
 from margin.backends.threads import workers_for
 from margin.backends.units import unit_engine
 from margin.case.types import Case
@@ -53,7 +52,12 @@ class MovedBounds:
 
     @classmethod
     def of(
-        cls, case: Case, shifts: Sequence[str], variants: int, workers: int | None = None, model: Model | None = None
+        cls,
+        case: Case,
+        shifts: Sequence[str],
+        variants: int,
+        workers: int | None = None,
+        model: Model | None = None,
     ) -> MovedBounds:
         """Of a case with one option and a study of fixed size, to be asked for about so many bounds."""
         model = model_of(case) if model is None else model
@@ -110,11 +114,6 @@ class MovedBounds:
             if factor.measured_on is not None and scales.get(factor.knowledge_name, 1.0) != 0.0:
                 return True
         return False
-
-
-def is_worth_a_kernel(case: Case, plan: Plan, variants: int) -> bool:
-    """Whether so many variants of a study are worth compiling."""
-    return evaluations(case, plan) * variants >= WORTH_COMPILING
 
 
 def _empty(frame: Frame) -> Tally:

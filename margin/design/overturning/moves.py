@@ -21,6 +21,7 @@ from margin.chain.parameter import Level, Parameter, parameters_of
 from margin.propagation.factors import Factor, factors_of, spread_factors
 
 Kind = Literal["size", "value", "effect"]
+Measure = Literal["half width", "standard deviation", "mean", "true value", "value"]
 
 MOST_TIMES = 10.0
 """Multiple of an assumed size up to which a turning point is sought."""
@@ -76,6 +77,16 @@ class Move:
         """What is moved, in words of the case: 'circuit.offset per unit'."""
         return f"{self.quantity} per {self.level}" if self.place is not None else self.quantity
 
+    @property
+    def measure(self) -> Measure:
+        """What its numbers are."""
+        if self.kind != "size":
+            return "mean" if self.kind == "value" else "true value"
+        if self.distribution is None:
+            return "value"
+        limited = all(map(math.isfinite, self.distribution.support))
+        return "half width" if limited else "standard deviation"
+
     def multiple(self, u: float) -> float:
         """Multiple of the assumed size: 2**u where it grows, 1 - u where it shrinks."""
         return TWICE**u if self.sign > 0 else 1.0 - u
@@ -103,7 +114,7 @@ class Move:
         return {**shift, **dict.fromkeys(self.factors, 0.0)} if self.kind == "effect" else shift
 
     def number(self, u: float) -> float:
-        """The moved number: size (half width, or standard deviation where there are no limits) or value, in its unit."""
+        """The moved number in its unit: a size (half width, or standard deviation without limits) or a value."""
         if self.kind == "size":
             return self.size * self.multiple(u)
         moved = self.deviation(u)
@@ -118,8 +129,8 @@ class Move:
 
     @property
     def band(self) -> tuple[float, float]:
-        """What is plausible, as numbers: limits of the band, two standard deviations of one without, or half to twice the
-        assumed size."""
+        """What is plausible, as numbers: limits of the band, two standard deviations of one without, or half to twice
+        the assumed size."""
         if self.kind == "size":
             return self.size / TWICE, self.size * TWICE
         middle = self.mean if self.kind == "effect" else 0.0

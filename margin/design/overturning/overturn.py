@@ -18,7 +18,7 @@ from margin.design.overturning.written import changes_of
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Estimate, Verdict
 from margin.propagation.factors import Factor, factors_of
-from margin.propagation.model import Model, model_of
+from margin.propagation.model import model_of
 from margin.propagation.plan import FIRST_OUTER
 from margin.propagation.tally import EvaluationError
 from margin.version import version
@@ -35,7 +35,10 @@ SCREENED = 51_200
 LEAST_INNER = 128
 """Units in an outer draw at least, where the caller states no outer draws."""
 
-NEAREST = 6
+LEAST_UNITS = 2 * LEAST_INNER
+"""Units of a bound at least."""
+
+NEAREST = 5
 """Turning points that are searched with all units."""
 
 PAIRED = 4
@@ -44,7 +47,7 @@ PAIRED = 4
 BEYOND = 1.25
 """Range of a pair relative to the nearer of its turning points: both ends of the interval lie within it as a rule."""
 
-FINE, COARSE = Tolerance(0.01, 0.02), Tolerance(0.04, 0.08)
+FINE, COARSE = Tolerance(0.01, 0.03), Tolerance(0.04, 0.08)
 """How closely the nearest turning points are found, and all others."""
 
 BOUNDS_A_MOVE = 8
@@ -87,8 +90,8 @@ def overturning(
         raise InvalidArgument(f"no calibration option {option!r}; there are {', '.join(map(repr, names))}")
     if nearest < 0:
         raise InvalidArgument(f"nearest must be at least 0 (got {nearest})")
-    if units is not None and units < 2 * LEAST_INNER:
-        raise InvalidArgument(f"units must be at least {2 * LEAST_INNER} (got {units})")
+    if units is not None and units < LEAST_UNITS:
+        raise InvalidArgument(f"units must be at least {LEAST_UNITS} (got {units})")
     ready, moves = moves_of(_of_option(case, option))
     found = _Study.of(ready, moves, units, outer, workers, stage)
     return found.overturning(case, option, nearest, pairs)
@@ -176,12 +179,18 @@ class _Study:
                 "for the first of them"
             )
         conforms = before.value >= need.target
+        (screened,) = self.screen([{}])
+        if screened is None or (screened.value >= need.target) != conforms:
+            # fewer units do not tell on which side of the required yield the design is
+            return dataclasses.replace(self, screen=self.full).overturning(case, option, nearest, pairs)
         progress = self.stage("turning values", len(self.moves))
         moves = [m for m in self.moves if m.end > 0.0 and (m.kind != "size" or (m.sign > 0) == conforms)]
         searches = self._searched(self.screen, moves, COARSE, {})
         progress(len(self.moves))
         crossings = {m: each.crossing for m, each in searches.items()}
-        order = sorted((m for m in moves if crossings[m] is not None), key=lambda m: _distance(m, crossings[m]))
+        order = sorted(
+            (m for m in moves if crossings[m] is not None), key=lambda m: _distance(m, crossings[m])
+        )
         turnings = {m: self._turning(m, searches[m], self.screen) for m in moves}
         if self.full is not self.screen:
             self._refine(order, searches, turnings, nearest)
@@ -206,7 +215,11 @@ class _Study:
         )
 
     def _refine(
-        self, order: Sequence[Move], searches: Mapping[Move, Search], turnings: dict[Move, Turning], nearest: int
+        self,
+        order: Sequence[Move],
+        searches: Mapping[Move, Search],
+        turnings: dict[Move, Turning],
+        nearest: int,
     ) -> None:
         """Search the nearest again with all units, beginning where fewer found them."""
         chosen = order[:nearest]
@@ -221,7 +234,11 @@ class _Study:
         progress(len(chosen))
 
     def _searched(
-        self, bounds: _Bounds, moves: Sequence[Move], tolerance: Tolerance, guesses: Mapping[Move, tuple[float, ...]]
+        self,
+        bounds: _Bounds,
+        moves: Sequence[Move],
+        tolerance: Tolerance,
+        guesses: Mapping[Move, tuple[float, ...]],
     ) -> dict[Move, Search]:
         target = self.case.requirement.target
         starts = bounds([m.scales(0.0) if m.kind == "effect" else {} for m in moves])
@@ -252,6 +269,7 @@ class _Study:
             level=move.level if move.place is not None and move.kind == "size" else "",
             key=move.key,
             kind=move.kind,
+            measure=move.measure,
             direction="below" if start == (move.sign > 0) else "above",
             sign=move.sign,
             unit=unit,
@@ -260,8 +278,8 @@ class _Study:
             value=value,
             multiple=multiple,
             score=score,
-            searched_to=move.score(last),
-            number_there=step * move.number(last),
+            searched_to=move.score(search.end),
+            number_there=step * move.number(search.end),
             held_at=held,
             bound=None if crossing is not None else search.points[last],
             units=bounds.units,
@@ -274,11 +292,12 @@ class _Study:
         return dataclasses.replace(turning, change="".join(f"{key}={text}" for key, text in texts.items()))
 
     def _pairs(self, case: Case, order: Sequence[Move], turnings: Mapping[Move, Turning]) -> tuple[Pair, ...]:
-        """Pairs of the nearest, one move a spread, at the same distance."""
-        bounds, best = self.screen, {}
+        """Pairs of the nearest, one move a quantity, at the same distance."""
+        bounds = self.screen
+        best: dict[str, Move] = {}
         for m in order:
-            best.setdefault((m.key, m.place), m)
-        chosen = [pair for pair in itertools.combinations(list(best.values())[:PAIRED], 2) if _apart(*pair)]
+            best.setdefault(m.key, m)
+        chosen = list(itertools.combinations(list(best.values())[:PAIRED], 2))
         progress = self.stage("pairs", len(chosen))
         ends = [BEYOND * min(_alone(turnings, m) for m in pair) for pair in chosen]
         starts = bounds([_both(pair, 0.0) for pair in chosen])
@@ -296,12 +315,14 @@ class _Study:
                 continue
             first, second = chosen[number]
             at = [(m, m.coordinate(crossing.value)) for m in (first, second)]
+            values = [m.number(u) * _step(m) for m, u in at]
             texts = changes_of(case, at)
             found.append(
                 Pair(
                     turnings[first],
                     turnings[second],
-                    *(m.number(u) * _step(m) for m, u in at),
+                    values[0],
+                    values[1],
                     score=Estimate(crossing.value, crossing.near or 0.0, _or_infinite(crossing.far)),
                     units=bounds.units,
                     changes=tuple(f"{key}={text}" for key, text in texts.items()),
@@ -317,16 +338,12 @@ def _fewer(full: MovedBounds) -> tuple[int, int | None] | None:
         return None
     if frame.outer == 1:
         return SCREENED, None
-    outer = max(SCREENED // frame.grouping.units_per_draw, min(frame.outer, FIRST_OUTER // 2))
-    return outer * frame.grouping.units_per_draw, outer
+    outer = min(frame.outer, FIRST_OUTER)
+    return SCREENED // outer * outer, outer
 
 
 def _step(move: Move) -> float:
     return 100.0 if move.kind == "size" and move.relative else 1.0
-
-
-def _apart(one: Move, other: Move) -> bool:
-    return one.key != other.key or one.place != other.place
 
 
 def _alone(turnings: Mapping[Move, Turning], move: Move) -> float:
@@ -385,5 +402,3 @@ def _why_not(quantity: str, drawn: Sequence[Factor]) -> str:
     if not any(f.name.startswith(quantity) for f in drawn):
         return "replaced by every named condition of use"
     return "its spread has no width"
-
-

@@ -7,17 +7,17 @@ from dataclasses import dataclass
 import pandas as pd
 
 from margin.case.types import Case
-from margin.design.overturning.moves import Kind
+from margin.design.overturning.moves import Kind, Measure
 from margin.estimates.yield_result import Estimate, Verdict
 
 COLUMNS = (
-    "quantity", "level", "kind", "direction", "unit", "assumed", "plausible_low", "plausible_high", "value", "value_low",
-    "value_high", "multiple", "score", "score_low", "score_high", "searched_to", "held_at", "bound_there", "units",
-    "change",
+    "quantity", "level", "kind", "measure", "direction", "unit", "assumed", "plausible_low", "plausible_high", "value",
+    "value_low", "value_high", "multiple", "score", "score_low", "score_high", "searched_to", "held_at", "bound_there",
+    "units", "change",
 )  # fmt: skip
 PAIR_COLUMNS = (
-    "first", "first_kind", "first_direction", "first_value", "second", "second_kind", "second_direction", "second_value",
-    "score", "score_low", "score_high", "first_alone", "second_alone", "units", "change",
+    "first", "first_kind", "first_direction", "first_value", "second", "second_kind", "second_direction",
+    "second_value", "score", "score_low", "score_high", "first_alone", "second_alone", "units", "change",
 )  # fmt: skip
 
 
@@ -28,11 +28,13 @@ class Turning:
     quantity, level, key  as the case names it
     kind       'size' of its spread, mean 'value' of it, or the true size of an 'effect' known within a band
     direction  'above' or 'below': the side of the value on which the design conforms
+    measure    what the numbers are: 'half width', 'standard deviation', 'mean', 'true value', or 'value' of a quantity
+               that scales a draw
     sign       +1 where it is found above the assumed value, -1 below
     unit       of the numbers: that of the quantity; '%' of nominal for the size of a relative spread
     assumed    number; plausible: its band (see `Move.band`)
-    value      Estimate of the turning number, in order; an end is infinite where it was not found within the range; None
-               where the verdict does not turn
+    value      Estimate of the turning number, in order; an end is infinite where it was not found within the range;
+               None where the verdict does not turn
     multiple   of the assumed size at the turning point; None for a value or an effect, and without one
     score      distance from the assumed value in standard scores, an Estimate as `value`; None without one
     searched_to  distance in standard scores up to which a turning point was sought; number_there: its number
@@ -46,6 +48,7 @@ class Turning:
     level: str
     key: str
     kind: Kind
+    measure: Measure
     direction: str
     sign: int
     unit: str
@@ -60,6 +63,11 @@ class Turning:
     bound: Estimate | None
     units: int
     change: str = ""
+
+    @property
+    def contains_assumed(self) -> bool:
+        """Whether the interval contains the assumed value: the draws leave the verdict open there."""
+        return self.score is not None and self.score.low <= 0.0
 
     @property
     def subject(self) -> str:
@@ -147,7 +155,8 @@ class Overturning:
 def _row(each: Turning) -> dict[str, object]:
     value, score = each.value, each.score
     return {
-        "quantity": each.quantity, "level": each.level, "kind": each.kind, "direction": each.direction, "unit": each.unit,
+        "quantity": each.quantity, "level": each.level, "kind": each.kind, "measure": each.measure,
+        "direction": each.direction, "unit": each.unit,
         "assumed": each.assumed, "plausible_low": each.plausible[0], "plausible_high": each.plausible[1],
         "value": None if value is None else value.value, "value_low": None if value is None else value.low,
         "value_high": None if value is None else value.high, "multiple": each.multiple,
@@ -158,8 +167,11 @@ def _row(each: Turning) -> dict[str, object]:
 
 
 def _pair_row(each: Pair) -> dict[str, object]:
-    own = {}
-    for name, one, value in (("first", each.first, each.first_value), ("second", each.second, each.second_value)):
+    own: dict[str, object] = {}
+    for name, one, value in (
+        ("first", each.first, each.first_value),
+        ("second", each.second, each.second_value),
+    ):
         own |= {
             name: one.subject, f"{name}_kind": one.kind, f"{name}_direction": one.direction, f"{name}_value": value,
             f"{name}_alone": None if one.score is None else one.score.value,

@@ -8,7 +8,7 @@ can therefore slow a search, not mislead it.
 
 from __future__ import annotations
 
-import math
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -39,7 +39,7 @@ LEAST_STEP = 0.08
 
 @dataclass(frozen=True)
 class Tolerance:
-    """Width of the bracket, relative to the coordinate, at which a turning point and the ends of its interval are found."""
+    """Width of the brackets, relative to the coordinate, of a turning point and of the ends of its interval."""
 
     value: float
     ends: float
@@ -82,7 +82,7 @@ class Search:
     def bracket(self, curve: Curve) -> tuple[float, float] | None:
         """The first pair of neighbouring points between which a curve crosses the required yield."""
         places = sorted(self.points)
-        for a, b in zip(places[:-1], places[1:], strict=True):
+        for a, b in itertools.pairwise(places):
             if self.sign(a, curve) != self.sign(b, curve):
                 return a, b
         return None
@@ -180,8 +180,3 @@ def run(searches: Mapping[int, Search], ask: Ask) -> int:
             searches[number].asked += 1
         count += len(open_ones)
     return count
-
-
-def finite(value: float | None, otherwise: float) -> float:
-    """A coordinate, or what stands for one that is not within the range."""
-    return otherwise if value is None or not math.isfinite(value) else value

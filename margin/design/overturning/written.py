@@ -114,7 +114,9 @@ def _scaled(spread: Spread, times: float) -> Spread:
 
 
 def _fixed(spread: Spread, value: float) -> Spread:
-    return dataclasses.replace(spread, distribution=Fixed(value), measured_on=None, read_as="fixed, as stated")
+    return dataclasses.replace(
+        spread, distribution=Fixed(value), measured_on=None, read_as="fixed, as stated"
+    )
 
 
 def _is_nothing(spread: Spread) -> bool:
