@@ -47,7 +47,7 @@ PAIRED = 4
 BEYOND = 1.25
 """Range of a pair relative to the nearer of its turning points: both ends of the interval lie within it as a rule."""
 
-FINE, COARSE = Tolerance(0.01, 0.03), Tolerance(0.04, 0.08)
+FINE, COARSE = Tolerance(0.01, 0.015), Tolerance(0.04, 0.08)
 """How closely the nearest turning points are found, and all others."""
 
 BOUNDS_A_MOVE = 8
@@ -192,8 +192,7 @@ class _Study:
             (m for m in moves if crossings[m] is not None), key=lambda m: _distance(m, crossings[m])
         )
         turnings = {m: self._turning(m, searches[m], self.screen) for m in moves}
-        if self.full is not self.screen:
-            self._refine(order, searches, turnings, nearest)
+        self._refine(order, searches, turnings, nearest)
         first = [m for m in moves if turnings[m].score is not None]
         first.sort(key=lambda m: turnings[m].score.value)  # type: ignore[union-attr]
         last = [m for m in moves if turnings[m].score is None]
@@ -221,7 +220,7 @@ class _Study:
         turnings: dict[Move, Turning],
         nearest: int,
     ) -> None:
-        """Search the nearest again with all units, beginning where fewer found them."""
+        """Search the nearest more closely and with all units, beginning where fewer found them."""
         chosen = order[:nearest]
         progress = self.stage("nearest turning values", len(chosen))
         guesses = {}
@@ -229,6 +228,9 @@ class _Study:
             at = searches[m].crossing
             if at is not None:
                 guesses[m] = tuple(u for u in (at.near, at.value, at.far) if u is not None)
+                if self.full is self.screen:
+                    # bounds that are known cost nothing again
+                    guesses[m] = tuple(searches[m].points)
         for m, each in self._searched(self.full, chosen, FINE, guesses).items():
             turnings[m] = self._turning(m, each, self.full)
         progress(len(chosen))
