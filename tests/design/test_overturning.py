@@ -159,7 +159,7 @@ def test_same_seed_same_answer_for_any_number_of_threads() -> None:
 
 
 def test_unmoved_the_bound_is_that_of_the_study() -> None:
-    """With nothing moved the bound is that of the engine on the same plan; moved, that of the moved case, to rounding."""
+    """With nothing moved the bound is that of the engine on the same plan; moved, that of the moved case."""
     case = line_case("60 kohm +/- 1.5 % per common, +/- 2 % (2 sigma) per unit", units=6400, outer=100)
     ready, moves = moves_of(case)
     bounds = MovedBounds.of(ready, [m.shift for m in moves if m.shift is not None], 1, 1)

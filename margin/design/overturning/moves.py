@@ -301,6 +301,10 @@ def _end(move: Move, declared: Parameter) -> tuple[float, str]:
         return (usual, "") if most >= MOST_TIMES else (math.log2(max(most, 1.0)), "must stay above 0")
     if declared.positive:
         low = max(low, 0.0 if move.kind == "effect" else -lowest)
+    if move.kind == "effect":
+        # an effect keeps the sign that its whole band has: a loop, a creep or a scatter does not turn round
+        low = max(low, 0.0) if move.band[0] >= 0.0 else low
+        high = min(high, 0.0) if move.band[1] <= 0.0 else high
     limit = high if move.sign > 0 else low
     room = SHORT_OF * abs(limit - move.number(0.0)) / abs(move.number(1.0) - move.number(0.0))
     if (move.number(0.0) - limit) * move.sign >= 0.0:
