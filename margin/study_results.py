@@ -6,15 +6,18 @@ stated beside it), and meaning.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
+from margin.design.overturning import Overturning
+from margin.design.overturning.of_results import of_results
 from margin.estimates.shares import ErrorShares
+from margin.estimates.stages import Stage, no_progress
 from margin.estimates.what_if import what_if_payload
 from margin.estimates.yield_result import Verdict
-from margin.report import budget_page, files, frames, terminal
+from margin.report import budget_page, files, frames, overturn_page, terminal
 from margin.report import comparison as comparison_report
 from margin.study_figures import BudgetFigures, PairedFigures, StudyFigures
 
@@ -34,6 +37,9 @@ class Study(StudyFigures):
 
     command: str | None = None
     """Command that made the study, from which 'What if' on the page goes on; None: 'margin estimate FILE'."""
+
+    overturning: Overturning | None = None
+    """What would overturn the decision, where it was asked for (see `with_overturning`): part of screen and page."""
 
     @property
     def conforms(self) -> bool:
@@ -151,13 +157,25 @@ class Study(StudyFigures):
         replace  also in place of the report of another case
         """
         payload = what_if_payload(self.results, command=self.command)
-        return files.write_report(self.results, Path(folder), replace=replace, payload=payload)
+        return files.write_report(
+            self.results, Path(folder), replace=replace, payload=payload, overturning=self.overturning
+        )
+
+    def with_overturning(self, *, workers: int | None = None, stage: Stage = no_progress) -> Study:
+        """The same study with what would overturn its decision: hundreds of further studies on the same draws.
+
+        >>> import margin
+        >>> study = margin.estimate("case.toml", budget=False).with_overturning()
+        >>> study.overturning.nearest[0].quantity
+        'sensor.exponent'
+        """
+        return replace(self, overturning=of_results(self.results, workers=workers, stage=stage))
 
     def __str__(self) -> str:
-        return terminal.render(self.results)
+        return terminal.render(self.results) + overturn_page.lines_of_a_study(self.overturning)
 
     def _repr_html_(self) -> str:
-        return terminal.notebook_html(self.results)
+        return overturn_page.html_of_a_study(terminal.notebook_html(self.results), self.overturning)
 
 
 @dataclass(frozen=True, repr=False)

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from margin.design.overturning import Overturning
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.results import Results
 from margin.report import comparison as comparison_report
-from margin.report import page
+from margin.report import overturn_page, page
 from margin.report.document import UnreadableResults, load_results_json, to_document, to_json
 from margin.report.folder import FolderNotOurs, csv_text, publish, require_writable, write_text
 from margin.report.frames import (
@@ -51,17 +52,19 @@ def write_report(
     *,
     replace: bool = False,
     payload: Mapping[str, Any] | None = None,
+    overturning: Overturning | None = None,
 ) -> Path:
     """Write the report to `folder` and return the path of its page.
 
     payload  of `margin.estimates.what_if.what_if_payload`, for the section 'What if'
+    overturning  what would overturn the decision, for the first page and a section of its own
 
     FolderNotOurs (a ValueError) if the folder holds anything but an earlier report of this case, or of another one
     unless `replace`. All files are written or none.
     """
     subject = subject_of(results.case)
     require_writable(folder, subject, replace=replace)
-    publish(folder, report_contents(results, payload), subject, replace=replace)
+    publish(folder, report_contents(results, payload, overturning), subject, replace=replace)
     return Path(folder) / "report.html"
 
 
@@ -93,9 +96,11 @@ def write_comparison(comparison: Comparison, folder: str | Path, *, replace: boo
     return Path(folder) / "comparison.html"
 
 
-def report_contents(results: Results, payload: Mapping[str, Any] | None = None) -> dict[str, str]:
+def report_contents(
+    results: Results, payload: Mapping[str, Any] | None = None, overturning: Overturning | None = None
+) -> dict[str, str]:
     """Every file of a report as text by name."""
-    parts = page.report_sections(results, payload)
+    parts = overturn_page.with_section(page.report_sections(results, payload), overturning)
     contents = {
         "report.html": page.render_sections(results, parts),
         "yields.csv": csv_text(all_yields_frame(results)),
@@ -111,6 +116,8 @@ def report_contents(results: Results, payload: Mapping[str, Any] | None = None) 
             "effects.csv": csv_text(results.shares.effects),
             "scopes.csv": csv_text(results.shares.scopes),
         }
+    if overturning is not None:
+        contents |= overturn_page.data_files(overturning)
     contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(parts)}
     contents["results.json"] = to_json(to_document(results, (*contents, "results.json")))
     return contents

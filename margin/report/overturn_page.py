@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -169,6 +170,36 @@ def section(found: Overturning) -> Section:
     return Section(HEADING, tuple(blocks))
 
 
+def lines_of_a_study(found: Overturning | None) -> str:
+    """What would overturn the decision below the screen of a study; '' where that was not asked for."""
+    if found is None:
+        return ""
+    lines = wrapped(f"{HEADING}:", f"{_capital(sentences(found)[0])}.", page_width())
+    for text in sentences(found)[1:]:
+        lines += wrapped("", f"{_capital(text)}.", page_width())
+    return f"\n{plain_text(lines)}"
+
+
+def html_of_a_study(screen: str, found: Overturning | None) -> str:
+    """The screen of a study in a notebook, with what would overturn the decision."""
+    if found is None:
+        return screen
+    lines = ((f"{HEADING}:" if not place else "", text) for place, text in enumerate(sentences(found)))
+    return f"<div>{screen}{listing(lines)}</div>"
+
+
+def with_section(parts: tuple[Section, ...], found: Overturning | None) -> tuple[Section, ...]:
+    """Sections of the page of a study, with the answer on its first page and what it rests on behind that."""
+    if found is None:
+        return parts
+    first, *rest = parts
+    told = Listing(HEADING, tuple(f"{_capital(line)}." for line in sentences(found)))
+    whole = section(found)
+    pairs = (_pairs_table(found),) if found.pairs else ()
+    own = replace(whole, blocks=(*whole.blocks, *pairs), folded=True, answer=sentences(found)[0])
+    return (replace(first, blocks=(*first.blocks, told)), own, *rest)
+
+
 def _pairs_table(found: Overturning) -> Block:
     if not found.pairs:
         return Text("No pair of the nearest quantities was searched, or none turns the verdict.")
@@ -243,7 +274,13 @@ def contents(found: Overturning, command: str = "") -> dict[str, str]:
 
 def tables(found: Overturning) -> dict[str, str]:
     """The tables as CSV by name."""
-    return {"turning_values.csv": csv_text(found.frame()), "pairs.csv": csv_text(found.pairs_frame())}
+    return {"turning_values.csv": csv_text(found.frame()), "turning_pairs.csv": csv_text(found.pairs_frame())}
+
+
+def data_files(found: Overturning) -> dict[str, str]:
+    """Tables and JSON by name, beside the files of a study."""
+    own = tables(found)
+    return {**own, "overturn.json": to_json(document(found, (*own, "overturn.json")))}
 
 
 def document(found: Overturning, files: tuple[str, ...] = ()) -> dict[str, Any]:

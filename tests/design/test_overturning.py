@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import pytest
 from turning_cases import (
@@ -179,7 +180,7 @@ def test_unmoved_the_bound_is_that_of_the_study() -> None:
         ("none", {"nearest": -1}, "nearest must be at least 0"),
     ],
 )
-def test_wrong_arguments_are_refused(option: str, wrong: dict[str, int], told: str) -> None:
+def test_wrong_arguments_are_refused(option: str, wrong: dict[str, Any], told: str) -> None:
     """Each wrong argument gets one message that names it."""
     with pytest.raises(InvalidArgument, match=told):
         overturning(line_case(NORMAL), option, **wrong)

@@ -38,5 +38,6 @@ def results() -> dict[str, Any]:
             bench_frame(cycles=2, interfaces=("soft", "hard"), hold=True, warm=True)
         ),
         "rare": margin.rare(case(), "one-point", target_cv=0.5, budget=4000),
+        "overturn": margin.overturn(case(), "one-point", units=1600, workers=1),
         "validation": margin.ValidationStudy(lines, 1),
     }

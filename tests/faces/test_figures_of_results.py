@@ -49,6 +49,7 @@ EVERY = [
             "output_over_load", "residuals_over_load", "spread_by_level",
         ),
         "rare": ("failing_unit_by_factor",),
+        "overturn": ("turning_values_by_quantity",),
     }.items()
     for name in names
 ]  # fmt: skip

@@ -60,6 +60,7 @@ EVERY = [
         "budget": ("actions", "effects", "scopes"),
         "bench": ("components", "differences", "fits", "merits", "missing"),
         "rare": ("parts",),
+        "overturn": ("pairs", "values"),
         "validation": ("table",),
     }.items()
     for name in names
