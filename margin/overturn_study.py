@@ -65,12 +65,12 @@ class OverturnStudy(Shown):
         """Pairs of the nearest quantities, moved by the same number of standard scores, the nearest first.
 
         Columns:
-            first, second           [text] the two quantities
-            first_kind, second_kind [text] as `kind` of the turning values
-            first_direction, second_direction [text] as `direction` there
-            first_value, second_value [SI] their numbers where the verdict turns
-            first_alone, second_alone [1]  distance at which each turns it alone
-            score (_low, _high)     [1]    distance of both where they turn it together
+            first, first_kind, first_direction [text] a quantity, as in the turning values
+            first_value             [SI]   its number where the two turn the verdict together
+            second, second_kind, second_direction [text] the other quantity
+            second_value            [SI]   its number there
+            score (_low, _high)     [1]    distance of both from what is assumed, in standard scores
+            first_alone, second_alone [1]  distance at which each turns the verdict alone
             units                   [1]    units drawn for each bound
             change                  [text] changes of both, separated by '; '
         """
