@@ -28,7 +28,7 @@ class OverturnStudy(Shown):
     >>> import margin
     >>> found = margin.overturn("case.toml", "one-point", pairs=False)
     >>> found.values["quantity"].iloc[0]
-    'sensor.exponent'
+    'sensor.sensitivity'
     >>> figure = found.turning_values_by_quantity()
     """
 
@@ -120,7 +120,7 @@ def overturn(
     >>> import margin
     >>> found = margin.overturn("case.toml", "one-point", pairs=False)
     >>> found.sentences[0]  # doctest: +ELLIPSIS
-    'conforms as long as the half width of sensor.exponent per unit stays below ...'
+    'conforms as long as the mean of sensor.sensitivity stays below ...'
     """
     case = as_case(case)
     outer = None

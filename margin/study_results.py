@@ -167,7 +167,7 @@ class Study(StudyFigures):
         >>> import margin
         >>> study = margin.estimate("case.toml", budget=False).with_overturning()
         >>> study.overturning.nearest[0].quantity
-        'sensor.exponent'
+        'sensor.sensitivity'
         """
         return replace(self, overturning=of_results(self.results, workers=workers, stage=stage))
 

@@ -42,8 +42,8 @@ def turning_values_by_quantity(found: Overturning, ax: Axes | None = None, *, mo
     axes.set_xlabel("Distance from the assumed value (standard scores)")
     above = axes.secondary_xaxis("top")
     shown = [m for m in _MULTIPLES if math.log(m, TWICE) <= right]
-    above.set_xticks([math.log(m, TWICE) for m in shown], [f"× or ÷ {m}" if m > 1 else "1" for m in shown])
-    above.set_xlabel("Multiple of an assumed size")
+    above.set_xticks([math.log(m, TWICE) for m in shown], [f"{m}" for m in shown])
+    above.set_xlabel("Multiple of an assumed size (where it shrinks: one over it)")
     return axes
 
 

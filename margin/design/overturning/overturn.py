@@ -29,7 +29,7 @@ UNITS = 102_400
 BY_ARRAYS = 20_000
 """The same where no kernel computes them."""
 
-SCREENED = 51_200
+SCREENED = 40_000
 """Units by which all quantities are searched; the nearest are searched again with all units."""
 
 LEAST_INNER = 128
@@ -47,7 +47,7 @@ PAIRED = 4
 BEYOND = 1.25
 """Range of a pair relative to the nearer of its turning points: both ends of the interval lie within it as a rule."""
 
-FINE, COARSE = Tolerance(0.01, 0.015), Tolerance(0.04, 0.08)
+FINE, COARSE = Tolerance(0.01, 0.02), Tolerance(0.04, 0.08)
 """How closely the nearest turning points are found, and all others."""
 
 BOUNDS_A_MOVE = 8
