@@ -78,6 +78,11 @@ def scale_of(values: tuple[float | None, ...], unit: str) -> numbers.Scale:
     if not unit:
         percent = bool(there) and max(there) <= MOST_AS_PERCENT
         return numbers.Scale(100.0, "%") if percent else numbers.Scale(1.0, "")
+    head, slash, rest = unit.partition("/")
+    if slash and head != "1":
+        # the prefix belongs to the first unit: nV/K
+        found = numbers.scale_for(there, head)
+        return numbers.Scale(found.factor, f"{found.unit}/{rest}")
     return numbers.scale_for(there, unit)
 
 

@@ -20,6 +20,7 @@ import margin
 from margin.cli import cli
 from margin.design.overturning import Overturning, overturning
 from margin.design.overturning.findings import findings
+from margin.messages import overturning as words
 from margin.messages.sentences import said
 from margin.report import overturn_page
 
@@ -166,6 +167,23 @@ def test_sentence_of_each_verdict(feedback: str, told: str) -> None:
     """A design that does not conform reads 'would conform if', one that nothing overturns says so."""
     case = line_case(feedback, units=2000)
     assert overturn_page.sentences(overturning(case, "none"))[0].startswith(told)
+
+
+@pytest.mark.parametrize(
+    ("number", "measure", "told"),
+    [
+        ({"value": 2.6e-7, "low": 2.5e-7, "high": 2.9e-7, "unit": "V/K"}, "half width", "260 nV/K"),
+        ({"value": 0.031, "low": 0.029, "high": 0.033, "unit": ""}, "true value", "3.1 %"),
+        ({"value": 43.2, "low": 39.0, "high": 46.0, "unit": "degC"}, "mean", "43 °C"),
+        ({"value": 25.1, "low": 17.0, "high": 27.0, "unit": "degC"}, "half width", "25 K"),
+        ({"value": 2.5, "low": 2.1, "high": None, "unit": ""}, "value", "2.5"),
+    ],
+)
+def test_a_turning_value_is_shown_in_the_unit_of_its_quantity(
+    number: dict[str, Any], measure: str, told: str
+) -> None:
+    """Prefixes suit the size; a temperature is in °C, a size of its spread in K; small plain numbers are percent."""
+    assert " ".join(words.value_text(number, measure).split()) == told
 
 
 @pytest.mark.parametrize("width", [40, 80, 120])

@@ -7,6 +7,7 @@ from typing import Any
 
 from bench_rows import bench_frame
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
+from turning_cases import line_case
 
 import margin
 from margin.case.types import Case
@@ -38,6 +39,8 @@ def results() -> dict[str, Any]:
             bench_frame(cycles=2, interfaces=("soft", "hard"), hold=True, warm=True)
         ),
         "rare": margin.rare(case(), "one-point", target_cv=0.5, budget=4000),
-        "overturn": margin.overturn(case(), "one-point", units=1600, workers=1),
+        "overturn": margin.overturn(
+            line_case("60 kohm +/- 2 %", sensitivity="4 uS +/- 2 % per unit"), "none"
+        ),
         "validation": margin.ValidationStudy(lines, 1),
     }

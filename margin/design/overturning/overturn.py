@@ -26,7 +26,7 @@ from margin.version import version
 UNITS = 102_400
 """Units of a bound, where the caller states none."""
 
-BY_ARRAYS = 20_000
+BY_ARRAYS = 12_800
 """The same where no kernel computes them."""
 
 SCREENED = 40_000
