@@ -13,8 +13,8 @@ from pad_study import EVERY_LEVEL, NONE, pad_case
 from scipy.stats import norm
 
 from margin.case.changes import with_changes
+from margin.design.overturning.left_out import left_out
 from margin.design.overturning.moves import Move, moves_of
-from margin.design.overturning.overturn import left_out
 from margin.design.overturning.search import Search, Tolerance, run
 from margin.design.overturning.written import changes_of, moved_case, quantity_at
 from margin.estimates.yield_result import Estimate

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from margin.design.overturning.overturn import LEAST_UNITS, overturning
+from margin.design.overturning.overturn import overturning
 from margin.design.overturning.result import Overturning
+from margin.design.overturning.sample_sizes import LEAST_UNITS
 from margin.estimates.results import Results
 from margin.estimates.stages import Stage, no_progress
 

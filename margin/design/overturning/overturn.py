@@ -6,37 +6,30 @@ import dataclasses
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from distributions.errors import InvalidArgument
 from margin.case.types import Case
-from margin.design.overturning.bounds import MovedBounds, Scales
+from margin.design.overturning.bounds import MovedBounds
+from margin.design.overturning.left_out import left_out
 from margin.design.overturning.moves import Move, moves_of
-from margin.design.overturning.result import LeftOut, Overturning, Pair, Turning
+from margin.design.overturning.result import Overturning, Pair, Turning
+from margin.design.overturning.sample_sizes import (
+    BY_ARRAYS,
+    LEAST_UNITS,
+    UNITS,
+    KnownBounds,
+    fewer_units,
+    of_option,
+    sized,
+)
 from margin.design.overturning.search import Crossing, Search, Tolerance, run
 from margin.design.overturning.written import changes_of
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Estimate, Verdict
-from margin.propagation.factors import Factor, factors_of
 from margin.propagation.model import model_of
-from margin.propagation.plan import FIRST_OUTER
 from margin.propagation.tally import EvaluationError
 from margin.version import version
-
-UNITS = 102_400
-"""Units of a bound, where the caller states none."""
-
-BY_ARRAYS = 12_800
-"""The same where no kernel computes them."""
-
-SCREENED = 40_000
-"""Units by which all quantities are searched; the nearest are searched again with all units."""
-
-LEAST_INNER = 128
-"""Units in an outer draw at least, where the caller states no outer draws."""
-
-LEAST_UNITS = 2 * LEAST_INNER
-"""Units of a bound at least."""
 
 NEAREST = 5
 """Turning points that are searched with all units."""
@@ -92,44 +85,9 @@ def overturning(
         raise InvalidArgument(f"nearest must be at least 0 (got {nearest})")
     if units is not None and units < LEAST_UNITS:
         raise InvalidArgument(f"units must be at least {LEAST_UNITS} (got {units})")
-    ready, moves = moves_of(_of_option(case, option))
+    ready, moves = moves_of(of_option(case, option))
     found = _Study.of(ready, moves, units, outer, workers, stage)
     return found.overturning(case, option, nearest, pairs)
-
-
-def _of_option(case: Case, option: str) -> Case:
-    spec = next(each for each in case.calibrations if each.name == option)
-    return dataclasses.replace(case, calibrations=(spec,))
-
-
-def _sized(case: Case, units: int, outer: int | None) -> Case:
-    """The case with a study of fixed size."""
-    study = dataclasses.replace(case.study, units=units, draw="all units")
-    if not study.nested:
-        return dataclasses.replace(case, study=study)
-    if outer is None:
-        outer = max(min(FIRST_OUTER, units // LEAST_INNER), 2)
-    return dataclasses.replace(case, study=dataclasses.replace(study, outer=outer))
-
-
-@dataclass
-class _Bounds:
-    """Bounds at multipliers of spreads, each evaluated once."""
-
-    of: MovedBounds
-    known: dict[tuple[tuple[str, float], ...], Estimate | None] = field(default_factory=dict)
-    asked: int = 0
-
-    def __call__(self, moved: Sequence[Scales]) -> list[Estimate | None]:
-        keys = [tuple(sorted(each.items())) for each in moved]
-        new = [key for key in dict.fromkeys(keys) if key not in self.known]
-        self.known |= dict(zip(new, self.of([dict(key) for key in new]), strict=True))
-        self.asked += len(new)
-        return [self.known[key] for key in keys]
-
-    @property
-    def units(self) -> int:
-        return self.of.plan.frame.units
 
 
 @dataclass(frozen=True)
@@ -141,8 +99,8 @@ class _Study:
 
     case: Case
     moves: tuple[Move, ...]
-    full: _Bounds
-    screen: _Bounds
+    full: KnownBounds
+    screen: KnownBounds
     stage: Stage
 
     @classmethod
@@ -158,17 +116,17 @@ class _Study:
         wanted = min(UNITS, case.study.units) if units is None else units
         shifts = tuple(each.shift for each in moves if each.shift is not None)
         asked = BOUNDS_A_MOVE * max(len(moves), 1)
-        sized = _sized(case, wanted, outer)
-        model = model_of(sized)
-        full = MovedBounds.of(sized, shifts, asked, workers, model)
+        whole = sized(case, wanted, outer)
+        model = model_of(whole)
+        full = MovedBounds.of(whole, shifts, asked, workers, model)
         if not full.engine.fast and units is None and wanted > BY_ARRAYS:
-            wanted, sized = BY_ARRAYS, _sized(case, BY_ARRAYS, None)
-            full = MovedBounds.of(sized, shifts, asked, workers, model)
-        screen = _Bounds(full)
-        fewer = _fewer(full)
+            wanted, whole = BY_ARRAYS, sized(case, BY_ARRAYS, None)
+            full = MovedBounds.of(whole, shifts, asked, workers, model)
+        screen = KnownBounds(full)
+        fewer = fewer_units(full)
         if fewer is not None:
-            screen = _Bounds(MovedBounds.of(_sized(case, *fewer), shifts, asked, workers, model))
-        return cls(case, moves, screen if fewer is None else _Bounds(full), screen, stage)
+            screen = KnownBounds(MovedBounds.of(sized(case, *fewer), shifts, asked, workers, model))
+        return cls(case, moves, screen if fewer is None else KnownBounds(full), screen, stage)
 
     def overturning(self, case: Case, option: str, nearest: int, pairs: bool) -> Overturning:
         need, frame = case.requirement, self.full.of.plan.frame
@@ -237,7 +195,7 @@ class _Study:
 
     def _searched(
         self,
-        bounds: _Bounds,
+        bounds: KnownBounds,
         moves: Sequence[Move],
         tolerance: Tolerance,
         guesses: Mapping[Move, tuple[float, ...]],
@@ -252,7 +210,7 @@ class _Study:
         run(searches, lambda asked: bounds([moves[number].scales(u) for number, u in asked]))
         return {m: searches[number] for number, m in enumerate(moves)}
 
-    def _turning(self, move: Move, search: Search, bounds: _Bounds) -> Turning:
+    def _turning(self, move: Move, search: Search, bounds: KnownBounds) -> Turning:
         crossing = search.crossing
         start = search.sign(0.0, "value")
         unit, step = ("%", 100.0) if move.kind == "size" and move.relative else (move.unit, 1.0)
@@ -333,17 +291,6 @@ class _Study:
         return tuple(sorted(found, key=lambda pair: pair.score.value))
 
 
-def _fewer(full: MovedBounds) -> tuple[int, int | None] | None:
-    """Units, and outer draws, for the search of all quantities; None where all units are few enough."""
-    frame = full.plan.frame
-    if frame.units <= SCREENED:
-        return None
-    if frame.outer == 1:
-        return SCREENED, None
-    outer = min(frame.outer, FIRST_OUTER)
-    return SCREENED // outer * outer, outer
-
-
 def _step(move: Move) -> float:
     return 100.0 if move.kind == "size" and move.relative else 1.0
 
@@ -385,22 +332,3 @@ def _verdict(bound: Estimate, target: float) -> Verdict:
     if bound.low >= target:
         return "conforms"
     return "does not conform" if bound.high < target else "undecided"
-
-
-def left_out(case: Case, moves: Sequence[Move]) -> list[LeftOut]:
-    """Assumptions of a case that no move stands for, and why."""
-    moved = {(m.quantity, m.level) for m in moves if m.place is not None}
-    drawn = factors_of(case)
-    found = []
-    for each in case.assumptions:
-        if each.quantity is None:
-            found.append(LeftOut(each.text, "a statement or a choice, not a number"))
-        elif (each.quantity, each.level) not in moved:
-            found.append(LeftOut(each.text, _why_not(each.quantity, drawn)))
-    return found
-
-
-def _why_not(quantity: str, drawn: Sequence[Factor]) -> str:
-    if not any(f.name.startswith(quantity) for f in drawn):
-        return "replaced by every named condition of use"
-    return "its spread has no width"
