@@ -14,14 +14,15 @@ accept    acceptance test: test limit and guard band by consumer's and producer'
 endurance  lives, or a drift, of endurance data with censoring
 qualify   tests that show a life, and what a finished test shows
 size      values of the circuit for the sensors and loads of a case
+overturn  values of what is assumed at which the verdict turns
 validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `PlanStudy`, `Qualification`, `SizeStudy`,
-`ValidationStudy`) print one screen, show themselves in a notebook, have tables as pandas frames, draw figures as
-matplotlib figures and save a report.
+`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `OverturnStudy`, `PlanStudy`,
+`Qualification`, `SizeStudy`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as
+pandas frames, draw figures as matplotlib figures and save a report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point', and `parts.toml`
 a small table of parts.
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
     from margin.drafted_case import draft
     from margin.endurance_study import DriftStudy, LifeStudy, Qualification, endurance, qualify
     from margin.estimates.shares.salib_problem import problem
+    from margin.overturn_study import OverturnStudy, overturn
     from margin.plan_study import PlanStudy, plan
     from margin.rare_study import RareStudy, rare
     from margin.size_study import SizeStudy, size
@@ -63,10 +65,10 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "PairedStudy",
-    "PlanStudy", "Qualification", "RareStudy", "SizeStudy", "Study", "ValidationStudy", "accept", "budget",
-    "change", "characterise", "compare", "draft", "endurance", "errors", "estimate", "load", "plan", "problem",
-    "qualify", "rare", "register", "size", "validate",
+    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "OverturnStudy",
+    "PairedStudy", "PlanStudy", "Qualification", "RareStudy", "SizeStudy", "Study", "ValidationStudy", "accept",
+    "budget", "change", "characterise", "compare", "draft", "endurance", "errors", "estimate", "load", "overturn",
+    "plan", "problem", "qualify", "rare", "register", "size", "validate",
 ]  # fmt: skip
 
 _HOME = {
@@ -76,6 +78,7 @@ _HOME = {
     **dict.fromkeys(("RareStudy", "rare"), "margin.rare_study"),
     **dict.fromkeys(("AcceptStudy", "accept"), "margin.accept_study"),
     **dict.fromkeys(("SizeStudy", "size"), "margin.size_study"),
+    **dict.fromkeys(("OverturnStudy", "overturn"), "margin.overturn_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
     **dict.fromkeys(

@@ -6,16 +6,19 @@ stated beside it), and meaning.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
+from margin.design.overturning import Overturning
+from margin.design.overturning.of_results import of_results
 from margin.estimates.error_map import error_map
 from margin.estimates.shares import ErrorShares
+from margin.estimates.stages import Stage, no_progress
 from margin.estimates.what_if import what_if_payload
 from margin.estimates.yield_result import Verdict
-from margin.report import budget_page, files, frames, terminal
+from margin.report import budget_page, files, frames, overturn_page, terminal
 from margin.report import comparison as comparison_report
 from margin.study_figures import BudgetFigures, PairedFigures, StudyFigures
 
@@ -35,6 +38,9 @@ class Study(StudyFigures):
 
     command: str | None = None
     """Command that made the study, from which 'What if' on the page goes on; None: 'margin estimate FILE'."""
+
+    overturning: Overturning | None = None
+    """What would overturn the decision, where it was asked for (see `with_overturning`): part of screen and page."""
 
     @property
     def conforms(self) -> bool:
@@ -159,13 +165,24 @@ class Study(StudyFigures):
             payload=payload,
             error_map=error_map(self.results.case, self.results.focus.name),
             command=self.command,
+            overturning=self.overturning,
         )
 
+    def with_overturning(self, *, workers: int | None = None, stage: Stage = no_progress) -> Study:
+        """The same study with what would overturn its decision: hundreds of further studies on the same draws.
+
+        >>> import margin
+        >>> study = margin.estimate("case.toml", budget=False).with_overturning()
+        >>> study.overturning.nearest[0].quantity
+        'sensor.sensitivity'
+        """
+        return replace(self, overturning=of_results(self.results, workers=workers, stage=stage))
+
     def __str__(self) -> str:
-        return terminal.render(self.results)
+        return terminal.render(self.results) + overturn_page.lines_of_a_study(self.overturning)
 
     def _repr_html_(self) -> str:
-        return terminal.notebook_html(self.results)
+        return overturn_page.html_of_a_study(terminal.notebook_html(self.results), self.overturning)
 
 
 @dataclass(frozen=True, repr=False)

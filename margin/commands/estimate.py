@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -20,6 +21,10 @@ from margin.commands.common import (
     load,
     study_options,
 )
+
+if TYPE_CHECKING:
+    from margin.estimates.stages import Stage
+    from margin.study_results import Study
 
 
 @click.command(epilog=EXIT_CODES)
@@ -43,6 +48,11 @@ from margin.commands.common import (
     "the study decides.",
 )
 @click.option("--gpu", is_flag=True, help="Draw on an accelerator (extra 'gpu'); all else on the processor.")
+@click.option(
+    "--overturn",
+    is_flag=True,
+    help="Also say which assumed values would overturn the decision (see margin overturn); takes about a minute.",
+)
 def estimate(
     case: Path,
     asked: Asked,
@@ -50,6 +60,7 @@ def estimate(
     resume: Path | None,
     compiled: bool | None,
     gpu: bool,
+    overturn: bool,
 ) -> None:
     """Draw, calibrate and judge the units of CASE, and say which calibration to choose."""
     with faults_shown(resume), _options_named():
@@ -57,23 +68,23 @@ def estimate(
         from margin.study import estimate as run_study
 
         loaded = load(case, asked)
-        study = draw_and_show(
-            lambda stage: dataclasses.replace(
-                run_study(
-                    loaded,
-                    workers=asked.workers,
-                    cluster=int(cluster) if cluster is not None and cluster.isdecimal() else cluster,
-                    resume=resume,
-                    elements=asked.elements,
-                    gpu=gpu,
-                    compiled=compiled,
-                    stage=stage,
-                ),
-                command=_command(case, asked),
-            ),
-            asked,
-            subject_of(loaded),
-        )
+
+        def run(stage: Stage) -> Study:
+            found = run_study(
+                loaded,
+                workers=asked.workers,
+                cluster=int(cluster) if cluster is not None and cluster.isdecimal() else cluster,
+                resume=resume,
+                elements=asked.elements,
+                gpu=gpu,
+                compiled=compiled,
+                stage=stage,
+            )
+            if overturn:
+                found = found.with_overturning(workers=asked.workers, stage=stage)
+            return dataclasses.replace(found, command=_command(case, asked))
+
+        study = draw_and_show(run, asked, subject_of(loaded))
     sys.exit(CODE_OF[study.verdict])
 
 

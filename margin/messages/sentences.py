@@ -11,7 +11,14 @@ from typing import Any
 
 from margin.estimates import numbers
 from margin.estimates.finding import Finding
-from margin.messages import advice, bench_sentences, budget_sentences, comparison_sentences, rare_sentences
+from margin.messages import (
+    advice,
+    bench_sentences,
+    budget_sentences,
+    comparison_sentences,
+    overturning,
+    rare_sentences,
+)
 from margin.messages.advice import bound_in_words
 from margin.messages.verdict import verdict_in_words
 
@@ -181,6 +188,9 @@ SENTENCES: Mapping[str, Callable[[str, Plain, str], str]] = {
     "action suffices": advice.action_suffices,
     "actions suffice together": advice.actions_suffice,
     "no action suffices": advice.no_action_suffices,
+    "overturning value": overturning.turning_value,
+    "overturning pair": overturning.pair,
+    "never overturning": overturning.never,
     "largest against its limit": lambda subject, values, action: (
         f"no single cause: the error is largest against its limit at {_load(values)}"
     ),

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from margin.design.overturning import Overturning
 from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_map import ErrorMap
 from margin.estimates.results import Results
-from margin.report import comparison_page, page
+from margin.report import comparison_page, overturn_page, page
 from margin.report.document import UnreadableResults, load_results_json, to_document, to_json
 from margin.report.folder import FolderNotOurs, csv_text, publish, require_writable, write_text
 from margin.report.frames import (
@@ -51,12 +52,14 @@ def write_report(
     payload: Mapping[str, Any] | None = None,
     error_map: ErrorMap | None = None,
     command: str | None = None,
+    overturning: Overturning | None = None,
 ) -> Path:
     """Write the report to `folder` and return the path of its page.
 
     payload    of `margin.estimates.what_if.what_if_payload`, for the section 'What if'
     error_map  of the option in focus, for the section that shows it; None: none is shown
     command    that made the study, for 'How to reproduce'; None: 'margin estimate FILE'
+    overturning  what would overturn the decision, for the first page and a section of its own
 
     FolderNotOurs (a ValueError) if the folder holds anything but an earlier report of this case, or of another one
     unless `replace`. All files are written or none.
@@ -65,7 +68,7 @@ def write_report(
     require_writable(folder, subject, replace=replace)
     publish(
         folder,
-        report_contents(results, payload, error_map=error_map, command=command),
+        report_contents(results, payload, error_map=error_map, command=command, overturning=overturning),
         subject,
         replace=replace,
     )
@@ -102,9 +105,11 @@ def report_contents(
     *,
     error_map: ErrorMap | None = None,
     command: str | None = None,
+    overturning: Overturning | None = None,
 ) -> dict[str, str]:
     """Every file of a report as text by name."""
-    parts = page.report_sections(results, payload, error_map=error_map, command=command)
+    made = page.report_sections(results, payload, error_map=error_map, command=command)
+    parts = overturn_page.with_section(made, overturning)
     contents = {
         "report.html": page.render_sections(results, parts),
         "yields.csv": csv_text(all_yields_frame(results)),
@@ -120,6 +125,8 @@ def report_contents(
             "effects.csv": csv_text(results.shares.effects),
             "scopes.csv": csv_text(results.shares.scopes),
         }
+    if overturning is not None:
+        contents |= overturn_page.data_files(overturning)
     contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(parts)}
     shown = words_shown(contents["report.html"])
     contents["results.json"] = to_json(to_document(results, (*contents, "results.json"), shown))

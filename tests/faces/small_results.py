@@ -9,6 +9,7 @@ import numpy as np
 from bench_rows import bench_frame
 from few_parts import few_parts
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
+from turning_cases import line_case
 
 import margin
 from margin.case.types import Case
@@ -63,6 +64,9 @@ def results() -> dict[str, Any]:
         "qualification": margin.qualify(0.9, 0.9, tested=22),
         "plan": margin.plan(planned(), seconds=40, units=400, workers=1),
         "size": margin.size(case(), option="one-point", parts=few_parts(), designs=2, workers=1),
+        "overturn": margin.overturn(
+            line_case("60 kohm +/- 2 %", sensitivity="4 uS +/- 2 % per unit"), "none"
+        ),
         "validation": margin.ValidationStudy(lines, 1),
     }
 

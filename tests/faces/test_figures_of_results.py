@@ -53,6 +53,7 @@ EVERY = [
         "lives": ("failed_over_life",),
         "plan": ("loads_by_plan", "yield_over_reference", "yield_over_seconds"),
         "size": ("error_over_resolution", "refusals_by_constraint"),
+        "overturn": ("turning_values_by_quantity",),
     }.items()
     for name in names
 ]  # fmt: skip

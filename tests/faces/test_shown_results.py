@@ -30,6 +30,7 @@ KINDS = (
     "qualification",
     "validation",
 )
+KINDS = ("case", "study", "pair", "budget", "bench", "rare", "overturn", "validation")
 
 
 def words_of(text: str) -> set[str]:

@@ -66,6 +66,7 @@ EVERY = [
         "qualification": ("plans",),
         "plan": ("plans", "reference", "reference_curve"),
         "size": ("constraints", "designs", "tried"),
+        "overturn": ("pairs", "values"),
         "validation": ("table",),
     }.items()
     for name in names

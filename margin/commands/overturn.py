@@ -1,0 +1,78 @@
+"""`margin overturn`: what would overturn the decision about a case."""
+
+from __future__ import annotations
+
+import dataclasses
+import shlex
+from pathlib import Path
+
+import click
+
+from margin.commands.common import (
+    OF_CHANGES,
+    OF_ELEMENTS,
+    OF_OUT,
+    OF_QUIET,
+    OF_REPLACE,
+    OF_SEED,
+    OF_WORKERS,
+    Asked,
+    faults_shown,
+    load,
+    shown_and_saved,
+)
+
+
+@click.command(epilog="Exit codes: 0 done, 2 bad input, 130 interrupted.")
+@click.argument("case", type=click.Path(path_type=Path))
+@click.option(
+    "--option",
+    metavar="NAME",
+    help="Calibration option; by default the one that a study of the case recommends, or that comes nearest.",
+)
+@click.option(
+    "--units",
+    type=click.IntRange(min=256, max=10_000_000),
+    help="Units drawn for each bound; by default as many as the study takes, 204800 at most.",
+)
+@click.option("--no-pairs", is_flag=True, help="Leave out pairs of quantities that overturn it together.")
+@OF_SEED
+@OF_CHANGES
+@OF_ELEMENTS
+@OF_WORKERS
+@OF_OUT
+@OF_REPLACE
+@OF_QUIET
+def overturn(
+    case: Path,
+    option: str | None,
+    units: int | None,
+    no_pairs: bool,
+    seed: int | None,
+    changes: tuple[str, ...],
+    elements: tuple[Path, ...],
+    workers: int | None,
+    out: Path | None,
+    replace: bool,
+    quiet: bool,
+) -> None:
+    """Which assumed values of CASE would overturn its verdict, and how far they are from what is assumed."""
+    asked = Asked(seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet)
+    with faults_shown():
+        from margin.overturn_study import overturn as run_overturn
+        from margin.report.manifest import subject_of
+
+        loaded = load(case, asked)
+        words = ["margin", "estimate", str(case)]
+        for change in changes:
+            words += ["--change", change]
+        shown_and_saved(
+            lambda stage: dataclasses.replace(
+                run_overturn(loaded, option, units=units, pairs=not no_pairs, workers=workers, stage=stage),
+                command=shlex.join(words),
+            ),
+            subject_of(loaded),
+            out=out,
+            replace=replace,
+            quiet=quiet,
+        )
