@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from few_parts import few_parts
 
 import margin
 from margin.case import Case
@@ -95,6 +96,10 @@ def quicken(monkeypatch: pytest.MonkeyPatch) -> None:
     """Few evaluations for budgets, effects in reports and rare failures; the study of a case computed once."""
     monkeypatch.setattr(margin, "budget", partial(margin.budget, runs=3000, width=1.0), raising=False)
     monkeypatch.setattr(margin, "rare", partial(margin.rare, budget=2000), raising=False)
+    monkeypatch.setattr(margin, "size", partial(margin.size, parts=few_parts(), designs=1), raising=False)
+    monkeypatch.setattr(margin, "plan", partial(margin.plan, units=400, seconds=20.0), raising=False)
+    monkeypatch.setattr(margin, "accept", partial(margin.accept, units=330), raising=False)
+    monkeypatch.setattr(margin, "overturn", partial(margin.overturn, units=330, pairs=False), raising=False)
     monkeypatch.setattr(evaluation, "runs_of_report", lambda model: 1000)
     monkeypatch.setattr("margin.study.evaluate", once(evaluate))
     monkeypatch.setattr("margin.study.error_budget", once(error_budget))

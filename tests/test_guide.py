@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from few_parts import FEW_PARTS
 from small_shipped import ROOT, copy_cases, quicken, thin
 
 import margin
@@ -17,7 +18,14 @@ from margin.cli import cli
 from margin.commands.common import CONFORMS, DOES_NOT_CONFORM, UNDECIDED
 
 PAGES = [ROOT / "README.md", *sorted((ROOT / "margin" / "guide").glob("*.md"))]
-QUICK = {"budget": ["--runs", "3000"], "rare": ["--budget", "2000"]}
+QUICK = {
+    "budget": ["--runs", "3000"],
+    "rare": ["--budget", "2000"],
+    "size": ["--parts", "few_parts.toml", "--designs", "1"],
+    "plan": ["--units", "400", "--seconds", "20"],
+    "accept": ["--units", "330"],
+    "overturn": ["--units", "330", "--no-pairs"],
+}
 """What is added to a command so that it takes seconds."""
 SCRIPTS = ("walk_through.py", "gallery.py")
 """Scripts that tests of their own run."""
@@ -49,6 +57,7 @@ def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     copy_cases(tmp_path)
     monkeypatch.chdir(tmp_path)
     command(OWN_CASE)
+    (tmp_path / "few_parts.toml").write_text(FEW_PARTS, encoding="utf-8")
     quicken(monkeypatch)
     return tmp_path
 
@@ -96,7 +105,7 @@ def test_python_lines_run(block: str, small: Path, capsys: pytest.CaptureFixture
 def test_table_of_questions(small: Path) -> None:
     """Each question of the README has a command and a Python line, and both run in the order of the table."""
     found = rows()
-    assert len(found) == 9
+    assert len(found) == 14
     names: dict[str, Any] = {"margin": margin}
     for line, python in found:
         if "validate" not in line:
