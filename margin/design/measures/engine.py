@@ -1,0 +1,101 @@
+"""Sets of measures judged by the engine: few units on common draws, then many of other draws."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from margin.backends.run import run
+from margin.case.faults import CaseError
+from margin.case.types import LEAST_INNER, Case
+from margin.design.measures.apply import changed_case, seconds_of
+from margin.design.measures.measure import Measures
+from margin.design.measures.result import Chosen, Judged
+from margin.estimates.looks import confidence_at, decided, inner_size
+from margin.estimates.yields import decisive_shares, yield_of
+from margin.propagation.model import model_of
+from margin.propagation.plan import growing_plan, pilot_plan, plan_of
+from margin.propagation.run_result import RunResult
+from margin.propagation.tally import EvaluationError
+
+SCREEN_UNITS, SCREEN_OUTER = 8192, 128
+"""Units of a screen, and the outer draws among which they are divided where something holds for all units: as few as
+show a 5 % point at all, so that a set that is far off costs a tenth of a second."""
+
+SCREEN_CONFIDENCE = 0.99
+"""Of the intervals of a screen: the one set that is the answer is rejected by it with a probability of half a percent."""
+
+CONFIRM_SEED, CONFIRM_PILOT_SEED = 1 << 61, 3 << 60
+"""What the seeds of a confirmation and of its pilot differ by: a set is never confirmed by the draws that chose it."""
+
+
+class Engine:
+    """Sets of measures of a case, judged by its draws. Raises CaseError for measures that its file would not have."""
+
+    def __init__(self, case: Case, measures: Measures, *, workers: int | None = None) -> None:
+        self.case, self.measures, self.workers = case, measures, workers
+        self._cases: dict[Chosen, Case | None] = {}
+
+    def case_of(self, chosen: Chosen) -> Case | None:
+        """The case with a set of measures and the calibration option in force; None for a set that it refuses."""
+        if chosen not in self._cases:
+            taken = self.measures.taken(chosen)
+            try:
+                self._cases[chosen] = changed_case(self.case, self.measures.option, taken)
+            except CaseError:
+                self._cases[chosen] = None
+        return self._cases[chosen]
+
+    def seconds(self, chosen: Chosen) -> float | None:
+        """Station time of a unit, s; None for a set that the case refuses."""
+        case = self.case_of(chosen)
+        if case is None:
+            return None
+        return seconds_of(case) + sum(each.seconds for each in self.measures.taken(chosen))
+
+    def screen(self, chosen: Chosen) -> Judged | None:
+        """A set on few units, the same draws for every set; None where case or chain refuse it."""
+        case = self.case_of(chosen)
+        if case is None:
+            return None
+        units = min(SCREEN_UNITS, case.study.units)
+        outer = min(SCREEN_OUTER, max(units // LEAST_INNER, 1)) if case.study.nested else 1
+        small = _with(case, SCREEN_CONFIDENCE, units=units, outer=outer, draw="all units")
+        try:
+            return _judged(run(small, plan=plan_of(small), workers=self.workers))
+        except EvaluationError:
+            return None
+
+    def confirm(self, chosen: Chosen, confidence: float, times: int = 1) -> Judged:
+        """A set on as many units as decide it, `times` the units of the case at most.
+
+        A case that asks for all units gets them.
+        """
+        found = self.case_of(chosen)
+        assert found is not None, "a refused set is not confirmed"
+        case = _with(found, confidence, units=found.study.units * times)
+        model = dataclasses.replace(model_of(case), seed=case.study.seed ^ CONFIRM_SEED)
+        if case.study.draw == "all units":
+            return _judged(run(case, plan=plan_of(case), model=model, workers=self.workers))
+        inner = None
+        if case.study.nested:
+            pilot = dataclasses.replace(model, seed=case.study.seed ^ CONFIRM_PILOT_SEED)
+            inner = inner_size(run(case, plan=pilot_plan(case), model=pilot, workers=self.workers))
+        plan = growing_plan(case, inner)
+        return _judged(run(case, plan=plan, enough=decided, model=model, workers=self.workers))
+
+
+def _with(case: Case, confidence: float, **study: object) -> Case:
+    return dataclasses.replace(
+        case,
+        requirement=dataclasses.replace(case.requirement, confidence=confidence),
+        study=dataclasses.replace(case.study, **study),  # type: ignore[arg-type]
+    )
+
+
+def _judged(drawn: RunResult) -> Judged:
+    case, (option,) = drawn.model.case, drawn.tallies
+    confidence = confidence_at(case, drawn.plan)
+    found = yield_of(drawn.plan.frame, drawn.tallies[option], case.requirement.counts, confidence)
+    shares = decisive_shares(drawn, option)
+    units = drawn.plan.frame.units
+    return Judged(found.sampled, found.bound, case.requirement.confidence, units, shares)
