@@ -17,12 +17,13 @@ from margin.propagation.plan import growing_plan, pilot_plan, plan_of
 from margin.propagation.run_result import RunResult
 from margin.propagation.tally import EvaluationError
 
-SCREEN_UNITS, SCREEN_OUTER = 8192, 128
-"""Units of a screen, and the outer draws among which they are divided where something holds for all units: as few as
-show a 5 % point at all, so that a set that is far off costs a tenth of a second."""
+GLANCE, SCREEN = (2048, 64), (8192, 128)
+"""Units of a first glance and of a screen, and the outer draws among which they are divided where something holds for
+all units: so few that a set that is far off costs some hundredths of a second."""
 
 SCREEN_CONFIDENCE = 0.99
-"""Of the intervals of a screen: the one set that is the answer is rejected by it with a probability of half a percent."""
+"""Of their intervals: glance and screen together reject the one set that is the answer with a probability of at most
+one percent."""
 
 CONFIRM_SEED, CONFIRM_PILOT_SEED = 1 << 61, 3 << 60
 """What the seeds of a confirmation and of its pilot differ by: a set is never confirmed by the draws that chose it."""
@@ -52,13 +53,20 @@ class Engine:
             return None
         return seconds_of(case) + sum(each.seconds for each in self.measures.taken(chosen))
 
+    def glance(self, chosen: Chosen) -> Judged | None:
+        """A set on very few units; None where case or chain refuse it."""
+        return self._few(chosen, *GLANCE)
+
     def screen(self, chosen: Chosen) -> Judged | None:
         """A set on few units, the same draws for every set; None where case or chain refuse it."""
+        return self._few(chosen, *SCREEN)
+
+    def _few(self, chosen: Chosen, most: int, draws: int) -> Judged | None:
         case = self.case_of(chosen)
         if case is None:
             return None
-        units = min(SCREEN_UNITS, case.study.units)
-        outer = min(SCREEN_OUTER, max(units // LEAST_INNER, 1)) if case.study.nested else 1
+        units = min(most, case.study.units)
+        outer = min(draws, max(units // LEAST_INNER, 1)) if case.study.nested else 1
         small = _with(case, SCREEN_CONFIDENCE, units=units, outer=outer, draw="all units")
         try:
             return _judged(run(small, plan=plan_of(small), workers=self.workers))

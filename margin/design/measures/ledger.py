@@ -92,8 +92,9 @@ class Ledger:
         return paired(after, before)
 
     def least_good(self, chosen: Chosen, against: Chosen) -> float:
-        """Cost of a good unit by the highest yield that the screen leaves to a set: against a confirmed one, paired."""
-        found, known = self.screens[chosen], self.confirmed[against]
+        """Least cost of a good unit that the draws leave to a set: by its own yield, and by the screened difference
+        from a confirmed one."""
+        found, known = self.confirmed.get(chosen) or self.screens[chosen], self.confirmed[against]
         assert found is not None
         share = found.reached.high
         if (moved := self.change(chosen, against)) is not None:

@@ -41,6 +41,9 @@ class Judged:
 class Evaluator(Protocol):
     """What judges sets of measures."""
 
+    def glance(self, chosen: Chosen) -> Judged | None:
+        """A set judged on very few units, to reject what is far off; None where the chain refuses it."""
+
     def screen(self, chosen: Chosen) -> Judged | None:
         """A set judged on few units, the same draws for every set; None where the chain refuses it."""
 

@@ -25,7 +25,7 @@ from margin.estimates.stages import Stage, no_progress
 class Effort:
     """Where the search ends at the latest.
 
-    screens        sets judged on few units; confirmations: on many
+    screens        sets judged on few units; confirmations: on many; those left over are named as undecided
     further        undecided sets that are drawn on, to `times` the units
     others         next-best sets that are listed; beyond: sets that are screened to find them
     """
@@ -52,9 +52,11 @@ def cheapest(
 
     target, confidence  of the requirement; path: of the case, for the commands that run sets again
 
-    A set is rejected by its screen where the bound certainly misses the target there; what is left is confirmed on
-    draws of its own, with a confidence that holds for all confirmations together. A set that a confirmation leaves open
-    is drawn on, and named where that does not decide it. Where the effort ends first, the answer is one found by gain:
+    A set is rejected by a glance or a screen where the bound certainly misses the target there. What is left is
+    confirmed on draws of its own, with a confidence that holds for all confirmations together: first sets whose bound
+    reaches the target in the screen, then cheaper ones that could still cost less a good unit. A set that a
+    confirmation leaves open is drawn on, and named where that does not decide it. Where the effort ends first, the
+    answer is one found by gain:
     measures are added by what they bring alone until the screen no longer rejects them, and those that are not needed
     are taken out again; it is then held against the least cost of what was not looked at.
 
@@ -72,6 +74,7 @@ class _Search:
         self.count = len(ledger.measures.measures)
         self.best: Chosen | None = None
         self.open: list[Chosen] = []
+        self.waiting: list[Chosen] = []
         self.rejected = self.refused = self.looked_at = 0
         self.left: float | None = None
         self.way: Literal["in order of cost", "by gain"] = "in order of cost"
@@ -80,12 +83,13 @@ class _Search:
     def improvement(self) -> Improvement:
         order = self._order()
         self._scan(order)
+        self._settle()
         self._draw_on()
         if self.best is None and self.left is not None:
             self._by_gain()
         self._beyond(order)
         ledger, best = self.ledger, self.best
-        undecided = [each for each in self.open if best is None or self._could_be_cheaper(each)]
+        undecided = [each for each in self.open if self._could_be_cheaper(each)]
         today = ledger.result((), ledger.evaluator.confirm((), ledger.confidence), "confirmed")
         answer = None if best is None else self._confirmed(best)
         return Improvement(
@@ -95,7 +99,7 @@ class _Search:
             answer=answer,
             proven=answer is not None and self.left is None,
             cheapest_left=self.left,
-            undecided=tuple(self._confirmed(each) for each in undecided),
+            undecided=tuple(self._latest(each) for each in undecided),
             path=() if answer is None else self._path(today, answer),
             worth=tuple(self._worth(place) for place in range(self.count)),
             others=self._others({*undecided, *([] if best is None else [best])}),
@@ -124,30 +128,42 @@ class _Search:
                 continue
             if self.best is not None and made >= self._good(self.best):
                 return
-            tired = self.ledger.confirmations >= self.effort.confirmations
-            if self.looked_at >= self.effort.screens or tired:
+            if self.looked_at >= self.effort.screens:
                 self.left = made
                 return
             self.looked_at += 1
             self.progress(1)
-            if self._is_rejected(chosen):
+            if self._is_rejected(chosen) or not self._could_be_cheaper(chosen):
                 continue
-            if self.best is not None and self.ledger.least_good(chosen, self.best) >= self._good(self.best):
-                continue
-            self._decide(chosen)
+            found = self.ledger.screens[chosen]
+            assert found is not None
+            if found.bound.value < self.ledger.target:
+                self.waiting.append(chosen)
+            else:
+                self._decide(chosen)
+
+    def _settle(self) -> None:
+        """Sets whose screen leaves them below the target and not certainly so, the cheapest first."""
+        for chosen in self.waiting:
+            if self._could_be_cheaper(chosen):
+                self._decide(chosen)
 
     def _is_rejected(self, chosen: Chosen) -> bool:
-        found = self.ledger.screen(chosen)
-        if found is None:
-            self.refused += 1
-            return True
-        if found.verdict(self.ledger.target) == "does not conform":
-            self.rejected += 1
-            return True
+        for judge in (self.ledger.evaluator.glance, self.ledger.screen):
+            found = judge(chosen)
+            if found is None:
+                self.refused += 1
+                return True
+            if found.verdict(self.ledger.target) == "does not conform":
+                self.rejected += 1
+                return True
         return False
 
     def _decide(self, chosen: Chosen, times: int = 1) -> None:
-        """Confirm a set; the best one so far, an open one, or rejected."""
+        """Confirm a set: it becomes the best one so far, stays open or is rejected."""
+        if self.ledger.confirmations >= self.effort.confirmations and times == 1:
+            self.open.append(chosen)
+            return
         verdict = self.ledger.confirm(chosen, times).verdict(self.ledger.target)
         if verdict == "undecided":
             self.open.append(chosen)
@@ -158,15 +174,15 @@ class _Search:
 
     def _draw_on(self) -> None:
         """Open sets that could be cheaper than the best one, on more units, the cheapest first."""
-        wanted = [each for each in self.open if self.best is None or self._could_be_cheaper(each)]
+        wanted = [each for each in self.open if self._could_be_cheaper(each)]
         for chosen in wanted[: self.effort.further]:
-            if self.best is None or self._could_be_cheaper(chosen):
+            if self._could_be_cheaper(chosen):
                 self.open.remove(chosen)
                 self._decide(chosen, self.effort.times)
 
     def _could_be_cheaper(self, chosen: Chosen) -> bool:
-        assert self.best is not None
-        return self.ledger.good(chosen, self.ledger.confirmed[chosen].reached).low < self._good(self.best)
+        """Whether the draws leave it open that a set costs less a good unit than the best one so far."""
+        return self.best is None or self.ledger.least_good(chosen, self.best) < self._good(self.best)
 
     def _good(self, chosen: Chosen) -> float:
         return self.ledger.good(chosen, self.ledger.confirmed[chosen].reached).value

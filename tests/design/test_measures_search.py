@@ -1,0 +1,212 @@
+"""The cheapest set of measures against full enumeration, in closed form and through the engine."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from closed_form_measures import design, every_set, good_cost
+from hypothesis import given
+from hypothesis import strategies as st
+from pad_study import NONE, ONE_POINT, pad_case
+from scipy.integrate import quad
+from scipy.stats import norm
+
+from distributions.errors import InvalidArgument
+from margin.case import Case
+from margin.design.measures import Effort, Engine, Measures, cheapest, read_measures
+from margin.design.measures.ledger import spent
+from margin.design.measures.order import MOST_TIMED, ascending, count_of_sets
+
+THOROUGH = Effort(screens=10_000, confirmations=10_000)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_cheapest_set_is_that_of_full_enumeration(seed: int) -> None:
+    """With yields in closed form the answer is the set that costs least a good unit among all that conform, though
+    yields fall with some measures, some save money, and station times do not add up."""
+    measures, judge, target = design(seed)
+    found = cheapest(measures, judge, target=target, confidence=0.95, effort=THOROUGH)
+    possible = [c for c in every_set(measures) if judge.times(c) is not None]
+    conforming = [c for c in possible if judge.share(c) >= target]
+    assert found.sets == len(every_set(measures))
+    if not conforming:
+        assert found.answer is None and found.verdict == "does not conform"
+        return
+    costs = {c: good_cost(measures, judge, c) for c in conforming}
+    assert found.answer is not None and found.proven and found.verdict == "conforms"
+    assert found.answer.good.value == pytest.approx(min(costs.values()), rel=1e-12)
+    assert costs[found.answer.chosen] == pytest.approx(min(costs.values()), rel=1e-12)
+
+
+def test_closed_form_designs_are_of_both_kinds() -> None:
+    """The enumerated designs hold some that no set solves, some with a yield that a measure lowers, and some whose
+    cheapest set to make is not that of the cheapest good unit."""
+    unsolved = lowered = other = 0
+    for seed in range(12):
+        measures, judge, target = design(seed)
+        possible = [c for c in every_set(measures) if judge.times(c) is not None]
+        conforming = [c for c in possible if judge.share(c) >= target]
+        unsolved += not conforming
+        lowered += any(judge.share((k,)) < judge.share(()) for k in range(len(measures.measures)))
+        made = {
+            c: measures.prices.made(measures.taken(c), float(judge.times(c) or 0.0)) for c in conforming
+        }
+        other += bool(conforming) and min(made, key=made.__getitem__) != min(
+            conforming, key=lambda c: good_cost(measures, judge, c)
+        )
+    assert unsolved >= 1 and lowered >= 6 and other >= 1
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+def test_every_set_comes_once_and_in_ascending_cost(seed: int) -> None:
+    """The order holds each set with at most one measure of a group exactly once, and no cost is below the one before."""
+    random = np.random.default_rng(seed)
+    groups = [tuple(range(3 * k, 3 * k + int(random.integers(1, 4)))) for k in range(int(random.integers(1, 5)))]
+    added = random.uniform(-1.0, 1.0, 12).tolist()
+    timed = (random.uniform(size=12) < 0.2).tolist()
+    found = list(ascending(groups, added, timed, lambda chosen: 0.3 * len(chosen) ** 2))
+    assert len({chosen for _, chosen in found}) == len(found) == count_of_sets(groups)
+    assert all(one[0] <= other[0] for one, other in itertools.pairwise(found))
+    for cost, chosen in found:
+        slow = sum(any(timed[k] for k in group) for group in groups for place in chosen if place in group)
+        wanted = sum(added[k] for k in chosen) + 0.3 * slow**2
+        assert cost == pytest.approx(wanted, abs=1e-8)
+
+
+def test_too_many_calibrations_are_refused() -> None:
+    """More combinations of measures that change the station time than can be worked out are refused with the remedy."""
+    with pytest.raises(InvalidArgument, match=f"at most {MOST_TIMED}.*put those that exclude each other in one group"):
+        next(ascending([(k,) for k in range(13)], [0.0] * 13, [True] * 13, lambda chosen: 0.0))
+
+
+def test_the_errors_of_all_confirmations_add_up_to_the_stated_one() -> None:
+    """However many sets are confirmed, their errors together stay within 1 - confidence (Euler: sum of 1 / k^2)."""
+    spends = np.array([1.0 - spent(0.95, k) for k in range(1, 100_001)])
+    assert 0.99999 * 0.05 < spends.sum() < 0.05
+    assert np.all(np.diff(spends[:1000]) < 0.0)
+
+
+def test_a_search_that_ends_early_says_how_far_it_came() -> None:
+    """With too few screens the answer comes by gain, conforms, and is held against the cheapest set left."""
+    for seed in range(12):
+        measures, judge, target = design(seed, 12)
+        full = cheapest(measures, judge, target=target, confidence=0.95, effort=THOROUGH)
+        short = cheapest(measures, judge, target=target, confidence=0.95, effort=Effort(screens=2))
+        if full.answer is None or short.answer is None or short.way == "in order of cost":
+            continue
+        assert not short.proven and short.cheapest_left is not None
+        assert judge.share(short.answer.chosen) >= target
+        assert short.cheapest_left <= full.answer.made + 1e-9
+        assert full.answer.good.value <= short.answer.good.value + 1e-12
+        return
+    raise AssertionError("no design ended early")
+
+
+def test_the_path_goes_from_today_to_the_answer() -> None:
+    """Each step adds one measure of the answer, that with which the yield is highest."""
+    for seed in range(12):
+        measures, judge, target = design(seed)
+        found = cheapest(measures, judge, target=target, confidence=0.95, effort=THOROUGH)
+        if found.answer is None or len(found.answer.chosen) < 2:
+            continue
+        steps = [set(each.chosen) for each in found.path]
+        assert steps[0] == set() and steps[-1] == set(found.answer.chosen)
+        for before, after in itertools.pairwise(steps):
+            assert len(after - before) == 1 and before < after
+            nexts = [tuple(sorted(before | {k})) for k in set(found.answer.chosen) - before]
+            best = max(judge.share(c) for c in nexts if judge.times(c) is not None)
+            assert judge.share(tuple(sorted(after))) == pytest.approx(best)
+
+
+GAINS = {
+    "load": {"check": 2},
+    "sensor": {"kind": "thin film", "sensitivity": "4 uS +/- 12 % (2 sigma) per unit", "reference_load": "20 N",
+               "exponent": "1"},
+    "circuit": {"kind": "inverting amplifier", "reference": "1.2 V", "feedback": "50 kohm +/- 4 % (2 sigma)"},
+    "converter": {"bits": 20},
+    "requirement": {"permissible_error": "6 % of reading", "yield": "95 %"},
+    "study": {"units": 60_000, "outer": 1, "seed": 3},
+}  # fmt: skip
+SENSORS, RESISTORS = {"": 0.06, "B": 0.04, "A": 0.025}, {"": 0.02, "1 %": 0.005}
+
+
+def gain_yield(sensor: float, resistor: float, limit: float) -> float:
+    """P(|(1 + s) (1 + r) - 1| <= limit) for independent normal s and r, by quadrature."""
+
+    def density(s: float) -> float:
+        ends = ((1.0 + sign * limit) / (1.0 + s) - 1.0 for sign in (1.0, -1.0))
+        high, low = (norm.cdf(end / resistor) for end in ends)
+        return float(norm.pdf(s / sensor) / sensor * (high - low))
+
+    return float(quad(density, -6.0 * sensor, 6.0 * sensor, limit=200)[0])
+
+
+def gain_case(limit: str, share: str) -> Case:
+    """A pad whose error is that of two gains, or none after a calibration with an exact load cell."""
+    tables = {**GAINS, "requirement": {"permissible_error": f"{limit} of reading", "yield": share}}
+    return pad_case(NONE, ONE_POINT, **tables)
+
+
+def gain_measures(case: Case, hour: float, unit: float) -> Measures:
+    """Grades of both parts, and the calibration."""
+    return read_measures(
+        {
+            "today": {"option": "none"},
+            "prices": {"unit": unit, "hour": hour},
+            "measure": [
+                {"name": "sensor B", "group": "sensor", "cost": 0.4,
+                 "changes": ["sensor.sensitivity=4 uS +/- 8 % (2 sigma) per unit"]},
+                {"name": "sensor A", "group": "sensor", "cost": 0.9,
+                 "changes": ["sensor.sensitivity=4 uS +/- 5 % (2 sigma) per unit"]},
+                {"name": "resistor 1 %", "cost": 0.2, "changes": ["circuit.feedback=50 kohm +/- 1 % (2 sigma)"]},
+                {"name": "one point", "option": "one-point"},
+            ],
+        },
+        case,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("limit", "share", "hour", "unit"),
+    [
+        (0.06, 0.95, 400.0, 1.0),  # parts are cheaper than the station
+        (0.06, 0.95, 20.0, 1.0),  # the station is cheaper than parts
+        (0.10, 0.95, 400.0, 1.0),  # one better part suffices
+        (0.10, 0.90, 400.0, 30.0),  # scrap of a dear unit pays for a better part than is required
+    ],
+)
+def test_the_engine_finds_the_set_of_the_enumeration(limit: float, share: float, hour: float, unit: float) -> None:
+    """Through the engine the cheapest set is that of all sets with their yields by quadrature."""
+    case = gain_case(f"{100.0 * limit:g} %", f"{100.0 * share:g} %")
+    measures = gain_measures(case, hour, unit)
+    found = cheapest(measures, Engine(case, measures, workers=1), target=share, confidence=0.95)
+    second = 15.0 + 5.0 if (one := Engine(case, measures).seconds((3,))) is None else one
+    costs: dict[tuple[str, ...], float] = {}
+    for sensor, resistor, calibrated in itertools.product(SENSORS, RESISTORS, (False, True)):
+        reached = 1.0 if calibrated else gain_yield(SENSORS[sensor], RESISTORS[resistor], limit)
+        made = unit + {"": 0.0, "B": 0.4, "A": 0.9}[sensor] + 0.2 * bool(resistor)
+        made += second * hour / 3600.0 if calibrated else 0.0
+        names = [f"sensor {sensor}"] * bool(sensor) + ["resistor 1 %"] * bool(resistor)
+        if reached >= share:
+            costs[(*names, *["one point"] * calibrated)] = made / reached
+    wanted = min(costs, key=costs.__getitem__)
+    assert found.answer is not None and found.answer.names == wanted
+    assert found.answer.good.low <= costs[wanted] <= found.answer.good.high
+    assert not found.undecided and found.proven
+
+
+def test_the_promise_of_a_set_holds_for_other_draws() -> None:
+    """The lower bound of the answer, drawn with other seeds, lies within its interval and reaches the target."""
+    case = gain_case("6 %", "95 %")
+    measures = gain_measures(case, 400.0, 1.0)
+    found = cheapest(measures, Engine(case, measures, workers=1), target=0.95, confidence=0.95).answer
+    assert found is not None
+    exact = gain_yield(SENSORS["A"], RESISTORS["1 %"], 0.06)
+    assert set(found.names) == {"sensor A", "resistor 1 %"} and exact >= 0.95
+    for seed in (11, 12):
+        other = pad_case(NONE, ONE_POINT, **{**GAINS, "study": {**GAINS["study"], "seed": seed}})
+        again = Engine(other, measures, workers=1).confirm(found.chosen, 0.95)
+        assert again.bound.low >= 0.95
+        assert again.bound.low <= exact <= again.bound.high
