@@ -9,13 +9,14 @@ compare   two cases on the same draws
 characterise  bench data to figures of merit, fits and spreads
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and the most probable failing unit
+improve   the cheapest set of measures that reaches the required yield
 validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as
-pandas frames, draw figures as matplotlib figures and save a report.
+`RareStudy`, `ImproveStudy`, `Characterisation`, `ValidationStudy`) print one screen, show themselves in a notebook,
+have tables as pandas frames, draw figures as matplotlib figures and save a report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point'.
 
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from margin.chain.registry import register
     from margin.drafted_case import draft
     from margin.estimates.shares.salib_problem import problem
+    from margin.improve_study import ImproveStudy, improve
     from margin.rare_study import RareStudy, rare
     from margin.study import budget, change, compare, estimate, load
     from margin.study_results import BudgetStudy, PairedStudy, Study
@@ -52,15 +54,16 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "BudgetStudy", "Case", "Characterisation", "PairedStudy", "RareStudy", "Study", "ValidationStudy", "budget",
-    "change", "characterise", "compare", "draft", "errors", "estimate", "load", "problem", "rare", "register",
-    "validate",
+    "BudgetStudy", "Case", "Characterisation", "ImproveStudy", "PairedStudy", "RareStudy", "Study", "ValidationStudy",
+    "budget", "change", "characterise", "compare", "draft", "errors", "estimate", "improve", "load", "problem", "rare",
+    "register", "validate",
 ]  # fmt: skip
 
 _HOME = {
     **dict.fromkeys(("BudgetStudy", "PairedStudy", "Study"), "margin.study_results"),
     **dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study"),
     **dict.fromkeys(("RareStudy", "rare"), "margin.rare_study"),
+    **dict.fromkeys(("ImproveStudy", "improve"), "margin.improve_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
     "Case": "margin.case.types",

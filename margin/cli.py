@@ -13,6 +13,7 @@ from margin.commands.common import EXIT_CODES, faults_shown
 from margin.commands.compare import compare
 from margin.commands.draft import draft
 from margin.commands.estimate import estimate
+from margin.commands.improve import improve
 from margin.commands.rare import rare
 from margin.commands.schema import schema
 from margin.commands.validate import validate
@@ -34,6 +35,7 @@ cli.add_command(compare)
 cli.add_command(check)
 cli.add_command(bench)
 cli.add_command(rare)
+cli.add_command(improve)
 cli.add_command(schema)
 cli.add_command(validate)
 

@@ -24,6 +24,7 @@ from margin.commands.output import say
 if TYPE_CHECKING:
     from margin.case.types import Case
     from margin.estimates.stages import Stage
+    from margin.improve_study import ImproveStudy
     from margin.rare_study import RareStudy
     from margin.study_results import BudgetStudy, PairedStudy, Study
     from margin.validation_study import ValidationStudy
@@ -46,7 +47,9 @@ EXIT_CODES = (
 
 Command = Callable[..., Any]
 Finished = TypeVar("Finished", "Study", "PairedStudy", "BudgetStudy")
-Saved = TypeVar("Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "ValidationStudy")
+Saved = TypeVar(
+    "Saved", "Study", "PairedStudy", "BudgetStudy", "RareStudy", "ValidationStudy", "ImproveStudy"
+)
 
 
 OF_UNITS = click.option(

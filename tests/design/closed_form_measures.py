@@ -38,7 +38,10 @@ class NormalError:
             sd * np.prod([self.scales.get((place, part), 1.0) for place in chosen])
             for part, sd in enumerate(self.sds)
         ]
-        spread, middle = np.hypot.reduce(parts), self.bias + sum(self.shifts.get(each, 0.0) for each in chosen)
+        spread, middle = (
+            np.hypot.reduce(parts),
+            self.bias + sum(self.shifts.get(each, 0.0) for each in chosen),
+        )
         return float(ndtr((self.limit - middle) / spread) - ndtr((-self.limit - middle) / spread))
 
     def screen(self, chosen: Chosen) -> Judged | None:
@@ -90,7 +93,9 @@ def design(seed: int, most: int = 8) -> tuple[Measures, NormalError, float]:
         return 20.0 + sum(float(own[k]) for k in timed) * (1.0 if len(timed) < 2 else 1.7)
 
     scales = {
-        (k, int(part)): float(random.uniform(0.3, 1.1)) for k in range(count) for part in random.integers(0, 3, 2)
+        (k, int(part)): float(random.uniform(0.3, 1.1))
+        for k in range(count)
+        for part in random.integers(0, 3, 2)
     }
     shifts = {k: float(random.normal(0.0, 0.15)) for k in range(count)}
     judge = NormalError(

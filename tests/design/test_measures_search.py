@@ -50,9 +50,7 @@ def test_closed_form_designs_are_of_both_kinds() -> None:
         conforming = [c for c in possible if judge.share(c) >= target]
         unsolved += not conforming
         lowered += any(judge.share((k,)) < judge.share(()) for k in range(len(measures.measures)))
-        made = {
-            c: measures.prices.made(measures.taken(c), float(judge.times(c) or 0.0)) for c in conforming
-        }
+        made = {c: measures.prices.made(measures.taken(c), float(judge.times(c) or 0.0)) for c in conforming}
         other += bool(conforming) and min(made, key=made.__getitem__) != min(
             conforming, key=lambda c: good_cost(measures, judge, c)
         )
@@ -61,9 +59,11 @@ def test_closed_form_designs_are_of_both_kinds() -> None:
 
 @given(seed=st.integers(0, 2**32 - 1))
 def test_every_set_comes_once_and_in_ascending_cost(seed: int) -> None:
-    """The order holds each set with at most one measure of a group exactly once, and no cost is below the one before."""
+    """Each set with at most one measure of a group comes exactly once, and no cost is below the one before."""
     random = np.random.default_rng(seed)
-    groups = [tuple(range(3 * k, 3 * k + int(random.integers(1, 4)))) for k in range(int(random.integers(1, 5)))]
+    groups = [
+        tuple(range(3 * k, 3 * k + int(random.integers(1, 4)))) for k in range(int(random.integers(1, 5)))
+    ]
     added = random.uniform(-1.0, 1.0, 12).tolist()
     timed = (random.uniform(size=12) < 0.2).tolist()
     found = list(ascending(groups, added, timed, lambda chosen: 0.3 * len(chosen) ** 2))
@@ -77,7 +77,9 @@ def test_every_set_comes_once_and_in_ascending_cost(seed: int) -> None:
 
 def test_too_many_calibrations_are_refused() -> None:
     """More combinations of measures that change the station time than can be worked out are refused with the remedy."""
-    with pytest.raises(InvalidArgument, match=f"at most {MOST_TIMED}.*put those that exclude each other in one group"):
+    with pytest.raises(
+        InvalidArgument, match=f"at most {MOST_TIMED}.*put those that exclude each other in one group"
+    ):
         next(ascending([(k,) for k in range(13)], [0.0] * 13, [True] * 13, lambda chosen: 0.0))
 
 
@@ -177,7 +179,9 @@ def gain_measures(case: Case, hour: float, unit: float) -> Measures:
         (0.10, 0.90, 400.0, 30.0),  # scrap of a dear unit pays for a better part than is required
     ],
 )
-def test_the_engine_finds_the_set_of_the_enumeration(limit: float, share: float, hour: float, unit: float) -> None:
+def test_the_engine_finds_the_set_of_the_enumeration(
+    limit: float, share: float, hour: float, unit: float
+) -> None:
     """Through the engine the cheapest set is that of all sets with their yields by quadrature."""
     case = gain_case(f"{100.0 * limit:g} %", f"{100.0 * share:g} %")
     measures = gain_measures(case, hour, unit)

@@ -170,13 +170,21 @@ def text_of(measures: Measures, case_name: str) -> str:
         f"hour = {prices.hour!r}  # of the calibration station with its operator",
         f"rework = {prices.rework!r}  # handling of a unit that fails",
         f'recovered = "{100.0 * prices.recovered:.6g} %"  # of the failing units conform after rework',
-        *([] if prices.volume is None else [f"volume = {prices.volume!r}  # units that share what is paid once"]),
+        *(
+            []
+            if prices.volume is None
+            else [f"volume = {prices.volume!r}  # units that share what is paid once"]
+        ),
     ]
     for each in measures.measures:
         lines += ["", "[[measure]]", f"name = {_text(each.name)}"]
         lines += [f"group = {_text(each.group)}"] if each.group and each.option is None else []
         lines += [f"option = {_text(each.option)}"] if each.option is not None else []
-        lines += [f"changes = [{', '.join(_literal(f'{k}={v}') for k, v in each.changes)}]"] if each.changes else []
+        lines += (
+            [f"changes = [{', '.join(_literal(f'{k}={v}') for k, v in each.changes)}]"]
+            if each.changes
+            else []
+        )
         lines += [f"cost = {each.cost!r}"] if each.cost else []
         lines += [f"once = {each.once!r}"] if each.once else []
         lines += [f'seconds = "{each.seconds:.6g} s"'] if each.seconds else []

@@ -96,7 +96,9 @@ class Measures:
         """Places of the measures of which at most one is taken, group by group; a measure alone is a group."""
         found: dict[str, list[int]] = {}
         for place, measure in enumerate(self.measures):
-            found.setdefault(f"group {measure.group}" if measure.group else f"alone {place}", []).append(place)
+            found.setdefault(f"group {measure.group}" if measure.group else f"alone {place}", []).append(
+                place
+            )
         return tuple(tuple(places) for places in found.values())
 
     def taken(self, chosen: tuple[int, ...]) -> tuple[Measure, ...]:

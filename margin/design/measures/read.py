@@ -19,7 +19,9 @@ from margin.design.measures.measure import OPTION_GROUP, Measure, Measures, Pric
 
 MOST_MEASURES = 60
 
-CHANGE = 'write "key=value" as after --change, such as "circuit.resistor=12 kohm +/- 0.1 %" or "option.reloads=3"'
+CHANGE = (
+    'write "key=value" as after --change, such as "circuit.resistor=12 kohm +/- 0.1 %" or "option.reloads=3"'
+)
 
 
 def _seconds(value: Any) -> float:
@@ -75,7 +77,7 @@ class MeasureTable(Table):
     source: Printable = Field(default="", description="of the cost")
 
 
-TABLES = {"today": TodayTable, "prices": PricesTable, "measure": MeasureTable}
+TABLES: dict[str, type[Table]] = {"today": TodayTable, "prices": PricesTable, "measure": MeasureTable}
 
 
 def load_measures(path: str | Path, case: Case) -> Measures:
@@ -93,7 +95,9 @@ def read_measures(source: str | Mapping[str, Any], case: Case, path: Path | None
     file = "measures" if path is None else str(path)
     raw = tables_of(source, file) if isinstance(source, str) else dict(source)
     faults = [
-        translate.unknown_table(name, value, TABLES, file) for name, value in raw.items() if name not in TABLES
+        translate.unknown_table(name, value, TABLES, file)
+        for name, value in raw.items()
+        if name not in TABLES
     ]
     if "today" not in raw:
         reason = "missing: which calibration today's units get is not known"
@@ -146,7 +150,9 @@ def _measure(table: MeasureTable) -> Measure:
 def _faults(found: Measures, written: list[list[str]], case: Case, file: str) -> Iterator[Fault]:
     options = [spec.name for spec in case.calibrations]
     if found.option not in options:
-        yield Fault(file, "today", "option", found.option, "is no calibration option of the case", _mend(case))
+        yield Fault(
+            file, "today", "option", found.option, "is no calibration option of the case", _mend(case)
+        )
         return
     names: set[str] = set()
     for number, (measure, changes) in enumerate(zip(found.measures, written, strict=True), 1):
@@ -170,7 +176,9 @@ def _faults(found: Measures, written: list[list[str]], case: Case, file: str) ->
             yield Fault(file, place, "name", measure.name, reason, mend)
         if measure.once > 0.0 and found.prices.volume is None:
             mend = "write [prices] volume = the units that share it"
-            yield Fault(file, place, "once", measure.once, "is paid once, by an unknown number of units", mend)
+            yield Fault(
+                file, place, "once", measure.once, "is paid once, by an unknown number of units", mend
+            )
         yield from _change_faults(measure, changes, found.option, case, file, place)
     yield from _conflicts(found, file)
 

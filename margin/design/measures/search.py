@@ -254,14 +254,21 @@ class _Search:
 
     def _path(self, today: SetResult, answer: SetResult) -> tuple[SetResult, ...]:
         """Measures of the answer one by one, at each step the one with which the yield is highest."""
-        ledger, steps, taken = self.ledger, [today], ()
+        ledger, steps = self.ledger, [today]
+        taken: Chosen = ()
         while len(taken) + 1 < len(answer.chosen):
             nexts = [tuple(sorted((*taken, each))) for each in answer.chosen if each not in taken]
-            possible = [each for each in nexts if ledger.screen(each) is not None]
+            possible = [
+                (found.reached.value, -ledger.made(each), each)
+                for each in nexts
+                if (found := ledger.screen(each)) is not None
+            ]
             if not possible:
                 break
-            taken = max(possible, key=lambda each: (ledger.screens[each].reached.value, -ledger.made(each)))  # type: ignore[union-attr]
-            steps.append(ledger.result(taken, ledger.evaluator.confirm(taken, ledger.confidence), "confirmed"))
+            taken = max(possible)[-1]
+            steps.append(
+                ledger.result(taken, ledger.evaluator.confirm(taken, ledger.confidence), "confirmed")
+            )
         return (*steps, answer) if answer.chosen else (answer,)
 
     def _worth(self, place: int) -> Worth:
