@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +12,7 @@ from margin.design.measures.result import Improvement, SetResult
 from margin.design.measures.tables import NO_MEASURE
 from margin.estimates import numbers
 from margin.report import style
-from margin.report.axes_parts import DASHES
+from margin.report.axes_parts import DASHES, End, name_ends
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,27 +46,27 @@ def yield_over_cost(found: Improvement, ax: Axes | None = None) -> Axes:
             costs + side, [100.0 * e.value for e in of], ls="", marker=marker, ms=size, mew=2.0, color=colour,
             label=name,
         )  # fmt: skip
-    before: set[int] = set()
-    for number, each in enumerate(steps):
-        added = [found.measures.measures[place].name for place in each.chosen if place not in before]
-        before = set(each.chosen)
-        text = f"+ {', '.join(added)}" if added else NO_MEASURE
-        last = number == len(steps) - 1 and number > 0
-        axes.annotate(
-            style.label(text), (costs[number], reached[number]), xytext=(-8 if last else 8, -10 if not last else 12),
-            textcoords="offset points", fontsize=8.5, ha="right" if last else "left", va="center",
-        )  # fmt: skip
     target = 100.0 * found.target
     axes.axhline(target, color=style.BLACK, lw=1.1, ls=DASHES, label="_target")
     axes.annotate(
-        f"required {numbers.percent(found.target)}", (1.0, target), xycoords=("axes fraction", "data"),
-        xytext=(-2, 3), textcoords="offset points", ha="right", va="bottom", fontsize=8.5,
+        f"required {numbers.percent(found.target)}", (0.0, target), xycoords=("axes fraction", "data"),
+        xytext=(4, 3), textcoords="offset points", ha="left", va="bottom", fontsize=8.5,
     )  # fmt: skip
     axes.margins(x=0.12)
     axes.set_xlabel(f"Cost of a unit made ({style.label(found.measures.prices.currency)})")
     axes.set_ylabel("Yield (%)")
-    axes.legend(frameon=False, fontsize=8.5, loc="lower right")
+    axes.legend(frameon=False, fontsize=8.5, loc="upper left")
+    name_ends(axes, list(_names(found, steps, reached)))
     return axes
+
+
+def _names(found: Improvement, steps: tuple[SetResult, ...], reached: list[float]) -> Iterator[End]:
+    """What each step adds, to stand beside the axes."""
+    before: set[int] = set()
+    for each, height in zip(steps, reached, strict=True):
+        added = [found.measures.measures[place].name for place in each.chosen if place not in before]
+        before = set(each.chosen)
+        yield End(each.made, height, f"+ {', '.join(added)}" if added else NO_MEASURE)
 
 
 def _failing_axis(axes: Axes, found: Improvement, steps: tuple[SetResult, ...]) -> None:

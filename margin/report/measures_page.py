@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from decimal import ROUND_HALF_EVEN
 from pathlib import Path
 from typing import Any
 
@@ -280,9 +281,9 @@ def _set_table(frame: pd.DataFrame, found: Improvement, first: str, caption: str
 
 def _cost_table(found: Improvement) -> Table:
     frame = cost_frame(found)
-    bare = numbers.Scale(1.0, "")
+    decimals = _decimals(float(frame["today_cost"].iloc[-1]))
     columns = [
-        plain_column([None if v != v else float(v) for v in frame[name]], bare, 4)
+        tuple(_amount(float(value), decimals) for value in frame[name])
         for name in ("today_cost", "answer_cost")
     ]
     rows = tuple(zip(frame["part"], *columns, strict=True))
@@ -290,6 +291,19 @@ def _cost_table(found: Improvement) -> Table:
     return Table(
         "Parts of the cost of a good unit.", ("Part", f"Today ({currency})", f"Answer ({currency})"), rows
     )
+
+
+def _decimals(largest: float) -> int:
+    """Decimals of amounts of money: cents, more where a unit costs less than ten of the currency's main unit."""
+    return 2 if not 0.0 < abs(largest) < 10.0 else 2 - numbers.first_digit(largest) + 1
+
+
+def _amount(value: float, decimals: int) -> str:
+    """An amount of money to so many decimals; '–' where there is none."""
+    if value != value:
+        return NONE
+    text = numbers.fixed(value, -decimals, ROUND_HALF_EVEN)
+    return f"below {10.0**-decimals:g}" if value > 0.0 and float(text) == 0.0 else text
 
 
 def write(case: Case, found: Improvement, folder: str | Path, *, replace: bool = False) -> Path:

@@ -7,15 +7,14 @@ import itertools
 import numpy as np
 import pytest
 from closed_form_measures import design, every_set, good_cost
+from gain_designs import PRICE_OF, RESISTORS, SENSORS, file_of, gain_case, gain_yield
 from hypothesis import given
 from hypothesis import strategies as st
-from pad_study import NONE, ONE_POINT, pad_case
-from scipy.integrate import quad
-from scipy.stats import norm
 
 from distributions.errors import InvalidArgument
-from margin.case import Case
-from margin.design.measures import Effort, Engine, Measures, cheapest, read_measures
+from margin.calibration.cost import seconds_per_unit
+from margin.calibration.station import Station
+from margin.design.measures import Effort, Engine, cheapest, read_measures
 from margin.design.measures.ledger import spent
 from margin.design.measures.order import MOST_TIMED, ascending, count_of_sets
 
@@ -122,54 +121,6 @@ def test_the_path_goes_from_today_to_the_answer() -> None:
             assert judge.share(tuple(sorted(after))) == pytest.approx(best)
 
 
-GAINS = {
-    "load": {"check": 2},
-    "sensor": {"kind": "thin film", "sensitivity": "4 uS +/- 12 % (2 sigma) per unit", "reference_load": "20 N",
-               "exponent": "1"},
-    "circuit": {"kind": "inverting amplifier", "reference": "1.2 V", "feedback": "50 kohm +/- 4 % (2 sigma)"},
-    "converter": {"bits": 20},
-    "requirement": {"permissible_error": "6 % of reading", "yield": "95 %"},
-    "study": {"units": 60_000, "outer": 1, "seed": 3},
-}  # fmt: skip
-SENSORS, RESISTORS = {"": 0.06, "B": 0.04, "A": 0.025}, {"": 0.02, "1 %": 0.005}
-
-
-def gain_yield(sensor: float, resistor: float, limit: float) -> float:
-    """P(|(1 + s) (1 + r) - 1| <= limit) for independent normal s and r, by quadrature."""
-
-    def density(s: float) -> float:
-        ends = ((1.0 + sign * limit) / (1.0 + s) - 1.0 for sign in (1.0, -1.0))
-        high, low = (norm.cdf(end / resistor) for end in ends)
-        return float(norm.pdf(s / sensor) / sensor * (high - low))
-
-    return float(quad(density, -6.0 * sensor, 6.0 * sensor, limit=200)[0])
-
-
-def gain_case(limit: str, share: str) -> Case:
-    """A pad whose error is that of two gains, or none after a calibration with an exact load cell."""
-    tables = {**GAINS, "requirement": {"permissible_error": f"{limit} of reading", "yield": share}}
-    return pad_case(NONE, ONE_POINT, **tables)
-
-
-def gain_measures(case: Case, hour: float, unit: float) -> Measures:
-    """Grades of both parts, and the calibration."""
-    return read_measures(
-        {
-            "today": {"option": "none"},
-            "prices": {"unit": unit, "hour": hour},
-            "measure": [
-                {"name": "sensor B", "group": "sensor", "cost": 0.4,
-                 "changes": ["sensor.sensitivity=4 uS +/- 8 % (2 sigma) per unit"]},
-                {"name": "sensor A", "group": "sensor", "cost": 0.9,
-                 "changes": ["sensor.sensitivity=4 uS +/- 5 % (2 sigma) per unit"]},
-                {"name": "resistor 1 %", "cost": 0.2, "changes": ["circuit.feedback=50 kohm +/- 1 % (2 sigma)"]},
-                {"name": "one point", "option": "one-point"},
-            ],
-        },
-        case,
-    )  # fmt: skip
-
-
 @pytest.mark.parametrize(
     ("limit", "share", "hour", "unit"),
     [
@@ -183,15 +134,15 @@ def test_the_engine_finds_the_set_of_the_enumeration(
     limit: float, share: float, hour: float, unit: float
 ) -> None:
     """Through the engine the cheapest set is that of all sets with their yields by quadrature."""
-    case = gain_case(f"{100.0 * limit:g} %", f"{100.0 * share:g} %")
-    measures = gain_measures(case, hour, unit)
+    case = gain_case(limit, share)
+    measures = read_measures(file_of(hour, unit), case)
     found = cheapest(measures, Engine(case, measures, workers=1), target=share, confidence=0.95)
-    second = 15.0 + 5.0 if (one := Engine(case, measures).seconds((3,))) is None else one
+    seconds = seconds_per_unit(case.calibrations[1], Station(), 100)
     costs: dict[tuple[str, ...], float] = {}
     for sensor, resistor, calibrated in itertools.product(SENSORS, RESISTORS, (False, True)):
         reached = 1.0 if calibrated else gain_yield(SENSORS[sensor], RESISTORS[resistor], limit)
-        made = unit + {"": 0.0, "B": 0.4, "A": 0.9}[sensor] + 0.2 * bool(resistor)
-        made += second * hour / 3600.0 if calibrated else 0.0
+        made = unit + PRICE_OF[sensor] + PRICE_OF[resistor]
+        made += seconds * hour / 3600.0 if calibrated else 0.0
         names = [f"sensor {sensor}"] * bool(sensor) + ["resistor 1 %"] * bool(resistor)
         if reached >= share:
             costs[(*names, *["one point"] * calibrated)] = made / reached
@@ -203,14 +154,13 @@ def test_the_engine_finds_the_set_of_the_enumeration(
 
 def test_the_promise_of_a_set_holds_for_other_draws() -> None:
     """The lower bound of the answer, drawn with other seeds, lies within its interval and reaches the target."""
-    case = gain_case("6 %", "95 %")
-    measures = gain_measures(case, 400.0, 1.0)
+    case = gain_case(0.06, 0.95)
+    measures = read_measures(file_of(400.0, 1.0), case)
     found = cheapest(measures, Engine(case, measures, workers=1), target=0.95, confidence=0.95).answer
     assert found is not None
     exact = gain_yield(SENSORS["A"], RESISTORS["1 %"], 0.06)
     assert set(found.names) == {"sensor A", "resistor 1 %"} and exact >= 0.95
     for seed in (11, 12):
-        other = pad_case(NONE, ONE_POINT, **{**GAINS, "study": {**GAINS["study"], "seed": seed}})
-        again = Engine(other, measures, workers=1).confirm(found.chosen, 0.95)
+        again = Engine(gain_case(0.06, 0.95, seed), measures, workers=1).confirm(found.chosen, 0.95)
         assert again.bound.low >= 0.95
         assert again.bound.low <= exact <= again.bound.high

@@ -6,10 +6,12 @@ from functools import lru_cache
 from typing import Any
 
 from bench_rows import bench_frame
+from gain_designs import file_of, gain_case
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 
 import margin
 from margin.case.types import Case
+from margin.design.measures import read_measures
 from margin.validation.line import Line
 
 
@@ -23,6 +25,7 @@ def case() -> Case:
 def results() -> dict[str, Any]:
     """By kind: what printing, notebooks, tables and figures are tried on."""
     other = margin.change(case(), {"circuit.feedback": "50 kohm +/- 0.1 %"})
+    parts = gain_case(0.06, 0.95)
     lines = (
         Line("error laws", "95 % point (N)", "closed form", 1.5, 1.51, 1.45, 1.55),
         Line("error laws", "yield <i>", "closed form", 0.9, 0.8, 0.79, 0.81),
@@ -38,5 +41,6 @@ def results() -> dict[str, Any]:
             bench_frame(cycles=2, interfaces=("soft", "hard"), hold=True, warm=True)
         ),
         "rare": margin.rare(case(), "one-point", target_cv=0.5, budget=4000),
+        "improve": margin.improve(parts, read_measures(file_of(400.0, 1.0), parts), workers=1),
         "validation": margin.ValidationStudy(lines, 1),
     }

@@ -49,6 +49,7 @@ EVERY = [
             "output_over_load", "residuals_over_load", "spread_by_level",
         ),
         "rare": ("failing_unit_by_factor",),
+        "improve": ("yield_over_cost",),
     }.items()
     for name in names
 ]  # fmt: skip

@@ -122,6 +122,7 @@ CALLS = {
     "budget": lambda c: margin.budget(c, runs=2000, width=1.0, workers=1),
     "compare": lambda c: margin.compare(c, c, workers=1),
     "rare": lambda c: margin.rare(c, target_cv=0.5, budget=2000),
+    "improve": lambda c: margin.improve(c, workers=1),
     "problem": lambda c: margin.problem(c)["names"],
     "characterise": lambda c: margin.characterise(GRIPPER.parent / "bench.csv", circuit="amplifier", case=c, units=200),
 }  # fmt: skip

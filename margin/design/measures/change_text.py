@@ -82,6 +82,9 @@ def _with_unit(value: float, unit: str) -> str:
 
 
 def _of_option(before: CalibrationSpec, after: CalibrationSpec) -> Iterator[tuple[str, str]]:
+    """Changes of the option in force; it keeps its name, which by default would be its kind."""
+    if before.kind != after.kind:
+        yield f"{OF_OPTION}name", before.name
     for key in _OF_OPTION:
         value = getattr(after, key)
         if value == getattr(before, key):

@@ -42,6 +42,8 @@ OF_OPTION = (
 )
 """Measures that are a number of the calibration in force: key, value, name. A key of several is a group."""
 
+CLASSES = 4
+
 FEW_UNITS, MOST_CAUSES = 4000, 6
 _LONG_DWELL = 1.25
 
@@ -55,13 +57,16 @@ def propose(case: Case, option: str | None = None, *, workers: int | None = None
     cannot be written as a change of the case is left out. Raises EvaluationError where the chain gives no number.
     """
     today = next(spec for spec in case.calibrations if option is None or spec.name == option)
-    found = [*_options(case, today), *_averaging(case), *_dwell(case)]
+    found = [*_options(case, today), *_classes(case, today), *_averaging(case), *_dwell(case)]
     keys = {key for each in found for key, _ in each.changes}
     start = trial_case(case, today.name, FEW_UNITS)
     for action in candidates(start, _causes(case, today, workers)):
         measure = _measure(action, start, case)
-        if measure is not None and not keys & {key for key, _ in measure.changes}:
-            keys |= {key for key, _ in measure.changes}
+        if measure is None:
+            continue
+        own = {key for key, _ in measure.changes}
+        if measure.group == OPTION_GROUP or not keys & own:
+            keys |= own
             found.append(measure)
     return Measures(today.name, tuple(found), PRICES, None, NOTES)
 
@@ -79,6 +84,14 @@ def _options(case: Case, today: CalibrationSpec) -> Iterator[Measure]:
             option=spec.name,
             source=f"thermometer: {NO_SOURCE}" if more else "the time on the station alone",
         )
+
+
+def _classes(case: Case, today: CalibrationSpec) -> Iterator[Measure]:
+    """Units sorted into classes, with a curve for each, where they are not calibrated and nothing sorts them."""
+    if today.kind in ("none", "tare") and all(spec.kind != "classes" for spec in case.calibrations):
+        changes = (("option.name", today.name), ("option.kind", "classes"), ("option.classes", str(CLASSES)))
+        name = f"sorted into {CLASSES} classes"
+        yield Measure(name, group=OPTION_GROUP, changes=changes, source="the time on the station alone")
 
 
 def _averaging(case: Case) -> Iterator[Measure]:
