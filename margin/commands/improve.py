@@ -86,6 +86,7 @@ def improve(
         units=units, seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet
     )
     with faults_shown():
+        from distributions.errors import InvalidArgument
         from margin.design.measures import Effort, propose
         from margin.design.measures.draft import text_of
         from margin.improve_study import improve as run_improve
@@ -98,6 +99,11 @@ def improve(
             raise click.UsageError(f"--option {option!r}: no such calibration; there are {', '.join(names)}")
         if draft is not None:
             proposed = propose(loaded, option, workers=workers)
+            if not proposed.measures:
+                raise InvalidArgument(
+                    f"{case}: no measure can be proposed: the case has one calibration and no leading cause that "
+                    "anything is bought against; write [[measure]] tables by hand"
+                )
             write_text(draft, text_of(proposed, loaded.name))
             if not quiet:
                 say(

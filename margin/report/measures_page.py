@@ -59,7 +59,7 @@ def render(case: Case, found: Improvement, width: int | None = None) -> str:
     for frame, heading, most in _tables(found):
         columns, rows = _set_rows(frame, found, heading)
         if rows:
-            sides = [Column(name, "left" if k < 1 else "right") for k, name in enumerate(columns)]
+            sides = [Column(name, "left" if k < 2 else "right") for k, name in enumerate(columns)]
             lines += table_lines(sides, rows[:most], width)
     lines += [line for label, text in _after(found) for line in wrapped(label, text, width)]
     return plain_text(lines)
@@ -106,7 +106,7 @@ def said(case: Case, found: Improvement) -> Iterator[tuple[str, str]]:
                 "Saves:",
                 f"{numbers.plain(saved, digits=3)} {currency} a good unit against today, by fewer units lost",
             )
-    yield "How sure:", _sure(found)
+    yield "Evidence:", _sure(found)
     if found.undecided:
         named = "; ".join(f"{set_name(each)} ({_money(found, each)})" for each in found.undecided)
         yield (
@@ -115,7 +115,7 @@ def said(case: Case, found: Improvement) -> Iterator[tuple[str, str]]:
         )
     alike = _alike(found)
     if alike:
-        yield "Not told apart in cost:", "; ".join(set_name(each) for each in alike)
+        yield "Cost not distinguishable:", "; ".join(set_name(each) for each in alike)
     if answer is not None:
         yield "Run it:", f"{answer.command}  (row {answer.option!r})"
 
@@ -157,7 +157,7 @@ def _sure(found: Improvement) -> str:
         text += f"; the search ended there: sets from {left} {currency} a unit made were not looked at"
         text += "; the set was found by gain" if found.way == "by gain" else ""
     elif found.answer is not None:
-        text += "; every other set costs more a good unit, is rejected, or is named below"
+        text += "; every other set costs more a good unit, was rejected, or is listed below"
     return f"{text}; intervals at {level} for all confirmations together"
 
 

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 from typing import Any
 
 import pytest
 from gain_designs import MEASURES, file_of, gain_case
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, TWO_POINT, pad_case
 
+import margin
 from margin.case.faults import CaseError
-from margin.design.measures import Measure, Prices, propose, read_measures
+from margin.design.measures import Measure, Prices, load_measures, propose, read_measures
 from margin.design.measures.apply import changed_case, changes_of, seconds_of
 from margin.design.measures.draft import text_of
 from margin.propagation.factors import factors_of
+
+GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_divider"
 
 
 def with_measure(**changed: Any) -> dict[str, Any]:
@@ -134,3 +138,14 @@ def test_better_versions_are_proposed_where_there_is_one_calibration() -> None:
     found = propose(pad_case(ONE_POINT, **EVERY_LEVEL, study={"units": 3000, "outer": 100}), workers=1)
     kinds = [each for each in found.measures if any(key == "option.kind" for key, _ in each.changes)]
     assert kinds and {each.group for each in kinds} == {"calibration option"}
+
+
+def test_the_measures_of_the_gripper_are_sound_and_invented() -> None:
+    """The shipped file of measures fits its case, names where each price comes from, and says that all are invented."""
+    case = margin.load(GRIPPER / "case.toml")
+    found = load_measures(GRIPPER / "measures.toml", case)
+    assert found.notes.startswith("Invented prices") and len(found.measures) >= 12
+    for each in found.measures:
+        assert each.source == ("invented" if each.cost or each.once else "the time on the station alone"), (
+            each.name
+        )
