@@ -48,7 +48,7 @@ from margin.commands.common import (
 @click.option(
     "--sets",
     type=click.IntRange(min=1),
-    default=400,
+    default=800,
     show_default=True,
     help="Most sets judged in order of cost.",
 )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 
@@ -67,3 +69,23 @@ def test_station_time_is_that_of_the_calibration_in_force_and_of_the_measures() 
     today = engine.seconds(())
     assert today is not None and today > 0.0
     assert engine.seconds((3,)) == 0.0 and engine.seconds((2,)) == today + 3.0
+
+
+def test_calibration_options_are_glanced_at_together_as_one_by_one() -> None:
+    """A set has the same yield and bound whether its option is judged alone or beside the others."""
+    two = dataclasses.replace(
+        MEASURES,
+        measures=(
+            *MEASURES.measures,
+            Measure("averaged", changes=(("option.reloads", "2"),)),
+        ),
+    )
+    together = Engine(CASE, two, workers=1)
+    alone = Engine(CASE, dataclasses.replace(two, measures=two.measures[:3] + two.measures[4:]), workers=1)
+    assert together.glance((0, 4)) is not None and together.glance((0, 3)) is not None
+    for chosen, as_one in (((0,), (0,)), ((0, 4), (0, 3))):
+        one, other = together.glance(chosen), alone.glance(as_one)
+        assert one is not None and other is not None
+        assert (one.reached, one.bound, one.units) == (other.reached, other.bound, other.units)
+    assert together.glance((0, 3, 4)) == together.glance((0, 3))
+    assert together.glance((1,)) is None and together.glance((1, 3)) is not None

@@ -43,6 +43,28 @@ def changed_case(case: Case, today: str, measures: Sequence[Measure]) -> Case:
     return dataclasses.replace(changed, calibrations=(changed.calibrations[place],))
 
 
+def is_option_alone(measure: Measure) -> bool:
+    """Whether a measure is another calibration option and changes nothing but that."""
+    own = (OF_OPTION, f"calibration.{measure.option}.")
+    return measure.option is not None and all(key.startswith(own) for key, _ in measure.changes)
+
+
+def case_of_options(case: Case, today: str, measures: Sequence[Measure], others: Sequence[Measure]) -> Case:
+    """The case with some measures, and today's calibration beside those of other measures, in this order.
+
+    others  each another calibration option (see `is_option_alone`), no two of the same one nor of today's; the
+            measures that are not options apply to each
+    Raises CaseError as `with_changes`.
+    """
+    names = [today, *(str(each.option) for each in others)]
+    changes: dict[str, str] = {}
+    for own in ([], *([each] for each in others)):
+        changes |= changes_of(today, [*own, *measures])
+    changed = with_changes(case, changes) if changes else case
+    places = [next(k for k, each in enumerate(case.calibrations) if each.name == name) for name in names]
+    return dataclasses.replace(changed, calibrations=tuple(changed.calibrations[k] for k in places))
+
+
 def seconds_of(case: Case) -> float:
     """Seconds of the station for a unit, of the one option of a case."""
     station = nominal_element(case.elements["station"])

@@ -7,8 +7,8 @@ import dataclasses
 from margin.backends.run import run
 from margin.case.faults import CaseError
 from margin.case.types import LEAST_INNER, Case
-from margin.design.measures.apply import changed_case, seconds_of
-from margin.design.measures.measure import Measures
+from margin.design.measures.apply import case_of_options, changed_case, is_option_alone, seconds_of
+from margin.design.measures.measure import OPTION_GROUP, Measures
 from margin.design.measures.result import Chosen, Judged
 from margin.estimates.looks import confidence_at, decided, inner_size
 from margin.estimates.yields import decisive_shares, yield_of
@@ -35,6 +35,11 @@ class Engine:
     def __init__(self, case: Case, measures: Measures, *, workers: int | None = None) -> None:
         self.case, self.measures, self.workers = case, measures, workers
         self._cases: dict[Chosen, Case | None] = {}
+        self._glances: dict[Chosen, Judged | None] = {}
+        self._options: dict[str, int] = {}
+        for place, measure in enumerate(measures.measures):
+            if is_option_alone(measure) and measure.option not in (None, measures.option):
+                self._options.setdefault(str(measure.option), place)
 
     def case_of(self, chosen: Chosen) -> Case | None:
         """The case with a set of measures and the calibration option in force; None for a set that it refuses."""
@@ -54,8 +59,31 @@ class Engine:
         return seconds_of(case) + sum(each.seconds for each in self.measures.taken(chosen))
 
     def glance(self, chosen: Chosen) -> Judged | None:
-        """A set on very few units; None where case or chain refuse it."""
-        return self._few(chosen, *GLANCE)
+        """A set on very few units; None where case or chain refuse it.
+
+        Sets that differ in their calibration option alone are judged at once: what their units read is the same.
+        """
+        if chosen not in self._glances:
+            options = tuple(self._options.values())
+            own = [place for place in chosen if place in options]
+            rest = tuple(place for place in chosen if place not in own)
+            switched = any(self.measures.measures[place].option is not None for place in rest)
+            exclusive = any(self.measures.measures[place].group == OPTION_GROUP for place in rest)
+            found = None if switched or exclusive or not options else self._glance_options(rest, options)
+            self._glances.update(found or {chosen: self._few(chosen, *GLANCE)})
+        return self._glances[chosen]
+
+    def _glance_options(self, rest: Chosen, options: Chosen) -> dict[Chosen, Judged | None] | None:
+        """The measures of a set with each calibration option; None where case or chain refuse any of them."""
+        sets = [rest, *(tuple(sorted((*rest, place))) for place in options)]
+        try:
+            case = case_of_options(
+                self.case, self.measures.option, self.measures.taken(rest), self.measures.taken(options)
+            )
+            drawn = self._drawn(case, *GLANCE)
+        except (CaseError, EvaluationError):
+            return None
+        return dict(zip(sets, _judged(drawn), strict=True))
 
     def screen(self, chosen: Chosen) -> Judged | None:
         """A set on few units, the same draws for every set; None where case or chain refuse it."""
@@ -65,13 +93,16 @@ class Engine:
         case = self.case_of(chosen)
         if case is None:
             return None
+        try:
+            return _judged(self._drawn(case, most, draws))[0]
+        except EvaluationError:
+            return None
+
+    def _drawn(self, case: Case, most: int, draws: int) -> RunResult:
         units = min(most, case.study.units)
         outer = min(draws, max(units // LEAST_INNER, 1)) if case.study.nested else 1
         small = _with(case, SCREEN_CONFIDENCE, units=units, outer=outer, draw="all units")
-        try:
-            return _judged(run(small, plan=plan_of(small), workers=self.workers))
-        except EvaluationError:
-            return None
+        return run(small, plan=plan_of(small), workers=self.workers)
 
     def confirm(self, chosen: Chosen, confidence: float, times: int = 1) -> Judged:
         """A set on as many units as decide it, `times` the units of the case at most.
@@ -83,13 +114,13 @@ class Engine:
         case = _with(found, confidence, units=found.study.units * times)
         model = dataclasses.replace(model_of(case), seed=case.study.seed ^ CONFIRM_SEED)
         if case.study.draw == "all units":
-            return _judged(run(case, plan=plan_of(case), model=model, workers=self.workers))
+            return _judged(run(case, plan=plan_of(case), model=model, workers=self.workers))[0]
         inner = None
         if case.study.nested:
             pilot = dataclasses.replace(model, seed=case.study.seed ^ CONFIRM_PILOT_SEED)
             inner = inner_size(run(case, plan=pilot_plan(case), model=pilot, workers=self.workers))
         plan = growing_plan(case, inner)
-        return _judged(run(case, plan=plan, enough=decided, model=model, workers=self.workers))
+        return _judged(run(case, plan=plan, enough=decided, model=model, workers=self.workers))[0]
 
 
 def _with(case: Case, confidence: float, **study: object) -> Case:
@@ -100,10 +131,13 @@ def _with(case: Case, confidence: float, **study: object) -> Case:
     )
 
 
-def _judged(drawn: RunResult) -> Judged:
-    case, (option,) = drawn.model.case, drawn.tallies
+def _judged(drawn: RunResult) -> list[Judged]:
+    """Each calibration option of a run, in the order of its case."""
+    case, frame = drawn.model.case, drawn.plan.frame
     confidence = confidence_at(case, drawn.plan)
-    found = yield_of(drawn.plan.frame, drawn.tallies[option], case.requirement.counts, confidence)
-    shares = decisive_shares(drawn, option)
-    units = drawn.plan.frame.units
-    return Judged(found.sampled, found.bound, case.requirement.confidence, units, shares)
+    found = []
+    for spec in case.calibrations:
+        reached = yield_of(frame, drawn.tallies[spec.name], case.requirement.counts, confidence)
+        shares = decisive_shares(drawn, spec.name)
+        found.append(Judged(reached.sampled, reached.bound, case.requirement.confidence, frame.units, shares))
+    return found

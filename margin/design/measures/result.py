@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 import numpy as np
@@ -29,7 +29,7 @@ class Judged:
     bound: Estimate
     confidence: float
     units: int
-    shares: Array | None = None
+    shares: Array | None = field(default=None, compare=False, repr=False)
 
     def verdict(self, target: float) -> Verdict:
         """What the interval of the lower bound says of a yield to be reached."""

@@ -30,7 +30,7 @@ class Effort:
     others         next-best sets that are listed; beyond: sets that are screened to find them
     """
 
-    screens: int = 400
+    screens: int = 800
     confirmations: int = 12
     further: int = 2
     times: int = 4
