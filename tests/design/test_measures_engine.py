@@ -88,4 +88,4 @@ def test_calibration_options_are_glanced_at_together_as_one_by_one() -> None:
         assert one is not None and other is not None
         assert (one.reached, one.bound, one.units) == (other.reached, other.bound, other.units)
     assert together.glance((0, 3, 4)) == together.glance((0, 3))
-    assert together.glance((1,)) is None and together.glance((1, 3)) is not None
+    assert together.glance((1,)) is None and together.glance((1, 3)) is None
