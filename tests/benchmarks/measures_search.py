@@ -16,7 +16,6 @@ With --case the answer of a case is confirmed again with other seeds, and the ti
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import itertools
 import time
 
@@ -122,8 +121,7 @@ def again(path: str, seeds: int) -> None:
     rows = [("search", answer.judged)]
     for k in range(1, seeds + 1):
         seed = case.study.seed + 1000 * k
-        other = dataclasses.replace(case, study=dataclasses.replace(case.study, seed=seed))
-        engine = Engine(other, study.found.measures)
+        engine = Engine(margin.change(case, {"study.seed": seed}), study.found.measures)
         rows.append((str(seed), engine.confirm(answer.chosen, case.requirement.confidence)))
     for name, each in rows:
         bound, verdict = each.bound, each.verdict(case.requirement.target)

@@ -38,7 +38,7 @@ ONCE = {"station": 2000.0, "design curve": 500.0, "sensors": 3000.0}
 OF_OPTION = (
     ("reloads", 3, "3 reloads averaged"),
     ("reloads", 5, "5 reloads averaged"),
-    ("samples", 16, "16 samples averaged"),
+    ("samples", 4, "4 samples averaged"),
 )
 """Measures that are a number of the calibration in force: key, value, name. A key of several is a group."""
 
