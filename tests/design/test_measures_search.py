@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 from distributions.errors import InvalidArgument
 from margin.calibration.cost import seconds_per_unit
 from margin.calibration.station import Station
-from margin.design.measures import Effort, Engine, cheapest, read_measures
+from margin.design.measures import Effort, Engine, Measure, Measures, Prices, cheapest, read_measures
 from margin.design.measures.ledger import spent
 from margin.design.measures.order import MOST_TIMED, ascending, count_of_sets
+from margin.design.measures.result import Chosen, Judged
+from margin.estimates.yield_result import Estimate
 
 THOROUGH = Effort(screens=10_000, confirmations=10_000)
 
@@ -165,3 +167,58 @@ def test_the_promise_of_a_set_holds_for_other_draws() -> None:
         again = Engine(gain_case(0.06, 0.95, seed), measures, workers=1).confirm(found.chosen, 0.95)
         assert again.bound.low >= 0.95
         assert again.bound.low <= exact <= again.bound.high
+
+
+@pytest.mark.parametrize(("above", "decided"), [(0.01, True), (0.001, False)])
+def test_an_open_set_is_drawn_on_and_named_where_that_does_not_decide_it(above: float, decided: bool) -> None:
+    """A cheap set near the required yield is confirmed by more units where these suffice; else a dearer set is the
+    answer, and the cheap one is listed as undecided, as long as its cost of a good unit could be lower."""
+    yields = {(): 0.5, (0,): 0.9 + above, (1,): 0.96, (0, 1): 0.97}
+    measures = Measures(
+        "none", (Measure("cheap", cost=0.1), Measure("dear", cost=0.5)), Prices(unit=1.0, rework=0.1)
+    )
+    asked: list[tuple[Chosen, int]] = []
+
+    class Blurred:
+        """Judge whose intervals narrow with the units."""
+
+        def screen(self, chosen: Chosen) -> Judged:
+            return self.judged(chosen, 0.04)
+
+        glance = screen
+
+        def confirm(self, chosen: Chosen, confidence: float, times: int = 1) -> Judged:
+            asked.append((chosen, times))
+            return self.judged(chosen, 0.02 / times)
+
+        def seconds(self, chosen: Chosen) -> float:
+            return 0.0
+
+        def judged(self, chosen: Chosen, half: float) -> Judged:
+            share = yields[chosen]
+            return Judged(
+                *[Estimate(share, share - half, min(share + half, 1.0))] * 2, confidence=0.95, units=1
+            )
+
+    found = cheapest(measures, Blurred(), target=0.9, confidence=0.95)
+    assert found.answer is not None and ((0,), 4) in asked
+    assert found.answer.names == (("cheap",) if decided else ("dear",))
+    assert [each.names for each in found.undecided] == ([] if decided else [("cheap",)])
+    assert found.verdict == "conforms"
+
+
+def test_the_worth_of_a_measure_is_its_change_alone_and_in_the_answer() -> None:
+    """Yields alone and without a measure are those of the closed form, and their changes the differences."""
+    for seed in range(12):
+        measures, judge, target = design(seed)
+        found = cheapest(measures, judge, target=target, confidence=0.95, effort=THOROUGH)
+        if found.answer is None or not found.answer.chosen:
+            continue
+        for each in found.worth:
+            assert each.alone is not None and each.alone_change is not None
+            assert each.alone_change.value == pytest.approx(judge.share((each.place,)) - judge.share(()))
+            assert (each.without is None) == (each.place not in found.answer.chosen)
+            if each.without is not None and each.set_change is not None:
+                fewer = tuple(k for k in found.answer.chosen if k != each.place)
+                gained = judge.share(found.answer.chosen) - judge.share(fewer)
+                assert each.set_change.value == pytest.approx(gained)

@@ -16,7 +16,7 @@ from margin import errors
 from margin.case import read_case
 
 GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_amplifier" / "case.toml"
-KINDS = ("case", "study", "pair", "budget", "bench", "rare", "validation")
+KINDS = ("case", "study", "pair", "budget", "bench", "rare", "improve", "validation")
 
 
 def words_of(text: str) -> set[str]:
