@@ -82,6 +82,7 @@ def test_calibration_options_are_glanced_at_together_as_one_by_one() -> None:
     )
     together = Engine(CASE, two, workers=1)
     alone = Engine(CASE, dataclasses.replace(two, measures=two.measures[:3] + two.measures[4:]), workers=1)
+    assert together.glance((3,)) is not None
     assert together.glance((0, 4)) is not None and together.glance((0, 3)) is not None
     for chosen, as_one in (((0,), (0,)), ((0, 4), (0, 3))):
         one, other = together.glance(chosen), alone.glance(as_one)

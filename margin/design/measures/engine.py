@@ -37,6 +37,7 @@ class Engine:
         self._cases: dict[Chosen, Case | None] = {}
         self._glances: dict[Chosen, Judged | None] = {}
         self._options: dict[str, int] = {}
+        self._asked: dict[int, None] = {}
         for place, measure in enumerate(measures.measures):
             if is_option_alone(measure) and measure.option not in (None, measures.option):
                 self._options.setdefault(str(measure.option), place)
@@ -61,20 +62,24 @@ class Engine:
     def glance(self, chosen: Chosen) -> Judged | None:
         """A set on very few units; None where case or chain refuse it.
 
-        Sets that differ in their calibration option alone are judged at once: what their units read is the same.
+        Sets that differ in their calibration option alone are judged at once, as what their units read is the same:
+        today's option and those that were asked for before.
         """
         if chosen not in self._glances:
-            options = tuple(self._options.values())
-            own = [place for place in chosen if place in options]
+            own = [place for place in chosen if place in self._options.values()]
             rest = tuple(place for place in chosen if place not in own)
-            switched = any(self.measures.measures[place].option is not None for place in rest)
-            exclusive = any(self.measures.measures[place].group == OPTION_GROUP for place in rest)
-            found = None if switched or exclusive or not options else self._glance_options(rest, options)
+            self._asked.update(dict.fromkeys(own))
+            known = rest in self._glances or not self._asked or any(map(self._excludes_options, rest))
+            found = None if known else self._glance_options(rest, tuple(self._asked))
             self._glances.update(found or {chosen: self._few(chosen, *GLANCE)})
         return self._glances[chosen]
 
+    def _excludes_options(self, place: int) -> bool:
+        measure = self.measures.measures[place]
+        return measure.option is not None or measure.group == OPTION_GROUP
+
     def _glance_options(self, rest: Chosen, options: Chosen) -> dict[Chosen, Judged | None] | None:
-        """The measures of a set with each calibration option; None where case or chain refuse any of them."""
+        """The measures of a set with today's and other calibration options; None where case or chain refuse any of them."""
         sets = [rest, *(tuple(sorted((*rest, place))) for place in options)]
         try:
             case = case_of_options(
