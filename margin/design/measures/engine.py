@@ -79,7 +79,7 @@ class Engine:
         return measure.option is not None or measure.group == OPTION_GROUP
 
     def _glance_options(self, rest: Chosen, options: Chosen) -> dict[Chosen, Judged | None] | None:
-        """The measures of a set with today's and other calibration options; None where case or chain refuse any of them."""
+        """The measures of a set with today's and other calibration options; None where any of them is refused."""
         sets = [rest, *(tuple(sorted((*rest, place))) for place in options)]
         try:
             case = case_of_options(
