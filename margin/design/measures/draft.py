@@ -35,12 +35,12 @@ COSTS = {"part grade": 0.05, "centring": 0.15}
 ONCE = {"station": 2000.0, "design curve": 500.0, "sensors": 3000.0}
 """Once, by kind of action, EUR (common practice, no source)."""
 
-OF_OPTION = (
+KEYS_OF_OPTION = (
     ("reloads", 3, "3 reloads averaged"),
     ("reloads", 5, "5 reloads averaged"),
     ("samples", 4, "4 samples averaged"),
 )
-"""Measures that are a number of the calibration in force: key, value, name. A key of several is a group."""
+"""Measures that are one key of the calibration in force: key, value, name; those of one key are a group."""
 
 CLASSES = 4
 
@@ -98,8 +98,8 @@ def _averaging(case: Case) -> Iterator[Measure]:
     """More placements and samples at the calibration, where any option measures a unit."""
     if not any(spec.loads or spec.tare or spec.kind == "tare" for spec in case.calibrations):
         return
-    keys = [key for key, _, _ in OF_OPTION]
-    for key, value, name in OF_OPTION:
+    keys = [key for key, _, _ in KEYS_OF_OPTION]
+    for key, value, name in KEYS_OF_OPTION:
         if key in CalibrationTable.model_fields:
             group = key if keys.count(key) > 1 else ""
             changes = ((f"option.{key}", json.dumps(value)),)
