@@ -15,14 +15,15 @@ endurance  lives, or a drift, of endurance data with censoring
 qualify   tests that show a life, and what a finished test shows
 size      values of the circuit for the sensors and loads of a case
 overturn  values of what is assumed at which the verdict turns
+improve   the cheapest set of measures that reaches the required yield
 validate  compare the program with exact values
 register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `OverturnStudy`, `PlanStudy`,
-`Qualification`, `SizeStudy`, `ValidationStudy`) print one screen, show themselves in a notebook, have tables as
-pandas frames, draw figures as matplotlib figures and save a report.
+`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `ImproveStudy`, `LifeStudy`, `OverturnStudy`,
+`PlanStudy`, `Qualification`, `SizeStudy`, `ValidationStudy`) print one screen, show themselves in a notebook, have
+tables as pandas frames, draw figures as matplotlib figures and save a report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point', and `parts.toml`
 a small table of parts.
@@ -54,6 +55,7 @@ if TYPE_CHECKING:
     from margin.drafted_case import draft
     from margin.endurance_study import DriftStudy, LifeStudy, Qualification, endurance, qualify
     from margin.estimates.shares.salib_problem import problem
+    from margin.improve_study import ImproveStudy, improve
     from margin.overturn_study import OverturnStudy, overturn
     from margin.plan_study import PlanStudy, plan
     from margin.rare_study import RareStudy, rare
@@ -65,10 +67,11 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "OverturnStudy",
-    "PairedStudy", "PlanStudy", "Qualification", "RareStudy", "SizeStudy", "Study", "ValidationStudy", "accept",
-    "budget", "change", "characterise", "compare", "draft", "endurance", "errors", "estimate", "load", "overturn",
-    "plan", "problem", "qualify", "rare", "register", "size", "validate",
+    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "ImproveStudy", "LifeStudy",
+    "OverturnStudy", "PairedStudy", "PlanStudy", "Qualification", "RareStudy", "SizeStudy", "Study",
+    "ValidationStudy", "accept", "budget", "change", "characterise", "compare", "draft", "endurance", "errors",
+    "estimate", "improve", "load", "overturn", "plan", "problem", "qualify", "rare", "register", "size",
+    "validate",
 ]  # fmt: skip
 
 _HOME = {
@@ -79,6 +82,7 @@ _HOME = {
     **dict.fromkeys(("AcceptStudy", "accept"), "margin.accept_study"),
     **dict.fromkeys(("SizeStudy", "size"), "margin.size_study"),
     **dict.fromkeys(("OverturnStudy", "overturn"), "margin.overturn_study"),
+    **dict.fromkeys(("ImproveStudy", "improve"), "margin.improve_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
     **dict.fromkeys(

@@ -15,6 +15,7 @@ from margin.commands.compare import compare
 from margin.commands.draft import draft
 from margin.commands.endurance import endurance
 from margin.commands.estimate import estimate
+from margin.commands.improve import improve
 from margin.commands.overturn import overturn
 from margin.commands.plan import plan
 from margin.commands.qualify import qualify
@@ -46,6 +47,7 @@ cli.add_command(qualify)
 cli.add_command(plan)
 cli.add_command(size)
 cli.add_command(overturn)
+cli.add_command(improve)
 cli.add_command(schema)
 cli.add_command(validate)
 

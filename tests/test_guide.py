@@ -21,6 +21,7 @@ PAGES = [ROOT / "README.md", *sorted((ROOT / "margin" / "guide").glob("*.md"))]
 QUICK = {
     "budget": ["--runs", "3000"],
     "rare": ["--budget", "2000"],
+    "improve": ["--sets", "20"],
     "size": ["--parts", "few_parts.toml", "--designs", "1"],
     "plan": ["--units", "400", "--seconds", "20"],
     "accept": ["--units", "330"],
@@ -105,7 +106,7 @@ def test_python_lines_run(block: str, small: Path, capsys: pytest.CaptureFixture
 def test_table_of_questions(small: Path) -> None:
     """Each question of the README has a command and a Python line, and both run in the order of the table."""
     found = rows()
-    assert len(found) == 14
+    assert len(found) == 15
     names: dict[str, Any] = {"margin": margin}
     for line, python in found:
         if "validate" not in line:

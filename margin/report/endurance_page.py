@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +16,7 @@ from margin.report.document import records, to_json, with_undetermined
 from margin.report.figures import figure_of
 from margin.report.folder import csv_text, publish, require_writable
 from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
+from margin.report.shown import listing
 from margin.report.shown import table as html_table
 from margin.service.endurance import Drift, LifeData
 from margin.service.life_fits import LifeFit, Lives
@@ -155,7 +155,10 @@ def render_endurance(
 def endurance_html(name: str, found: LifeData | Drift, fits: Sequence[LifeFit], lives: pd.DataFrame) -> str:
     """The same as simple HTML for a notebook."""
     columns, rows = _tables(found, lives)
-    return f"<div><p>{escape(answer(name, found, fits))}.</p>{html_table(columns, rows)}</div>"
+    above = listing([("Found:", f"{answer(name, found, fits)}.")])
+    for_case = [("For [sensor] of a case:", found.case_text)] if isinstance(found, Drift) else []
+    below = listing([*for_case, *(("Caution:", each) for each in CAUTIONS)])
+    return f"<div>{above}{html_table(columns, rows)}{below}</div>"
 
 
 def write_endurance(
@@ -254,7 +257,9 @@ def render_qualification(found: TestPlans, width: int | None = None) -> str:
 
 def qualification_html(found: TestPlans) -> str:
     """The same as simple HTML for a notebook."""
-    return f"<div><p>{escape(qualification_answer(found))}.</p>{html_table(_PLAN, _plan_rows(found))}</div>"
+    above = listing([("Qualification:", f"{qualification_answer(found)}.")])
+    below = listing(("Caution:", each) for each in TEST_CAUTIONS)
+    return f"<div>{above}{html_table(_PLAN, _plan_rows(found))}{below}</div>"
 
 
 def write_qualification(found: TestPlans, folder: Path, *, replace: bool = False) -> Path:

@@ -66,8 +66,11 @@ def notebook_html(found: Sizing) -> str:
     head = "".join(paragraph(label, text) for label, text in _head(found))
     table = _design_table(found)
     more = [("Not checked:", text) for text in _unchecked(found)]
+    circuits = [("Circuit:", text) for text in _circuits(found)]
     limits = [("What limits:", text) for text in _limits(found)]
-    return f"<div>{head}{html_table(table.columns, table.rows)}{listing([*limits, *more])}</div>"
+    again = [("Run design 1:", command_of(found.case, each.changes)) for each in found.ranked[:1]]
+    below = listing([*circuits, *limits, *more, *again])
+    return f"<div>{head}{html_table(table.columns, table.rows)}{below}</div>"
 
 
 def write(found: Sizing, folder: str | Path, *, replace: bool = False) -> Path:

@@ -8,11 +8,13 @@ from typing import Any
 import numpy as np
 from bench_rows import bench_frame
 from few_parts import few_parts
+from gain_designs import file_of, gain_case
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 from turning_cases import line_case
 
 import margin
 from margin.case.types import Case
+from margin.design.measures import read_measures
 from margin.service.endurance import Drift, LifeData
 from margin.service.life_fits import Lives, fit_life
 from margin.validation.line import Line
@@ -41,6 +43,7 @@ def planned() -> Case:
 def results() -> dict[str, Any]:
     """By kind: what printing, notebooks, tables and figures are tried on."""
     other = margin.change(case(), {"circuit.feedback": "50 kohm +/- 0.1 %"})
+    parts = gain_case(0.06, 0.95)
     lines = (
         Line("error laws", "95 % point (N)", "closed form", 1.5, 1.51, 1.45, 1.55),
         Line("error laws", "yield <i>", "closed form", 0.9, 0.8, 0.79, 0.81),
@@ -67,6 +70,7 @@ def results() -> dict[str, Any]:
         "overturn": margin.overturn(
             line_case("60 kohm +/- 2 %", sensitivity="4 uS +/- 2 % per unit"), "none"
         ),
+        "improve": margin.improve(parts, read_measures(file_of(400.0, 1.0), parts), workers=1),
         "validation": margin.ValidationStudy(lines, 1),
     }
 

@@ -54,6 +54,7 @@ EVERY = [
         "plan": ("loads_by_plan", "yield_over_reference", "yield_over_seconds"),
         "size": ("error_over_resolution", "refusals_by_constraint"),
         "overturn": ("turning_values_by_quantity",),
+        "improve": ("yield_over_cost",),
     }.items()
     for name in names
 ]  # fmt: skip

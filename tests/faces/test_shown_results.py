@@ -24,13 +24,15 @@ KINDS = (
     "bench",
     "rare",
     "accept",
-    "plan",
     "lives",
     "drift",
     "qualification",
+    "plan",
+    "size",
+    "overturn",
+    "improve",
     "validation",
 )
-KINDS = ("case", "study", "pair", "budget", "bench", "rare", "overturn", "validation")
 
 
 def words_of(text: str) -> set[str]:
@@ -138,6 +140,7 @@ CALLS = {
     "rare": lambda c: margin.rare(c, target_cv=0.5, budget=2000),
     "accept": lambda c: margin.accept(c, units=200, command=["margin", "accept"], workers=1),
     "plan": lambda c: margin.plan(c, seconds=30, units=200, workers=1),
+    "improve": lambda c: margin.improve(c, workers=1),
     "problem": lambda c: margin.problem(c)["names"],
     "characterise": lambda c: margin.characterise(GRIPPER.parent / "bench.csv", circuit="amplifier", case=c, units=200),
 }  # fmt: skip

@@ -15,7 +15,7 @@ from small_results import case, results
 
 import margin
 
-UNITS = {"text", "bool", "1", "N", "s", "%", "SI"}
+UNITS = {"text", "bool", "1", "N", "s", "%", "SI", "money"}
 LINE = re.compile(
     r"(?P<names>\w[\w, ]*?)(?P<ends> \(_low, _high\))?\s+\[(?P<unit>\w+|%)\]\s+(?P<meaning>\S.*)"
 )
@@ -67,6 +67,7 @@ EVERY = [
         "plan": ("plans", "reference", "reference_curve"),
         "size": ("constraints", "designs", "tried"),
         "overturn": ("pairs", "values"),
+        "improve": ("costs", "path", "sets", "worth"),
         "validation": ("table",),
     }.items()
     for name in names
