@@ -59,7 +59,8 @@ EXPECTED: dict[Role, dict[str, str]] = {
     },
     "circuit": {
         "circuit tolerances": (
-            "reference source_resistance offset bias_current open_loop_gain gain_bandwidth swing_low swing_high "
+            "input_capacitance reference source_resistance offset bias_current open_loop_gain gain_bandwidth swing_low "
+            "swing_high "
             "load_resistance output_current_limit capacitor leakage resistor feedback drive_ratio bias_ratio "
             "compliance internal_resistor gain_resistor excitation_ratio pedestal_ratio output_offset "
             "common_mode_rejection filter_resistor"
