@@ -49,8 +49,9 @@ EXPECTED: dict[Role, dict[str, str]] = {
         ),
         "temperature": (
             "temperature_coefficient temperature_curvature offset_temperature_coefficient "
-            "zero_temperature_coefficient span_temperature_coefficient"
+            "zero_temperature_coefficient span_temperature_coefficient lead_tempco"
         ),
+        "mechanics": "connector_resistance",
         "humidity": "humidity_coefficient",
         "creep": "creep creep_reference_time",
         "ageing": "ageing",

@@ -10,6 +10,7 @@ import numpy as np
 
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, bow, loop_weight, per_decade, unbow
+from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
 from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
@@ -83,7 +84,8 @@ class StrainGaugeBridge:
     ratio = zero + z_T dT + lead * m * bow(equation(GF * strain_per_newton * F))
             + s z * ratio at rated load + R |2w - 1| * ratio at the peak load (see `zero_return`)
     m     = (1 + s_T dT) (1 + c log10(t / t0)) (1 + h 4u(1 - u) descending) (1 - d log10(1 + age / 1 h)) (1 + r y)
-    lead  = 1 / (1 + 2 RL / R): desensitisation by the resistance RL of each supply lead
+    lead  = 1 / (1 + (2 RL (1 + a dT) + Rc) / R): desensitisation by the resistance RL of each supply lead, which
+            changes with temperature, and by that of the connector, Rc
 
     Either `rated_output` at `rated_load` (a finished, linear load cell), or `strain_per_newton` with the
     equation of the arms. `curvature` bends the line by that share of rated output at half load. z and y are
@@ -143,6 +145,10 @@ class StrainGaugeBridge:
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
     lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
+    lead_tempco: Value = parameter("1/K", 0.0, cause="temperature", doc=LEAD_TEMPCO)
+    connector_resistance: Value = parameter(
+        "ohm", 0.0, minimum=0.0, level="mounting", cause="mechanics", doc=CONNECTOR
+    )
     bridge_resistance: Value = parameter(
         "ohm", 350.0, positive=True, doc="between the supply corners, which the circuit feeds"
     )
@@ -241,8 +247,9 @@ class StrainGaugeBridge:
             factor = factor * (1.0 + self.span_temperature_coefficient * setting.warming)
         if not absent(self.ageing):
             factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
-        if not absent(self.lead_resistance):
-            factor = factor / (1.0 + 2.0 * self.lead_resistance / self.bridge_resistance)
+        leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
+        if not absent(leads):
+            factor = factor / (1.0 + leads / self.bridge_resistance)
         if not absent(self.reload_span_scatter):
             factor = factor * (1.0 + self.reload_span_scatter * self.reload_span_draw)
         return factor

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, loop_weight, per_decade
+from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
 from margin.chain.parameter import Value, draw, parameter
 from margin.chain.sensors.branch import STEPS, force_on_branch
 from margin.chain.sensors.creep import creep_factor, exponential_creep
@@ -51,7 +52,7 @@ def without_series(conductance: Value, resistance: Value) -> Value:
 class ThinFilm:
     """Conductance G of a thin-film pad, S.
 
-    G     = Gp / (1 + Rs Gp)
+    G     = Gp / (1 + (Rs + 2 RL (1 + a dT) + Rc) Gp), with leads RL and connector Rc where they are stated
     Gp    = g0 + gz dT + r |2w - 1| Gp(peak) + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
     m     = (1 + h 4u(1 - u) descending) (1 + c log10(t / t0)) (1 + a dT + b dT^2) (1 + w dRH)
             (1 + s (F/Fr)^p z) (1 - d log10(1 + age / 1 h))
@@ -75,6 +76,11 @@ class ThinFilm:
     offset_conductance: Value = parameter("S", 0.0, minimum=0.0, doc="conductance without load")
     turn_on: Value = parameter("N", 0.0, minimum=0.0, doc="load below which the pad does not respond")
     series_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="traces, connector, contact saturation")
+    lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each of the two leads")
+    lead_tempco: Value = parameter("1/K", 0.0, cause="temperature", doc=LEAD_TEMPCO)
+    connector_resistance: Value = parameter(
+        "ohm", 0.0, minimum=0.0, level="mounting", cause="mechanics", doc=CONNECTOR
+    )
     voltage_coefficient: Value = parameter("1/V", 0.0, doc="relative change of conductance per volt of drive")
     voltage_reference: Value = parameter("V", 1.0, doc="sensor voltage at which the sensitivity is stated")
     hysteresis: Value = parameter(
@@ -144,7 +150,7 @@ class ThinFilm:
                 pad, hysteresis=self.hysteresis, creep=self.creep, reference_time=self.creep_reference_time,
                 zero_return=self.zero_return,
             )  # fmt: skip
-        result: Value = in_series(np.maximum(pad + self._offset(setting), 0.0), self.series_resistance)
+        result: Value = in_series(np.maximum(pad + self._offset(setting), 0.0), self._series(setting))
         return result
 
     def respond_sequence(
@@ -173,7 +179,7 @@ class ThinFilm:
 
     def force_from(self, output: Value, setting: Setting) -> Value:
         """Force, N, on the branch of the setting under a uniform, as-designed contact; 0 below turn-on."""
-        pad = without_series(output, self.series_resistance) - self._offset(setting)
+        pad = without_series(output, self._series(setting)) - self._offset(setting)
         full = self.sensitivity * self._factor(setting)
 
         def ascending(net: Value) -> Value:
@@ -192,6 +198,11 @@ class ThinFilm:
                 force = force - (force - found) / np.maximum(1.0 + slope, 0.05)
         result: Value = np.where(pad > 0.0, force, 0.0)
         return result
+
+    def _series(self, setting: Setting) -> Value:
+        """Resistance between the film and the circuit, ohm."""
+        leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
+        return self.series_resistance if absent(leads) else self.series_resistance + leads
 
     def _offset(self, setting: Setting) -> Value:
         offset = self.offset_conductance
