@@ -38,6 +38,14 @@ class Interface(Protocol):
         """Load (N) that brings `force` (N) to the sensor: the inverse of `transmit` for these values."""
 
 
+@runtime_checkable
+class BranchedInterface(Protocol):
+    """Interface whose force depends on the branch of the load cycle; optional."""
+
+    def load_on_branch(self, force: Value, setting: Setting) -> Value:
+        """Load (N) that brings `force` (N) to the sensor on the branch of the setting."""
+
+
 class Sensor(Protocol):
     """Sensing element. `output` and `force_from` are inverse to each other on the branch of the setting."""
 

@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from margin.chain.chain import Chain
+from margin.chain.elements import BranchedInterface
 from margin.chain.laws import absent
 from margin.chain.parameter import Value, parameter
 from margin.chain.setting import Setting
@@ -75,8 +76,11 @@ class Firmware:
 
     def force_of_output(self, output: Value, setting: Setting) -> Value:
         """Load, N, from the sensor's output at its reference voltage."""
-        nominal = self.nominal
-        return nominal.interface.load_from(nominal.sensor.force_from(output, nominal.at_sensor(setting)))
+        interface, sensor = self.nominal.interface, self.nominal.sensor
+        force = sensor.force_from(output, self.nominal.at_sensor(setting))
+        if isinstance(interface, BranchedInterface):
+            return interface.load_on_branch(force, setting)
+        return interface.load_from(force)
 
     def code_of(self, load: Value, setting: Setting) -> Any:
         """Code of the chain as designed under `load` (N)."""

@@ -36,7 +36,8 @@ EXPECTED: dict[Role, dict[str, str]] = {
     "interface": {
         "mechanics": (
             "sensor_stiffness parallel_stiffness stop_force stop_share preload concentrator_radius sensing_radius "
-            "design_radius placement placement_x placement_y tilt tilt_x tilt_y tilt_unevenness contact_gain"
+            "design_radius placement placement_x placement_y tilt tilt_x tilt_y tilt_unevenness contact_gain "
+            "friction friction_force shear_error shear_draw"
         ),
         "temperature": "share_tempco preload_tempco",
         "ageing": "preload_ageing",

@@ -1,0 +1,58 @@
+"""Friction, leads and other effects in a compiled kernel: the graph is the chain, and counts are the same."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from pad_study import EVERY_SPREAD, NONE, TWO_POINT, pad_case
+from same_counts import assert_same_counts
+from test_traced_graph import assert_graph_is_chain
+
+from margin.backends.run import run
+from margin.case import Case
+
+EFFECTS: dict[str, dict[str, Any]] = {
+    "friction and shear": {
+        "interface": {
+            "kind": "load concentrator", "friction": "3 % +/- 1 %", "friction_force": "0.2 N +/- 0.1 N",
+            "tilt": "1 deg", "shear_error": "1 %",
+        },
+    },
+    "copper leads of a film": {
+        "sensor": {
+            **EVERY_SPREAD["sensor"], "series_resistance": "100 ohm", "lead_resistance": "4 ohm +/- 5 %",
+            "lead_tempco": "0.393 %/K", "connector_resistance": "0.5 ohm +/- 50 %",
+        },
+    },
+    "copper leads of a bridge": {
+        "sensor": {
+            "kind": "strain-gauge bridge", "rated_load": "60 N", "rated_output": "2 mV/V",
+            "lead_resistance": "2 ohm +/- 5 %", "lead_tempco": "0.393 %/K", "connector_resistance": "0.5 ohm +/- 50 %",
+        },
+        "circuit": {
+            "kind": "bridge amplifier", "reference": "5 V", "internal_resistor": "49.9 kohm",
+            "gain_resistor": "130 ohm +/- 1 %", "source_resistance": "20 ohm",
+        },
+    },
+}  # fmt: skip
+"""Tables of a case, by the effect that is in it."""
+
+
+def case_with(effect: str) -> Case:
+    """The pad with spreads at every level and this effect."""
+    return pad_case(NONE, TWO_POINT, **{**EVERY_SPREAD, **EFFECTS[effect]})
+
+
+@pytest.mark.parametrize("effect", EFFECTS)
+def test_effects_are_recorded_as_the_chain_computes_them(effect: str) -> None:
+    """The graph gives the errors of the chain to the last bit."""
+    assert_graph_is_chain(case_with(effect), 40)
+
+
+@pytest.mark.parametrize("effect", EFFECTS)
+def test_effects_count_as_by_array_operations(effect: str) -> None:
+    """The compiled kernel gives the same whole numbers."""
+    pytest.importorskip("llvmlite", reason="the compiler is an extra")
+    case = case_with(effect)
+    assert_same_counts(run(case, compiled=True), run(case, compiled=False), ("kernel", "arrays"))
