@@ -70,6 +70,27 @@ class Sensor(Protocol):
         """Sensor voltage, V, of `output`."""
 
 
+@runtime_checkable
+class SelfHeatingSensor(Protocol):
+    """Sensor that the power in it warms, once it is in thermal equilibrium; optional.
+
+    `heated` and `cooled` are inverse to each other; both take and give outputs at `voltage_reference`.
+    """
+
+    @property
+    def heats_itself(self) -> bool:
+        """Whether anything is stated of it."""
+
+    def power(self, voltage: Value, output: Value, setting: Setting) -> Value:
+        """Power in the sensing element, W, at a voltage (V) across the sensor and its leads and that output."""
+
+    def heated(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Output with that power (W) in the sensor, from the output without."""
+
+    def cooled(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Output without power, from the output with it."""
+
+
 class Circuit(Protocol):
     """Front end. It sets the sensor's voltage and turns the sensor's output into a voltage."""
 

@@ -35,6 +35,26 @@ EFFECTS: dict[str, dict[str, Any]] = {
             "gain_resistor": "130 ohm +/- 1 %", "source_resistance": "20 ohm",
         },
     },
+    "a film that warms itself": {
+        "sensor": {
+            **EVERY_SPREAD["sensor"], "sensitivity": "2 mS +/- 8 %", "thermal_resistance": "3000 K/W +/- 20 %",
+            "temperature_coefficient": "-0.5 %/K +/- 0.1 %/K", "series_resistance": "5 ohm",
+            "voltage_coefficient": "1 %/V",
+        },
+        "circuit": {"kind": "voltage divider", "reference": "3 V", "resistor": "200 ohm +/- 1 %"},
+    },
+    "a bridge that warms itself": {
+        "sensor": {
+            "kind": "strain-gauge bridge", "rated_load": "60 N", "rated_output": "2 mV/V",
+            "thermal_resistance": "30 K/W +/- 20 %", "gradient_resistance": "0 K/W +/- 2 K/W",
+            "gauge_tempco": "10 ppm/K",
+            "span_temperature_coefficient": "100 ppm/K +/- 50 ppm/K",
+        },
+        "circuit": {
+            "kind": "bridge amplifier", "reference": "5 V", "internal_resistor": "49.9 kohm",
+            "gain_resistor": "130 ohm +/- 1 %",
+        },
+    },
 }  # fmt: skip
 """Tables of a case, by the effect that is in it."""
 

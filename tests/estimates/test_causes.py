@@ -50,7 +50,8 @@ EXPECTED: dict[Role, dict[str, str]] = {
         ),
         "temperature": (
             "temperature_coefficient temperature_curvature offset_temperature_coefficient "
-            "zero_temperature_coefficient span_temperature_coefficient lead_tempco"
+            "zero_temperature_coefficient span_temperature_coefficient lead_tempco "
+            "thermal_resistance gradient_resistance gauge_tempco"
         ),
         "mechanics": "connector_resistance",
         "humidity": "humidity_coefficient",

@@ -89,7 +89,8 @@ class StrainGaugeBridge:
 
     Either `rated_output` at `rated_load` (a finished, linear load cell), or `strain_per_newton` with the
     equation of the arms. `curvature` bends the line by that share of rated output at half load. z and y are
-    independent normal draws for each placement of the load.
+    independent normal draws for each placement of the load. dT is that of the surroundings: the power in the bridge
+    warms it further, its gauges unequally (`heated`).
     """
 
     kind: ClassVar[str] = "strain-gauge bridge"
@@ -113,6 +114,25 @@ class StrainGaugeBridge:
     )
     span_temperature_coefficient: Value = parameter(
         "1/K", 0.0, cause="temperature", doc="relative change of span with temperature"
+    )
+    thermal_resistance: Value = parameter(
+        "K/W",
+        0.0,
+        minimum=0.0,
+        cause="temperature",
+        doc="temperature rise of the gauges per watt in the bridge",
+    )
+    gradient_resistance: Value = parameter(
+        "K/W",
+        0.0,
+        cause="temperature",
+        doc="temperature difference of the gauges per watt in the bridge, T1 - T2 + T3 - T4 around it",
+    )
+    gauge_tempco: Value = parameter(
+        "1/K",
+        0.0,
+        cause="temperature",
+        doc="relative change of the resistance of a bonded gauge with its temperature",
     )
     hysteresis: Value = parameter(
         "",
@@ -195,6 +215,37 @@ class StrainGaugeBridge:
         """Force, N, on the branch of the setting."""
         ratio = (output - self._zero(setting)) / (self._factor(setting) * self._full_scale)
         return force_on_branch(self._ascending, self._lever, ratio, self.hysteresis, setting)
+
+    @property
+    def heats_itself(self) -> bool:
+        """Whether a thermal resistance is stated, or one between the gauges."""
+        return not absent(self.thermal_resistance) or not absent(self.gradient_resistance)
+
+    def power(self, voltage: Value, output: Value, setting: Setting) -> Value:
+        """Power in the gauges, W: current through bridge and leads squared times the bridge resistance."""
+        leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
+        current = voltage / (self.bridge_resistance + leads)
+        return current * current * self.bridge_resistance
+
+    def heated(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Ratio, V/V, of a bridge that so many watts have warmed, its gauges unequally."""
+        zero = self._zero(setting)
+        return (output - zero) * self._warmer(power, setting) + self._warmer_zero(power) + zero
+
+    def cooled(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Ratio, V/V, of the bridge without power: inverse of `heated`."""
+        zero = self._zero(setting)
+        return (output - zero - self._warmer_zero(power)) / self._warmer(power, setting) + zero
+
+    def _warmer(self, power: Value, setting: Setting) -> Value:
+        """What the warming by a power multiplies the span by."""
+        at_rest = 1.0 + self.span_temperature_coefficient * setting.warming
+        return 1.0 + self.span_temperature_coefficient * self.thermal_resistance * power / at_rest
+
+    def _warmer_zero(self, power: Value) -> Value:
+        """Ratio that a power adds: drift of the zero, and (a/4)(T1 - T2 + T3 - T4) of gauges that differ."""
+        drift = self.zero_temperature_coefficient * self.thermal_resistance * power
+        return drift + 0.25 * self.gauge_tempco * self.gradient_resistance * power
 
     def _lever(self, force: Value) -> Value:
         """dF / d ln(ratio), N, on the ascending branch; the equation of the arms is taken as straight."""

@@ -61,6 +61,7 @@ class ThinFilm:
           not to force alone. u = F / peak. z is one normal draw for each placement of the load; its scale s (F/Fr)^p
           holds its value at Fr / 100 below that load. r is the zero return that the loads before have left, w a
           uniform draw for each placement (see `zero_return`).
+    dT is that of the surroundings; the power in the film adds `thermal_resistance` times it (`heated`).
     The conductance is stated at `voltage_reference`; `voltage_coefficient` is applied by the circuit.
     """
 
@@ -109,6 +110,9 @@ class ThinFilm:
     )
     offset_temperature_coefficient: Value = parameter(
         "S/K", 0.0, cause="temperature", doc="change of the offset with temperature"
+    )
+    thermal_resistance: Value = parameter(
+        "K/W", 0.0, minimum=0.0, cause="temperature", doc="temperature rise of the film per watt in it"
     )
     humidity_coefficient: Value = parameter(
         "1/percent_RH", 0.0, cause="humidity", doc="relative change of conductance with humidity"
@@ -199,6 +203,41 @@ class ThinFilm:
         result: Value = np.where(pad > 0.0, force, 0.0)
         return result
 
+    @property
+    def heats_itself(self) -> bool:
+        """Whether a thermal resistance is stated."""
+        return not absent(self.thermal_resistance)
+
+    def power(self, voltage: Value, output: Value, setting: Setting) -> Value:
+        """Power in the film, W: u^2 G less the share of what is in series with it."""
+        lost = 1.0 - self._series(setting) * output
+        return voltage * voltage * output * lost
+
+    def heated(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Conductance, S, of the film that so many watts have warmed."""
+        pad = without_series(output, self._series(setting)) - self._offset(setting)
+        warm = pad * self._warmer(power, setting) + self._warmer_offset(power)
+        return in_series(np.maximum(warm + self._offset(setting), 0.0), self._series(setting))
+
+    def cooled(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Conductance, S, of the film without power: inverse of `heated`."""
+        pad = without_series(output, self._series(setting)) - self._offset(setting)
+        cold = (pad - self._warmer_offset(power)) / self._warmer(power, setting)
+        return in_series(np.maximum(cold + self._offset(setting), 0.0), self._series(setting))
+
+    def _warmer(self, power: Value, setting: Setting) -> Value:
+        """What the warming by a power multiplies the power law by."""
+        warm = setting.warming + self.thermal_resistance * power
+        result: Value = np.maximum(self._by_temperature(warm), LEAST_SHARE)
+        return result / self._by_temperature(setting.warming)
+
+    def _warmer_offset(self, power: Value) -> Value:
+        return self.offset_temperature_coefficient * self.thermal_resistance * power
+
+    def _by_temperature(self, warming: Value) -> Value:
+        slope = self.temperature_coefficient + self.temperature_curvature * warming
+        return 1.0 + slope * warming
+
     def _series(self, setting: Setting) -> Value:
         """Resistance between the film and the circuit, ohm."""
         leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
@@ -221,9 +260,7 @@ class ThinFilm:
         if setting.memory is None:
             factor = creep_factor(self.creep, setting.dwell, self.creep_reference_time)
         if not absent(self.temperature_coefficient) or not absent(self.temperature_curvature):
-            warming = setting.warming
-            slope = self.temperature_coefficient + self.temperature_curvature * warming
-            factor = factor * (1.0 + slope * warming)
+            factor = factor * self._by_temperature(setting.warming)
         if not absent(self.humidity_coefficient):
             factor = factor * (1.0 + self.humidity_coefficient * setting.moistening)
         if not absent(self.ageing):
