@@ -55,6 +55,17 @@ EFFECTS: dict[str, dict[str, Any]] = {
             "gain_resistor": "130 ohm +/- 1 %",
         },
     },
+    "flicker noise": {
+        "circuit": {
+            "offset": "0 mV +/- 1 mV", "voltage_noise": "2 uV/Hz**0.5", "flicker_corner": "200 Hz",
+            "capacitor": "10 nF",
+            "reference_noise": "300 ppm", "reference_flicker": "500 ppm",
+        },
+        "converter": {
+            "bits": 12, "averaging": 4, "reference": "absolute", "full_scale": "1.2 V", "reference_noise": "300 ppm",
+            "reference_flicker": "500 ppm",
+        },
+    },
 }  # fmt: skip
 """Tables of a case, by the effect that is in it."""
 

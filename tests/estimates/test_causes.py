@@ -72,7 +72,10 @@ EXPECTED: dict[Role, dict[str, str]] = {
             "gain_resistor_tempco"
         ),
         "ageing": "reference_ageing resistor_ageing feedback_ageing gain_resistor_ageing",
-        "noise": "voltage_noise current_noise noise_bandwidth noise_draw",
+        "noise": (
+            "voltage_noise current_noise noise_bandwidth noise_draw flicker_corner flicker_lowest flicker_draw "
+            "reference_noise reference_noise_draw reference_flicker reference_flicker_draw"
+        ),
     },
     "converter": {
         "circuit tolerances": (
@@ -81,7 +84,9 @@ EXPECTED: dict[Role, dict[str, str]] = {
         ),
         "temperature": "reference_tempco gain_drift offset_drift",
         "ageing": "reference_ageing",
-        "noise": "noise noise_draw",
+        "noise": (
+            "noise noise_draw reference_noise reference_noise_draw reference_flicker reference_flicker_draw"
+        ),
     },
     "firmware": {"temperature": "thermometer_error"},
     "use": {
