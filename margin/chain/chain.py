@@ -62,7 +62,7 @@ class Chain:
 
     A circuit that needs to know of its sensor (`JoinedCircuit`) is joined to it here, whichever draws both hold.
 
-    Raises ValueError where the circuit cannot read this kind of sensor.
+    Raises ValueError where the circuit cannot read this kind of sensor, or an array without a virtual ground.
     """
 
     interface: Interface
@@ -75,6 +75,11 @@ class Chain:
             raise ValueError(
                 f"circuit {self.circuit.kind!r} reads a {self.circuit.accepts}, but sensor "
                 f"{self.sensor.kind!r} puts out a {self.sensor.output_kind}: choose a circuit that accepts it"
+            )
+        if getattr(self.sensor, "in_array", False) and not getattr(self.circuit, "virtual_ground", False):
+            raise ValueError(
+                f"an array needs a circuit with a virtual ground on its columns, and {self.circuit.kind!r} has none: "
+                "choose 'inverting amplifier'"
             )
         if isinstance(self.circuit, JoinedCircuit):
             object.__setattr__(self, "circuit", self.circuit.joined_to(self.sensor))

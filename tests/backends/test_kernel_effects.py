@@ -66,6 +66,13 @@ EFFECTS: dict[str, dict[str, Any]] = {
             "reference_flicker": "500 ppm",
         },
     },
+    "element of an array": {
+        "sensor": {
+            **EVERY_SPREAD["sensor"], "rows": 4, "columns": 6, "row_resistance": "60 ohm +/- 20 %",
+            "column_resistance": "90 ohm +/- 20 %", "line_tempco": "0.4 %/K",
+            "neighbour_conductance": "0 uS to 40 uS per loading",
+        },
+    },
 }  # fmt: skip
 """Tables of a case, by the effect that is in it."""
 

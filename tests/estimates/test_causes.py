@@ -46,14 +46,15 @@ EXPECTED: dict[Role, dict[str, str]] = {
         "sensor spread": (
             "sensitivity exponent reference_load offset_conductance turn_on series_resistance voltage_coefficient "
             "voltage_reference current_limit voltage_limit rated_load rated_output strain_per_newton gauge_factor "
-            "poisson curvature zero lead_resistance bridge_resistance gain"
+            "poisson curvature zero lead_resistance bridge_resistance gain row_resistance column_resistance"
         ),
         "temperature": (
             "temperature_coefficient temperature_curvature offset_temperature_coefficient "
             "zero_temperature_coefficient span_temperature_coefficient lead_tempco "
-            "thermal_resistance gradient_resistance gauge_tempco"
+            "thermal_resistance gradient_resistance gauge_tempco line_tempco"
         ),
         "mechanics": "connector_resistance",
+        "use": "neighbour_conductance",
         "humidity": "humidity_coefficient",
         "creep": "creep creep_reference_time",
         "ageing": "ageing",

@@ -123,6 +123,7 @@ class FrontEnd(ABC):
     accepts: ClassVar[OutputKind]
     gain_key: ClassVar[str | None] = None
     pedestal_key: ClassVar[str | None] = None
+    virtual_ground: ClassVar[bool] = False
 
     @abstractmethod
     def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
