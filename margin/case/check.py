@@ -25,11 +25,15 @@ from margin.chain.parameter import Level
 def require_match(
     sensor: Any, circuit: Any, kinds: tuple[str, str], accepting: Iterable[str], file: str
 ) -> Iterator[Fault]:
-    """A circuit must accept what the sensor puts out."""
+    """A circuit must accept what the sensor puts out, and hold the columns of an array at a virtual ground."""
     if sensor.output_kind != circuit.accepts:
         puts_out = f'the sensor of kind "{kinds[0]}" puts out a {sensor.output_kind}'
         reason = f"accepts a {circuit.accepts}, but {puts_out}"
         yield Fault(file, "circuit", "kind", kinds[1], reason, f"write {choices(accepting)}")
+    elif getattr(sensor, "in_array", False) and not getattr(circuit, "virtual_ground", False):
+        reason = "has no virtual ground, into which the columns of an array are read"
+        mend = 'write "inverting amplifier", or leave rows and columns of [sensor] out'
+        yield Fault(file, "circuit", "kind", kinds[1], reason, mend)
 
 
 def require_error_limit(

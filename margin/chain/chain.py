@@ -17,12 +17,16 @@ from margin.chain.elements import (
     Interface,
     JoinedCircuit,
     LoadedOutput,
+    SelfHeatingSensor,
     Sensor,
     SettlingCircuit,
 )
 from margin.chain.laws import absent
 from margin.chain.parameter import Value, parameters_of
 from margin.chain.setting import Setting
+
+HEATING_STEPS = 8
+"""Steps towards the output of a sensor that warms itself: where warming adds 5 %, 5 % to the power of 8 is left."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ class Chain:
 
     A circuit that needs to know of its sensor (`JoinedCircuit`) is joined to it here, whichever draws both hold.
 
-    Raises ValueError where the circuit cannot read this kind of sensor.
+    Raises ValueError where the circuit cannot read this kind of sensor, or an array without a virtual ground.
     """
 
     interface: Interface
@@ -71,6 +75,11 @@ class Chain:
             raise ValueError(
                 f"circuit {self.circuit.kind!r} reads a {self.circuit.accepts}, but sensor "
                 f"{self.sensor.kind!r} puts out a {self.sensor.output_kind}: choose a circuit that accepts it"
+            )
+        if getattr(self.sensor, "in_array", False) and not getattr(self.circuit, "virtual_ground", False):
+            raise ValueError(
+                f"an array needs a circuit with a virtual ground on its columns, and {self.circuit.kind!r} has none: "
+                "choose 'inverting amplifier'"
             )
         if isinstance(self.circuit, JoinedCircuit):
             object.__setattr__(self, "circuit", self.circuit.joined_to(self.sensor))
@@ -112,12 +121,18 @@ class Chain:
 
     def _operated(self, contact: Contact, circuit: Circuit, setting: Setting) -> Value:
         """Output of the sensor at the voltage that the circuit puts across it, S or V/V."""
-        return circuit.operate(
-            self.sensor.output(contact, self.at_sensor(setting)),
-            self.sensor.voltage_coefficient,
-            self.sensor.voltage_reference,
-            setting,
-        )
+        sensor = self.sensor
+        at_sensor = self.at_sensor(setting)
+        output = sensor.output(contact, at_sensor)
+        operated = circuit.operate(output, sensor.voltage_coefficient, sensor.voltage_reference, setting)
+        if not isinstance(sensor, SelfHeatingSensor) or not sensor.heats_itself:
+            return operated
+        # output and power follow from each other: every step leaves the share of the output that warming adds
+        for _ in range(HEATING_STEPS):
+            power = sensor.power(circuit.sensor_voltage(operated, setting), operated, setting)
+            warm = sensor.heated(output, power, at_sensor)
+            operated = circuit.operate(warm, sensor.voltage_coefficient, sensor.voltage_reference, setting)
+        return operated
 
     def at_sensor(self, setting: Setting) -> Setting:
         """The setting with the peak of the load cycle as the force that reaches the sensor."""

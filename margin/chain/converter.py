@@ -73,6 +73,20 @@ class Converter:
     reference_ageing: Value = parameter(
         "", 0.0, cause="ageing", doc="relative drift of its own reference over 1000 h"
     )
+    reference_noise: Value = parameter(
+        "",
+        0.0,
+        minimum=0.0,
+        cause="noise",
+        doc="white noise of its own reference in one conversion, relative rms",
+    )
+    reference_flicker: Value = parameter(
+        "",
+        0.0,
+        minimum=0.0,
+        cause="noise",
+        doc="slow noise of its own reference, 0.1 Hz to 10 Hz, relative rms",
+    )
     gain_error: Value = parameter("", 0.0, doc="relative error of the slope")
     gain_drift: Value = parameter(
         "1/K", 0.0, cause="temperature", doc="relative change of the slope with temperature"
@@ -91,6 +105,12 @@ class Converter:
         "uniform", level="unit", scales="integral_nonlinearity", doc="phase of the nonlinearity"
     )
     noise_draw: Value = draw("normal", level="reading", scales="noise", doc="noise of the converter")
+    reference_noise_draw: Value = draw(
+        "normal", level="reading", scales="reference_noise", doc="white noise of its own reference"
+    )
+    reference_flicker_draw: Value = draw(
+        "normal", level="loading", scales="reference_flicker", doc="slow noise of its own reference"
+    )
 
     def __post_init__(self) -> None:
         if not 0 <= self.bits <= 32:
@@ -149,6 +169,12 @@ class Converter:
             own = own * (1.0 + self.reference_tempco * setting.warming)
         if not absent(self.reference_ageing):
             own = own * (1.0 + self.reference_ageing * root_of_time(setting.age))
+        if not absent(self.reference_noise):
+            own = own * (
+                1.0 + self.reference_noise / np.sqrt(float(self.averaging)) * self.reference_noise_draw
+            )
+        if not absent(self.reference_flicker):
+            own = own * (1.0 + self.reference_flicker * self.reference_flicker_draw)
         return own
 
     def unsettled(self, resistance: Value, capacitance: Value) -> Value:

@@ -38,6 +38,14 @@ class Interface(Protocol):
         """Load (N) that brings `force` (N) to the sensor: the inverse of `transmit` for these values."""
 
 
+@runtime_checkable
+class BranchedInterface(Protocol):
+    """Interface whose force depends on the branch of the load cycle; optional."""
+
+    def load_on_branch(self, force: Value, setting: Setting) -> Value:
+        """Load (N) that brings `force` (N) to the sensor on the branch of the setting."""
+
+
 class Sensor(Protocol):
     """Sensing element. `output` and `force_from` are inverse to each other on the branch of the setting."""
 
@@ -60,6 +68,27 @@ class Sensor(Protocol):
     @property
     def voltage_reference(self) -> Value:
         """Sensor voltage, V, of `output`."""
+
+
+@runtime_checkable
+class SelfHeatingSensor(Protocol):
+    """Sensor that the power in it warms, once it is in thermal equilibrium; optional.
+
+    `heated` and `cooled` are inverse to each other; both take and give outputs at `voltage_reference`.
+    """
+
+    @property
+    def heats_itself(self) -> bool:
+        """Whether anything is stated of it."""
+
+    def power(self, voltage: Value, output: Value, setting: Setting) -> Value:
+        """Power in the sensing element, W, at a voltage (V) across the sensor and its leads and that output."""
+
+    def heated(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Output with that power (W) in the sensor, from the output without."""
+
+    def cooled(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Output without power, from the output with it."""
 
 
 class Circuit(Protocol):

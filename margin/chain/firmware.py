@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from margin.chain.chain import Chain
+from margin.chain.elements import BranchedInterface, SelfHeatingSensor
 from margin.chain.laws import absent
 from margin.chain.parameter import Value, parameter
 from margin.chain.setting import Setting
@@ -59,15 +60,23 @@ class Firmware:
     def output_of_voltage(self, voltage: Value, setting: Setting) -> Value:
         """Sensor output at its reference voltage, from the circuit's output voltage, V.
 
-        The voltage that the circuit puts across the sensor is known, and with it the dependence on voltage.
+        The voltage that the circuit puts across the sensor is known, and with it the dependence on voltage and the
+        power in the sensor.
         """
         circuit, sensor = self.nominal.circuit, self.nominal.sensor
         operated = circuit.output_from(voltage, setting)
         coefficient = sensor.voltage_coefficient
-        if absent(coefficient):
+        heats = isinstance(sensor, SelfHeatingSensor) and sensor.heats_itself
+        if absent(coefficient) and not heats:
             return operated
         across = circuit.sensor_voltage(operated, setting)
-        return operated / (1.0 + coefficient * (across - sensor.voltage_reference))
+        output = operated
+        if not absent(coefficient):
+            output = operated / (1.0 + coefficient * (across - sensor.voltage_reference))
+        if isinstance(sensor, SelfHeatingSensor) and heats:
+            power = sensor.power(across, operated, setting)
+            output = sensor.cooled(output, power, self.nominal.at_sensor(setting))
+        return output
 
     def force_of_voltage(self, voltage: Value, setting: Setting) -> Value:
         """Load, N, from the circuit's output voltage, V."""
@@ -75,8 +84,11 @@ class Firmware:
 
     def force_of_output(self, output: Value, setting: Setting) -> Value:
         """Load, N, from the sensor's output at its reference voltage."""
-        nominal = self.nominal
-        return nominal.interface.load_from(nominal.sensor.force_from(output, nominal.at_sensor(setting)))
+        interface, sensor = self.nominal.interface, self.nominal.sensor
+        force = sensor.force_from(output, self.nominal.at_sensor(setting))
+        if isinstance(interface, BranchedInterface):
+            return interface.load_on_branch(force, setting)
+        return interface.load_from(force)
 
     def code_of(self, load: Value, setting: Setting) -> Any:
         """Code of the chain as designed under `load` (N)."""

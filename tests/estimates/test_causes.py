@@ -36,7 +36,8 @@ EXPECTED: dict[Role, dict[str, str]] = {
     "interface": {
         "mechanics": (
             "sensor_stiffness parallel_stiffness stop_force stop_share preload concentrator_radius sensing_radius "
-            "design_radius placement placement_x placement_y tilt tilt_x tilt_y tilt_unevenness contact_gain"
+            "design_radius placement placement_x placement_y tilt tilt_x tilt_y tilt_unevenness contact_gain "
+            "friction friction_force shear_error shear_draw"
         ),
         "temperature": "share_tempco preload_tempco",
         "ageing": "preload_ageing",
@@ -45,12 +46,15 @@ EXPECTED: dict[Role, dict[str, str]] = {
         "sensor spread": (
             "sensitivity exponent reference_load offset_conductance turn_on series_resistance voltage_coefficient "
             "voltage_reference current_limit voltage_limit rated_load rated_output strain_per_newton gauge_factor "
-            "poisson curvature zero lead_resistance bridge_resistance gain"
+            "poisson curvature zero lead_resistance bridge_resistance gain row_resistance column_resistance"
         ),
         "temperature": (
             "temperature_coefficient temperature_curvature offset_temperature_coefficient "
-            "zero_temperature_coefficient span_temperature_coefficient"
+            "zero_temperature_coefficient span_temperature_coefficient lead_tempco "
+            "thermal_resistance gradient_resistance gauge_tempco line_tempco"
         ),
+        "mechanics": "connector_resistance",
+        "use": "neighbour_conductance",
         "humidity": "humidity_coefficient",
         "creep": "creep creep_reference_time",
         "ageing": "ageing",
@@ -70,7 +74,10 @@ EXPECTED: dict[Role, dict[str, str]] = {
             "gain_resistor_tempco"
         ),
         "ageing": "reference_ageing resistor_ageing feedback_ageing gain_resistor_ageing",
-        "noise": "voltage_noise current_noise noise_bandwidth noise_draw",
+        "noise": (
+            "voltage_noise current_noise noise_bandwidth noise_draw flicker_corner flicker_lowest flicker_draw "
+            "reference_noise reference_noise_draw reference_flicker reference_flicker_draw"
+        ),
     },
     "converter": {
         "circuit tolerances": (
@@ -79,7 +86,9 @@ EXPECTED: dict[Role, dict[str, str]] = {
         ),
         "temperature": "reference_tempco gain_drift offset_drift",
         "ageing": "reference_ageing",
-        "noise": "noise noise_draw",
+        "noise": (
+            "noise noise_draw reference_noise reference_noise_draw reference_flicker reference_flicker_draw"
+        ),
     },
     "firmware": {"temperature": "thermometer_error"},
     "use": {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,8 @@ class ThinFilmModel:
 
     def sensor(self, parameters: Mapping[str, float], reference_load: float) -> ThinFilm:
         """The element with these values; limits keep its fields admissible."""
-        return ThinFilm(reference_load=reference_load, **dict(parameters))
+        values: dict[str, Any] = dict(parameters)
+        return ThinFilm(reference_load=reference_load, **values)
 
     def logarithm(self, reference_load: float) -> Callable[[Array, Array], Array]:
         """ln of the conductance (S) from load (N) and parameters."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -64,7 +64,7 @@ class SensorFit:
     @property
     def sensor(self) -> ThinFilm | StrainGaugeBridge:
         """The element with the fitted values. A bridge takes outputs in mV/V; a cubic has no element."""
-        values = dict(zip(self.curve.names, map(float, self.curve.parameters), strict=True))
+        values: dict[str, Any] = dict(zip(self.curve.names, map(float, self.curve.parameters), strict=True))
         if self.kind == "thin film":
             return ThinFilm(reference_load=self.reference_load, **values)
         if len(values) > 3:

@@ -10,8 +10,11 @@ from margin.chain.circuits import parts
 from margin.chain.circuits.front_end import FrontEnd
 from margin.chain.elements import OutputKind, Sensor
 from margin.chain.laws import absent, reciprocal
+from margin.chain.leads import both_leads
 from margin.chain.parameter import Value, parameter
 from margin.chain.setting import Setting
+
+_TAKEN = ("bridge_resistance", "lead_resistance", "lead_tempco", "connector_resistance")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,7 +22,8 @@ class BridgeAmplifier(FrontEnd):
     """Output voltage, V = Vp + Gc (u r + Vos - Ib Rb / 2 + u / (2 CMRR)) + Voo.
 
     u = D Rs / (Rs + Ro)     excitation D = excitation_ratio * reference behind the source resistance Ro
-    Rs = Rb + 2 RL           bridge and its two supply leads: u is the voltage at the far end of the leads
+    Rs = Rb + 2 RL + Rc      bridge, its two supply leads, which change with temperature, and connector: u is the
+                             voltage at the far end of the leads
     Gc = N / (1 + N / A)     N = 1 + Ri / Rg, by an internal resistor Ri and the gain resistor Rg
     Vp = pedestal_ratio * reference; Voo, the offset of the output stage. `bias_current` Ib is here the current
     into the non-inverting input less that into the inverting one. Either output corner of the bridge shows an
@@ -27,8 +31,8 @@ class BridgeAmplifier(FrontEnd):
     `common_mode_rejection` is the plain ratio (1e5 for 100 dB; 0: ideal); the common mode is half the excitation.
     The filter is `filter_resistor` and the capacitor behind the amplifier, at the converter's input.
 
-    `bridge_resistance` Rb and `lead_resistance` RL (ohm) are no keys of the circuit: a chain takes them from its
-    sensor. What the leads drop is part of the sensor's own ratio.
+    The resistances of bridge (`bridge_resistance` Rb), leads and connector are no keys of the circuit: a chain takes
+    them from its sensor. What the leads drop is part of the sensor's own ratio.
     """
 
     kind: ClassVar[str] = "bridge amplifier"
@@ -71,21 +75,19 @@ class BridgeAmplifier(FrontEnd):
     )
     bridge_resistance: Value = 350.0
     lead_resistance: Value = 0.0
+    lead_tempco: Value = 0.0
+    connector_resistance: Value = 0.0
 
     def joined_to(self, sensor: Sensor) -> BridgeAmplifier:
         """The circuit with the resistances of bridge and supply leads of this sensor, where it states them."""
         return dataclasses.replace(
-            self,
-            bridge_resistance=getattr(sensor, "bridge_resistance", self.bridge_resistance),
-            lead_resistance=getattr(sensor, "lead_resistance", self.lead_resistance),
+            self, **{name: getattr(sensor, name, getattr(self, name)) for name in _TAKEN}
         )
 
-    @property
-    def supplied_resistance(self) -> Value:
-        """Resistance of bridge and supply leads, ohm."""
-        if absent(self.lead_resistance):
-            return self.bridge_resistance
-        return self.bridge_resistance + 2.0 * self.lead_resistance
+    def supplied_resistance(self, setting: Setting) -> Value:
+        """Resistance of bridge, supply leads and connector, ohm."""
+        leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
+        return self.bridge_resistance if absent(leads) else self.bridge_resistance + leads
 
     def gain(self, setting: Setting) -> Value:
         """Ideal gain, 1 + Ri / Rg."""
@@ -99,11 +101,12 @@ class BridgeAmplifier(FrontEnd):
         drive = self.excitation_ratio * self.reference_voltage(setting)
         if absent(self.source_resistance):
             return drive
-        return drive * self.supplied_resistance / (self.supplied_resistance + self.source_resistance)
+        supplied = self.supplied_resistance(setting)
+        return drive * supplied / (supplied + self.source_resistance)
 
     def sensor_current(self, output: Value, setting: Setting) -> Value:
         """Current into the bridge, A."""
-        return self.sensor_voltage(output, setting) / self.supplied_resistance
+        return self.sensor_voltage(output, setting) / self.supplied_resistance(setting)
 
     def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
         """Ratio, V/V, at the excitation."""

@@ -19,7 +19,10 @@ from margin.chain.setting import Setting
 class FrontEnd(ABC):
     """Fields and laws of every front end; a circuit adds its equation.
 
-    voltage = static voltage of the output + noise
+    voltage = static voltage of the output + noise + flicker noise of the amplifier
+
+    White noise is new in each conversion; flicker noise is so slow that it is one value for all readings of a
+    placement. That of the reference is in `reference_voltage`, which a ratiometric converter shares: there it cancels.
 
     Filter and closed-loop bandwidth are two poles that a swinging load must pass (`followed`); a load at rest
     passes unchanged. Terms left at 0 are ideal: an open-loop gain, bandwidth or upper swing of 0 means 'no limit'.
@@ -37,6 +40,16 @@ class FrontEnd(ABC):
     )
     reference_ageing: Value = parameter(
         "", 0.0, cause="ageing", doc="relative drift of the reference over 1000 h"
+    )
+    reference_noise: Value = parameter(
+        "",
+        0.0,
+        minimum=0.0,
+        cause="noise",
+        doc="white noise of the reference in one conversion, relative rms",
+    )
+    reference_flicker: Value = parameter(
+        "", 0.0, minimum=0.0, cause="noise", doc="slow noise of the reference, 0.1 Hz to 10 Hz, relative rms"
     )
     source_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistance of the source of the drive")
     offset: Value = parameter("V", 0.0, doc="input offset voltage of the amplifier")
@@ -71,12 +84,39 @@ class FrontEnd(ABC):
         cause="noise",
         doc="noise bandwidth where there is no filter capacitor; 0: no noise",
     )
+    flicker_corner: Value = parameter(
+        "Hz",
+        0.0,
+        minimum=0.0,
+        cause="noise",
+        doc="frequency at which flicker and white voltage noise are equal; 0: no flicker noise",
+    )
+    flicker_lowest: Value = parameter(
+        "Hz",
+        0.1,
+        positive=True,
+        cause="noise",
+        doc="lowest frequency of the flicker noise that counts: one over the time since the zero was taken",
+    )
     noise_draw: Value = draw(
         "normal",
         level="reading",
         needs=("capacitor", "noise_bandwidth"),
         cause="noise",
         doc="noise of sensor, resistors and amplifier",
+    )
+    flicker_draw: Value = draw(
+        "normal",
+        level="loading",
+        needs=("flicker_corner",),
+        cause="noise",
+        doc="flicker noise of the amplifier",
+    )
+    reference_noise_draw: Value = draw(
+        "normal", level="reading", scales="reference_noise", doc="white noise of the reference"
+    )
+    reference_flicker_draw: Value = draw(
+        "normal", level="loading", scales="reference_flicker", doc="slow noise of the reference"
     )
 
     kind: ClassVar[str]
@@ -85,6 +125,7 @@ class FrontEnd(ABC):
     pedestal_key: ClassVar[str | None] = None
     ratio_keys: ClassVar[tuple[str, ...]] = ()
     """Ratios of the reference that a design chooses beside the resistor `gain_key`."""
+    virtual_ground: ClassVar[bool] = False
 
     @abstractmethod
     def operate(self, output: Value, coefficient: Value, voltage_reference: Value, setting: Setting) -> Value:
@@ -136,11 +177,13 @@ class FrontEnd(ABC):
 
     def voltage(self, output: Value, setting: Setting) -> Value:
         """Output voltage, V, noise included, before the limits of the output swing."""
-        static = self.static_voltage(output, setting)
+        voltage = self.static_voltage(output, setting)
         silent = absent(self.capacitor) and absent(self.noise_bandwidth)
-        if silent or absent(self.noise_draw):
-            return static
-        return static + self.noise_draw * self.noise_rms(output, setting)
+        if not silent and not absent(self.noise_draw):
+            voltage = voltage + self.noise_draw * self.noise_rms(output, setting)
+        if not absent(self.flicker_corner) and not absent(self.flicker_draw):
+            voltage = voltage + self.flicker_draw * self.flicker_rms(output, setting)
+        return voltage
 
     def followed(self, unloaded: Value, output: Value, setting: Setting) -> Value:
         """Sensor output, S or V/V, as filter and amplifier follow it under a load that swings.
@@ -192,6 +235,17 @@ class FrontEnd(ABC):
         result: Value = np.sqrt(self.noise_density(output, setting) * width)
         return result
 
+    def flicker_rms(self, output: Value, setting: Setting) -> Value:
+        """Flicker noise of the amplifier at the output, V rms."""
+        width = parts.flicker_bandwidth(
+            self.flicker_corner,
+            self.flicker_lowest,
+            self.time_constant(output, setting),
+            self.noise_bandwidth,
+        )
+        result: Value = self.voltage_noise * self.noise_gain(output, setting) * np.sqrt(width)
+        return result
+
     def swing(self, setting: Setting) -> tuple[Value, Value]:
         """Lowest and highest voltage, V, that the output reaches."""
         if absent(self.swing_high):
@@ -199,8 +253,13 @@ class FrontEnd(ABC):
         return self.swing_low, self.swing_high
 
     def reference_voltage(self, setting: Setting) -> Value:
-        """Reference, V, unloaded, at its temperature and age: what a ratiometric converter shares."""
-        return parts.at_setting(self.reference, self.reference_tempco, self.reference_ageing, setting)
+        """Reference, V, unloaded, at its temperature and age, with its noise: what a ratiometric converter shares."""
+        reference = parts.at_setting(self.reference, self.reference_tempco, self.reference_ageing, setting)
+        if not absent(self.reference_noise):
+            reference = reference * (1.0 + self.reference_noise * self.reference_noise_draw)
+        if not absent(self.reference_flicker):
+            reference = reference * (1.0 + self.reference_flicker * self.reference_flicker_draw)
+        return reference
 
     def offset_voltage(self, setting: Setting) -> Value:
         """Input offset at temperature, V."""

@@ -27,6 +27,7 @@ class InvertingAmplifier(ConductanceFrontEnd):
     kind: ClassVar[str] = "inverting amplifier"
     gain_key: ClassVar[str | None] = "feedback"
     ratio_keys: ClassVar[tuple[str, ...]] = ("drive_ratio", "bias_ratio")
+    virtual_ground: ClassVar[bool] = True
 
     feedback: Value = parameter("ohm", positive=True, grades="tolerance", doc="feedback resistor")
     feedback_tempco: Value = parameter(

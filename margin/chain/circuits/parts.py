@@ -55,6 +55,20 @@ def noise_bandwidth(time_constant: Value, without: Value) -> Value:
     return result
 
 
+def flicker_bandwidth(corner: Value, lowest: Value, time_constant: Value, without: Value) -> Value:
+    """Bandwidth, Hz, of white noise that has the power of the flicker noise above a lowest frequency f1 (Hz).
+
+    A density e^2 fc / f with the corner fc (Hz) gives e^2 fc ln(f2 / f1) up to a sharp limit f2, `without`, and
+    e^2 fc ln(1 + (fp / f1)^2) / 2 behind one pole of time constant tau (s), fp = 1 / (2 pi tau). Nothing is left
+    below f1. Integral of the density; 1/f noise: common practice, no source.
+    """
+    present = np.not_equal(time_constant, 0.0)
+    pole = np.where(present, 0.5 / np.pi, 0.0) / np.where(present, time_constant, 1.0)
+    behind_pole = 0.5 * np.log1p((pole / lowest) ** 2)
+    result: Value = corner * np.where(present, behind_pole, np.log(np.maximum(without / lowest, 1.0)))
+    return result
+
+
 def one_pole(frequency_ratio: Value) -> Value:
     """Magnitude of a one-pole low pass at f / fc: 1 / sqrt(1 + (f / fc)^2)."""
     result: Value = 1.0 / np.sqrt(1.0 + frequency_ratio * frequency_ratio)

@@ -9,6 +9,7 @@ import numpy as np
 
 from margin.chain.elements import Contact
 from margin.chain.interface import geometry
+from margin.chain.interface.friction import before_friction, behind_friction
 from margin.chain.laws import absent, per_decade
 from margin.chain.parameter import Value, draw, parameter
 from margin.chain.setting import Setting
@@ -18,13 +19,15 @@ from margin.chain.setting import Setting
 class ConcentratorInterface:
     """Force through the sensing area, and how it is spread there.
 
-    F = c * f * (s * stop(load * cos(theta)) + preload)
+    F = c * f * (s * stop(slide(load * cos(theta))) * (1 + q z) + preload)
 
     s        ks / (ks + kp) * (1 + share_tempco * dT): springs in parallel
+    slide    the load less what friction holds back as it rises, and with it as it falls (`behind_friction`)
     stop     the load up to `stop_force`, and `stop_share` of what exceeds it
     theta    tilt of the load line, hypot of two normal draws: the axial component can only be smaller
     f        share of a uniform pressure caught by the sensing area (overlap of two circles, radii and
              placement in two dimensions); 1 while the offset stays within the clearance of the radii
+    q z      force error by the shear in the load, one normal draw for each placement of the load
     preload  preload * (1 - preload_ageing * log10(1 + age / 1 h)) + preload_tempco * dT
     c        contact gain: what the contact material does to the reading
 
@@ -88,28 +91,72 @@ class ConcentratorInterface:
         level="mounting",
         doc="effect of the contact material on the force that counts",
     )
+    friction: Value = parameter(
+        "",
+        0.0,
+        minimum=0.0,
+        maximum=0.9,
+        doc="share of the load that friction of guide and seal holds back, either way",
+    )
+    friction_force: Value = parameter(
+        "N", 0.0, minimum=0.0, level="mounting", doc="friction of guide and seal whatever the load"
+    )
+    shear_error: Value = parameter(
+        "",
+        0.0,
+        minimum=0.0,
+        doc="relative force error by the shear in a placement of the load, standard deviation: shear over load times "
+        "cross-sensitivity",
+    )
     placement_x: Value = draw("normal", level="mounting", scales="placement", doc="offset along x")
     placement_y: Value = draw("normal", level="mounting", scales="placement", doc="offset along y")
     tilt_x: Value = draw("normal", level="mounting", scales="tilt", doc="tilt about x")
     tilt_y: Value = draw("normal", level="mounting", scales="tilt", doc="tilt about y")
+    shear_draw: Value = draw(
+        "normal", level="loading", scales="shear_error", doc="shear in this placement of the load"
+    )
 
     def transmit(self, load: Value, setting: Setting) -> Contact:
         """Contact at the sensor under `load` (N), broadcast over all draws."""
         theta = self.tilt_angle
         axial = load if absent(theta) else load * np.cos(theta)
+        if self._sliding:
+            top = setting.peak if absent(theta) else setting.peak * np.cos(theta)
+            axial = behind_friction(axial, top, self.friction, self.friction_force, setting)
         share = self.share * (1.0 + self.share_tempco * setting.warming)
         path = geometry.through_stop(axial, self.stop_force, self.stop_share)
+        if not absent(self.shear_error):
+            path = path * (1.0 + self.shear_error * self.shear_draw)
         lost = self.preload_ageing * per_decade(setting.age, 1.0)
         preload = self.preload * (1.0 - lost) + self.preload_tempco * setting.warming
         force = self.contact_gain * self.captured * (share * path + preload)
         return Contact(force, self.loaded_area, geometry.tilt_unevenness(theta, self.tilt_unevenness))
 
     def load_from(self, force: Value) -> Value:
-        """Load (N) that brings `force` (N) to the sensor when new and at the reference temperature."""
+        """Load (N) whose rise brings `force` (N) to the sensor when new and at the reference temperature."""
+        return self._load(force, Setting())
+
+    def load_on_branch(self, force: Value, setting: Setting) -> Value:
+        """Load (N) that brings `force` (N) to the sensor on the branch of the setting, else as `load_from`."""
+        if absent(setting.descending) or not self._sliding:
+            return self.load_from(force)
+        return self._load(force, setting)
+
+    def _load(self, force: Value, setting: Setting) -> Value:
         path = (force / (self.contact_gain * self.captured) - self.preload) / self.share
+        if not absent(self.shear_error):
+            path = path / (1.0 + self.shear_error * self.shear_draw)
         axial = geometry.before_stop(path, self.stop_force, self.stop_share)
+        if self._sliding:
+            top = setting.peak * np.cos(self.tilt_angle)
+            axial = before_friction(axial, top, self.friction, self.friction_force, setting)
         result: Value = axial / np.cos(self.tilt_angle)
         return result
+
+    @property
+    def _sliding(self) -> bool:
+        """Whether there is friction."""
+        return not absent(self.friction) or not absent(self.friction_force)
 
     @property
     def share(self) -> Value:

@@ -10,6 +10,7 @@ import numpy as np
 
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, bow, loop_weight, per_decade, unbow
+from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
 from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
@@ -83,11 +84,13 @@ class StrainGaugeBridge:
     ratio = zero + z_T dT + lead * m * bow(equation(GF * strain_per_newton * F))
             + s z * ratio at rated load + R |2w - 1| * ratio at the peak load (see `zero_return`)
     m     = (1 + s_T dT) (1 + c log10(t / t0)) (1 + h 4u(1 - u) descending) (1 - d log10(1 + age / 1 h)) (1 + r y)
-    lead  = 1 / (1 + 2 RL / R): desensitisation by the resistance RL of each supply lead
+    lead  = 1 / (1 + (2 RL (1 + a dT) + Rc) / R): desensitisation by the resistance RL of each supply lead, which
+            changes with temperature, and by that of the connector, Rc
 
     Either `rated_output` at `rated_load` (a finished, linear load cell), or `strain_per_newton` with the
     equation of the arms. `curvature` bends the line by that share of rated output at half load. z and y are
-    independent normal draws for each placement of the load.
+    independent normal draws for each placement of the load. dT is that of the surroundings: the power in the bridge
+    warms it further, its gauges unequally (`heated`).
     """
 
     kind: ClassVar[str] = "strain-gauge bridge"
@@ -111,6 +114,25 @@ class StrainGaugeBridge:
     )
     span_temperature_coefficient: Value = parameter(
         "1/K", 0.0, cause="temperature", doc="relative change of span with temperature"
+    )
+    thermal_resistance: Value = parameter(
+        "K/W",
+        0.0,
+        minimum=0.0,
+        cause="temperature",
+        doc="temperature rise of the gauges per watt in the bridge",
+    )
+    gradient_resistance: Value = parameter(
+        "K/W",
+        0.0,
+        cause="temperature",
+        doc="temperature difference of the gauges per watt in the bridge, T1 - T2 + T3 - T4 around it",
+    )
+    gauge_tempco: Value = parameter(
+        "1/K",
+        0.0,
+        cause="temperature",
+        doc="relative change of the resistance of a bonded gauge with its temperature",
     )
     hysteresis: Value = parameter(
         "",
@@ -143,6 +165,10 @@ class StrainGaugeBridge:
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
     lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
+    lead_tempco: Value = parameter("1/K", 0.0, cause="temperature", doc=LEAD_TEMPCO)
+    connector_resistance: Value = parameter(
+        "ohm", 0.0, minimum=0.0, level="mounting", cause="mechanics", doc=CONNECTOR
+    )
     bridge_resistance: Value = parameter(
         "ohm", 350.0, positive=True, doc="between the supply corners, which the circuit feeds"
     )
@@ -189,6 +215,37 @@ class StrainGaugeBridge:
         """Force, N, on the branch of the setting."""
         ratio = (output - self._zero(setting)) / (self._factor(setting) * self._full_scale)
         return force_on_branch(self._ascending, self._lever, ratio, self.hysteresis, setting)
+
+    @property
+    def heats_itself(self) -> bool:
+        """Whether a thermal resistance is stated, or one between the gauges."""
+        return not absent(self.thermal_resistance) or not absent(self.gradient_resistance)
+
+    def power(self, voltage: Value, output: Value, setting: Setting) -> Value:
+        """Power in the gauges, W: current through bridge and leads squared times the bridge resistance."""
+        leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
+        current = voltage / (self.bridge_resistance + leads)
+        return current * current * self.bridge_resistance
+
+    def heated(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Ratio, V/V, of a bridge that so many watts have warmed, its gauges unequally."""
+        zero = self._zero(setting)
+        return (output - zero) * self._warmer(power, setting) + self._warmer_zero(power) + zero
+
+    def cooled(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Ratio, V/V, of the bridge without power: inverse of `heated`."""
+        zero = self._zero(setting)
+        return (output - zero - self._warmer_zero(power)) / self._warmer(power, setting) + zero
+
+    def _warmer(self, power: Value, setting: Setting) -> Value:
+        """What the warming by a power multiplies the span by."""
+        at_rest = 1.0 + self.span_temperature_coefficient * setting.warming
+        return 1.0 + self.span_temperature_coefficient * self.thermal_resistance * power / at_rest
+
+    def _warmer_zero(self, power: Value) -> Value:
+        """Ratio that a power adds: drift of the zero, and (a/4)(T1 - T2 + T3 - T4) of gauges that differ."""
+        drift = self.zero_temperature_coefficient * self.thermal_resistance * power
+        return drift + 0.25 * self.gauge_tempco * self.gradient_resistance * power
 
     def _lever(self, force: Value) -> Value:
         """dF / d ln(ratio), N, on the ascending branch; the equation of the arms is taken as straight."""
@@ -241,8 +298,9 @@ class StrainGaugeBridge:
             factor = factor * (1.0 + self.span_temperature_coefficient * setting.warming)
         if not absent(self.ageing):
             factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
-        if not absent(self.lead_resistance):
-            factor = factor / (1.0 + 2.0 * self.lead_resistance / self.bridge_resistance)
+        leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
+        if not absent(leads):
+            factor = factor / (1.0 + leads / self.bridge_resistance)
         if not absent(self.reload_span_scatter):
             factor = factor * (1.0 + self.reload_span_scatter * self.reload_span_draw)
         return factor

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, loop_weight, per_decade
-from margin.chain.parameter import Value, draw, parameter
+from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
+from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.sensors.array_lines import ArrayLines, Seen
 from margin.chain.sensors.branch import STEPS, force_on_branch
 from margin.chain.sensors.creep import creep_factor, exponential_creep
 from margin.chain.sensors.hysteresis import remembered_load
@@ -20,6 +22,9 @@ from margin.chain.setting import Setting
 
 LEAST_SHARE = 0.01
 """Share of the reference load below which the reload scatter no longer changes: a power has no bound at no load."""
+
+MOST_LINES = 10_000
+"""Row or column lines of an array: far more than one readout reads."""
 
 
 def power_law(
@@ -51,7 +56,7 @@ def without_series(conductance: Value, resistance: Value) -> Value:
 class ThinFilm:
     """Conductance G of a thin-film pad, S.
 
-    G     = Gp / (1 + Rs Gp)
+    G     = Gp / (1 + (Rs + 2 RL (1 + a dT) + Rc) Gp), with leads RL and connector Rc where they are stated
     Gp    = g0 + gz dT + r |2w - 1| Gp(peak) + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
     m     = (1 + h 4u(1 - u) descending) (1 + c log10(t / t0)) (1 + a dT + b dT^2) (1 + w dRH)
             (1 + s (F/Fr)^p z) (1 - d log10(1 + age / 1 h))
@@ -60,6 +65,8 @@ class ThinFilm:
           not to force alone. u = F / peak. z is one normal draw for each placement of the load; its scale s (F/Fr)^p
           holds its value at Fr / 100 below that load. r is the zero return that the loads before have left, w a
           uniform draw for each placement (see `zero_return`).
+    An element of an array is seen through its lines and beside its neighbours (`ArrayLines`).
+    dT is that of the surroundings; the power in the film adds `thermal_resistance` times it (`heated`).
     The conductance is stated at `voltage_reference`; `voltage_coefficient` is applied by the circuit.
     """
 
@@ -75,6 +82,28 @@ class ThinFilm:
     offset_conductance: Value = parameter("S", 0.0, minimum=0.0, doc="conductance without load")
     turn_on: Value = parameter("N", 0.0, minimum=0.0, doc="load below which the pad does not respond")
     series_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="traces, connector, contact saturation")
+    lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each of the two leads")
+    lead_tempco: Value = parameter("1/K", 0.0, cause="temperature", doc=LEAD_TEMPCO)
+    connector_resistance: Value = parameter(
+        "ohm", 0.0, minimum=0.0, level="mounting", cause="mechanics", doc=CONNECTOR
+    )
+    rows: int = option(1, kind=int, doc="row lines of an array that the film is an element of; 1: on its own")
+    columns: int = option(1, kind=int, doc="column lines of the array, each read into a virtual ground")
+    row_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of a row line and its closed switch")
+    column_resistance: Value = parameter(
+        "ohm", 0.0, minimum=0.0, doc="of a column line and its closed switch"
+    )
+    line_tempco: Value = parameter(
+        "1/K", 0.0, cause="temperature", doc="relative change of both line resistances with temperature"
+    )
+    neighbour_conductance: Value = parameter(
+        "S",
+        0.0,
+        minimum=0.0,
+        level="loading",
+        cause="use",
+        doc="of each other element of the array, as it is loaded",
+    )
     voltage_coefficient: Value = parameter("1/V", 0.0, doc="relative change of conductance per volt of drive")
     voltage_reference: Value = parameter("V", 1.0, doc="sensor voltage at which the sensitivity is stated")
     hysteresis: Value = parameter(
@@ -104,6 +133,9 @@ class ThinFilm:
     offset_temperature_coefficient: Value = parameter(
         "S/K", 0.0, cause="temperature", doc="change of the offset with temperature"
     )
+    thermal_resistance: Value = parameter(
+        "K/W", 0.0, minimum=0.0, cause="temperature", doc="temperature rise of the film per watt in it"
+    )
     humidity_coefficient: Value = parameter(
         "1/percent_RH", 0.0, cause="humidity", doc="relative change of conductance with humidity"
     )
@@ -129,6 +161,20 @@ class ThinFilm:
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
     history_draw: Value = draw("uniform", level="loading", scales="zero_return", doc=HISTORY)
 
+    def __post_init__(self) -> None:
+        for name, lines in (("rows", self.rows), ("columns", self.columns)):
+            if not 1 <= lines <= MOST_LINES:
+                raise ValueError(f"sensor.{name} must be from 1 to {MOST_LINES} lines (got {lines})")
+        if not self.in_array and not absent(self.neighbour_conductance):
+            raise ValueError(
+                "sensor.neighbour_conductance needs neighbours: state rows or columns above 1, or leave it out"
+            )
+
+    @property
+    def in_array(self) -> bool:
+        """Whether the film shares its lines with others."""
+        return self.rows > 1 or self.columns > 1
+
     def output(self, contact: Contact, setting: Setting) -> Value:
         """Conductance, S, at `voltage_reference`."""
         pad = power_law(contact.force, self.sensitivity, self.exponent, self.reference_load, self.turn_on)
@@ -144,8 +190,7 @@ class ThinFilm:
                 pad, hysteresis=self.hysteresis, creep=self.creep, reference_time=self.creep_reference_time,
                 zero_return=self.zero_return,
             )  # fmt: skip
-        result: Value = in_series(np.maximum(pad + self._offset(setting), 0.0), self.series_resistance)
-        return result
+        return self._outside(np.maximum(pad + self._offset(setting), 0.0), setting)
 
     def respond_sequence(
         self,
@@ -173,7 +218,7 @@ class ThinFilm:
 
     def force_from(self, output: Value, setting: Setting) -> Value:
         """Force, N, on the branch of the setting under a uniform, as-designed contact; 0 below turn-on."""
-        pad = without_series(output, self.series_resistance) - self._offset(setting)
+        pad = self._inside(output, setting) - self._offset(setting)
         full = self.sensitivity * self._factor(setting)
 
         def ascending(net: Value) -> Value:
@@ -193,6 +238,70 @@ class ThinFilm:
         result: Value = np.where(pad > 0.0, force, 0.0)
         return result
 
+    @property
+    def heats_itself(self) -> bool:
+        """Whether a thermal resistance is stated."""
+        return not absent(self.thermal_resistance)
+
+    def power(self, voltage: Value, output: Value, setting: Setting) -> Value:
+        """Power in the film, W: u^2 G less the share of what is in series with it."""
+        seen = self._seen(setting)
+        if seen is not None:
+            output = seen.element(output)
+            voltage = voltage * seen.across(output)
+        lost = 1.0 - self._series(setting) * output
+        return voltage * voltage * output * lost
+
+    def heated(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Conductance, S, of the film that so many watts have warmed."""
+        pad = self._inside(output, setting) - self._offset(setting)
+        warm = pad * self._warmer(power, setting) + self._warmer_offset(power)
+        return self._outside(np.maximum(warm + self._offset(setting), 0.0), setting)
+
+    def cooled(self, output: Value, power: Value, setting: Setting) -> Value:
+        """Conductance, S, of the film without power: inverse of `heated`."""
+        pad = self._inside(output, setting) - self._offset(setting)
+        cold = (pad - self._warmer_offset(power)) / self._warmer(power, setting)
+        return self._outside(np.maximum(cold + self._offset(setting), 0.0), setting)
+
+    def _warmer(self, power: Value, setting: Setting) -> Value:
+        """What the warming by a power multiplies the power law by."""
+        warm = setting.warming + self.thermal_resistance * power
+        result: Value = np.maximum(self._by_temperature(warm), LEAST_SHARE)
+        return result / self._by_temperature(setting.warming)
+
+    def _warmer_offset(self, power: Value) -> Value:
+        return self.offset_temperature_coefficient * self.thermal_resistance * power
+
+    def _by_temperature(self, warming: Value) -> Value:
+        slope = self.temperature_coefficient + self.temperature_curvature * warming
+        return 1.0 + slope * warming
+
+    def _outside(self, pad: Value, setting: Setting) -> Value:
+        """Conductance, S, that the circuit sees of a film: behind what is in series, among its neighbours."""
+        conductance, seen = in_series(pad, self._series(setting)), self._seen(setting)
+        return conductance if seen is None else seen.of(conductance)
+
+    def _inside(self, output: Value, setting: Setting) -> Value:
+        """Conductance, S, of the film alone: inverse of `_outside`."""
+        seen = self._seen(setting)
+        return without_series(output if seen is None else seen.element(output), self._series(setting))
+
+    def _seen(self, setting: Setting) -> Seen | None:
+        """What lines and neighbours make of an element of an array; None without resistance in the lines."""
+        row, column = self.row_resistance, self.column_resistance
+        if absent(row) and absent(column):
+            return None
+        if not absent(self.line_tempco):
+            change = 1.0 + self.line_tempco * setting.warming
+            row, column = row * change, column * change
+        return ArrayLines(self.rows, self.columns, row, column, self.neighbour_conductance).seen()
+
+    def _series(self, setting: Setting) -> Value:
+        """Resistance between the film and the circuit, ohm."""
+        leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
+        return self.series_resistance if absent(leads) else self.series_resistance + leads
+
     def _offset(self, setting: Setting) -> Value:
         offset = self.offset_conductance
         if not absent(self.offset_temperature_coefficient):
@@ -210,9 +319,7 @@ class ThinFilm:
         if setting.memory is None:
             factor = creep_factor(self.creep, setting.dwell, self.creep_reference_time)
         if not absent(self.temperature_coefficient) or not absent(self.temperature_curvature):
-            warming = setting.warming
-            slope = self.temperature_coefficient + self.temperature_curvature * warming
-            factor = factor * (1.0 + slope * warming)
+            factor = factor * self._by_temperature(setting.warming)
         if not absent(self.humidity_coefficient):
             factor = factor * (1.0 + self.humidity_coefficient * setting.moistening)
         if not absent(self.ageing):
