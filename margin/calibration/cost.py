@@ -7,7 +7,7 @@ from margin.case.types import CalibrationSpec
 
 
 def seconds_per_unit(spec: CalibrationSpec, station: Station, units_per_lot: int) -> float:
-    """Seconds a unit: handling, and for each placement the loading, the dwell and the samples, those of a new zero too.
+    """Seconds a unit: handling, and each placement and unloading with its dwell and samples, a new zero's too.
 
     Both branches cost a second reading at each load but the highest. A lot curve spreads the loads of its
     sample units over the lot.
@@ -19,7 +19,8 @@ def seconds_per_unit(spec: CalibrationSpec, station: Station, units_per_lot: int
         + float(station.dwell)
         + spec.samples * float(station.seconds_per_sample)
     )
-    unloaded = placement if spec.tare or spec.kind == "tare" else 0.0
+    # the zero of a tare is averaged over as many unloadings as there are placements of a load
+    unloaded = placement * spec.reloads if spec.tare or spec.kind == "tare" else 0.0
     new_zero = spec.samples * float(station.seconds_per_sample) if spec.rezero else 0.0
     handling = float(station.seconds_per_unit)
 

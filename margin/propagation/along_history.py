@@ -22,6 +22,7 @@ from margin.propagation.readings import (
     Readings,
     condition_name,
     readings_in_use,
+    unloaded_event,
     use_conditions,
     use_event,
 )
@@ -96,7 +97,12 @@ def readings_along(case: Case, history: LoadHistory, source: Source, count: int)
             _at(np.broadcast_to(response.clipped, shape), picked),
             setting,
             dataclasses.replace(corrected, temperature=_at(corrected.temperature, picked), memory=None),
-            _before(history, np.broadcast_to(response.code, shape), picked)
+            _before(
+                history,
+                np.broadcast_to(response.code, shape),
+                picked,
+                _rested(case, condition, source, memory),
+            )
             if any(option.rezero for option in case.calibrations)
             else None,
         )
@@ -117,8 +123,21 @@ def _at(values: Any, picked: NDArray[np.int64]) -> Any:
     return np.asarray(values)[..., 0, :][..., picked]
 
 
-def _before(history: LoadHistory, codes: Array, picked: NDArray[np.int64]) -> Array:
-    """Codes at the last unloaded step before each that is read, (..., reading, load)."""
+def _rested(case: Case, condition: UseCondition | None, source: Source, memory: Memory) -> Array:
+    """Codes of the unloaded unit at rest before the history, (unit, condition, loading, 1, 1)."""
+    event = unloaded_event(dataclasses.replace(use_event(case, condition), loads=1))
+    rest = dataclasses.replace(memory, loads=np.zeros(1), seconds=memory.seconds[:1])
+    chain = drawn_chain(case, event, source, "finished product")
+    return np.asarray(
+        chain.respond(np.zeros((1, 1, 1, 1, 1)), _setting(case, condition, event, source, rest)).code
+    )
+
+
+def _before(history: LoadHistory, codes: Array, picked: NDArray[np.int64], rested: Array) -> Array:
+    """Codes at the last unloaded step before each that is read, (..., reading, load).
+
+    rested  codes of the unit at rest, which it is until the first unloaded step
+    """
     loads = np.asarray(history.loads)
-    last = np.maximum.accumulate(np.where(loads == 0.0, np.arange(loads.size), -1))
-    return np.asarray(_at(codes, last[picked]))
+    last = np.maximum.accumulate(np.where(loads == 0.0, np.arange(loads.size), -1))[picked]
+    return np.where(last >= 0, np.asarray(_at(codes, np.maximum(last, 0))), rested)

@@ -271,5 +271,8 @@ def test_seconds_of_a_calibration() -> None:
     assert seconds_per_unit(both, station, 100) == pytest.approx(20 + 7.1 + 5 * 7.1)
     assert seconds_per_unit(CalibrationSpec("c", "none"), station, 100) == 0.0
     assert seconds_per_unit(CalibrationSpec("d", "tare"), station, 100) == pytest.approx(27.1)
+    # its zero is a mean over as many unloadings as there are placements
+    tared = CalibrationSpec("f", "one-point", loads=(30.0,), reloads=4, tare=True)
+    assert seconds_per_unit(tared, station, 100) == pytest.approx(20 + 4 * 7.1 + 4 * 7.1)
     lot = CalibrationSpec("e", "lot-curve", loads=(2.0, 30.0, 60.0), sample_units=10)
     assert seconds_per_unit(lot, station, 100) == pytest.approx(27.1 + 0.1 * (20 + 3 * 7.1))

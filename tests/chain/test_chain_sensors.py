@@ -293,6 +293,15 @@ def test_placement_scatter_of_bridge_and_table_is_of_full_scale() -> None:
     assert table.force_from(table.output(Contact(5.0), SETTING), SETTING) == pytest.approx([5.0, 5.0])
 
 
+def test_an_unloaded_bridge_or_table_has_no_placement_scatter() -> None:
+    """Without a load nothing is placed: an unloaded reading does not know the scatter of the placement after it."""
+    draw = np.array([0.0, 2.0])
+    cell = StrainGaugeBridge(rated_load=50.0, rated_output=2e-3, reload_scatter=0.001, reload_draw=draw)
+    table = TabulatedCurve(loads=LOADS, outputs=RISING, reload_scatter=0.001, reload_draw=draw)
+    assert np.ptp(cell.output(Contact(np.zeros(2)), SETTING)) == 0.0
+    assert np.ptp(table.output(Contact(np.zeros(2)), SETTING)) == 0.0
+
+
 def test_placement_scatter_of_the_span_grows_with_the_load() -> None:
     """A draw of the span multiplies the output of a bridge or a table, apart from its zero."""
     draw = np.array([0.0, 2.0])

@@ -107,6 +107,19 @@ def test_a_new_zero_is_taken_at_the_unloaded_step_before() -> None:
     assert errors["zeroed"].ravel() == pytest.approx(-0.5, rel=2e-3)
 
 
+@pytest.mark.parametrize(
+    "steps",
+    [["20 N for 1 s, read", "60 N for 1 min", "0 N for 1 s"], ["20 N for 1 s, read", "60 N for 1 min"]],
+)
+def test_a_unit_is_at_rest_until_its_first_unloaded_step(steps: list[str]) -> None:
+    """A reading before any unloaded step is held against the zero of the rest, and not against a later step."""
+    sensor = {"sensitivity": "4 uS", "exponent": 1.0, "creep": "5 %", "zero_return": "5 %"}
+    options = {**NONE, "name": "plain"}, {**NONE, "name": "zeroed", "rezero": True}
+    errors = errors_of(along(steps, *options, sensor=sensor, converter={"bits": 0}))
+    assert errors["plain"].ravel() == pytest.approx(0.0, abs=0.02)
+    assert errors["zeroed"].ravel() == pytest.approx(errors["plain"].ravel(), abs=1e-9)
+
+
 def test_blocks_and_workers_do_not_matter() -> None:
     """The same counts to the bit, by one thread and by two."""
     sensor = {**SENSOR, "creep": "5 % +/- 2 %", "reload_scatter": "1 %", "zero_return": "2 %"}

@@ -65,6 +65,14 @@ def test_a_drifting_zero_is_removed_whatever_the_option() -> None:
         assert np.abs(found).max() < 1e-6, name
 
 
+def test_what_the_placement_adds_is_not_removed() -> None:
+    """The zero is taken before the load is placed: the scatter of that placement stays, as without a new zero."""
+    sensor = {**BRIDGE["sensor"], "reload_scatter": "0.5 %"}
+    errors = errors_of(bridge(PLAIN, {**PLAIN, "name": "zeroed", "rezero": True}, sensor=sensor))
+    assert np.std(errors["plain"]) == pytest.approx(0.3, rel=0.1)
+    assert errors["zeroed"] == pytest.approx(errors["plain"], abs=1e-9)
+
+
 def test_what_earlier_loads_left_is_removed() -> None:
     """The residue of loads before is there before the placement and under it: a zero return leaves no error."""
     case = pad_case(PLAIN, *SPACES, sensor={"zero_return": "5 %"}, use={"loadings": 4}, study={"units": 50})

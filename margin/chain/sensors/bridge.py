@@ -89,8 +89,8 @@ class StrainGaugeBridge:
 
     Either `rated_output` at `rated_load` (a finished, linear load cell), or `strain_per_newton` with the
     equation of the arms. `curvature` bends the line by that share of rated output at half load. z and y are
-    independent normal draws for each placement of the load. dT is that of the surroundings: the power in the bridge
-    warms it further, its gauges unequally (`heated`).
+    independent normal draws for each placement of the load; without a load there is no s z. dT is that of the
+    surroundings: the power in the bridge warms it further, its gauges unequally (`heated`).
     """
 
     kind: ClassVar[str] = "strain-gauge bridge"
@@ -209,11 +209,11 @@ class StrainGaugeBridge:
                 ratio, hysteresis=self.hysteresis, creep=self.creep, reference_time=self.creep_reference_time,
                 zero_return=self.zero_return,
             )  # fmt: skip
-        return ratio + self._zero(setting)
+        return ratio + self._zero(setting) + self._placed(contact.force)
 
     def force_from(self, output: Value, setting: Setting) -> Value:
         """Force, N, on the branch of the setting."""
-        ratio = (output - self._zero(setting)) / (self._factor(setting) * self._full_scale)
+        ratio = (output - self._zero(setting) - self._scatter) / (self._factor(setting) * self._full_scale)
         return force_on_branch(self._ascending, self._lever, ratio, self.hysteresis, setting)
 
     @property
@@ -279,16 +279,26 @@ class StrainGaugeBridge:
         return ratio / self._full_scale
 
     def _zero(self, setting: Setting) -> Value:
-        """Ratio that does not depend on the load: zero, its drift, and what the placement adds."""
+        """Ratio that does not depend on the load: zero, its drift, and what the loads before have left."""
         zero = self.zero
         if not absent(self.zero_temperature_coefficient):
             zero = zero + self.zero_temperature_coefficient * setting.warming
-        if not absent(self.reload_scatter):
-            zero = zero + self.reload_scatter * self.reload_draw * self._full_scale
         if not absent(self.zero_return) and setting.memory is None:
             at_peak = self._full_scale * self._share(setting.peak)
             zero = zero + residue(self.zero_return, self.history_draw, at_peak)
         return zero
+
+    def _placed(self, force: Value) -> Value:
+        """Ratio that the placement of a load adds: none without a load, so that a new zero cannot remove it."""
+        if absent(self.reload_scatter):
+            return 0.0
+        result: Value = np.where(np.greater(force, 0.0), self._scatter, 0.0)
+        return result
+
+    @property
+    def _scatter(self) -> Value:
+        """Ratio by which this placement of a load differs."""
+        return self.reload_scatter * self.reload_draw * self._full_scale
 
     def _factor(self, setting: Setting) -> Value:
         factor: Value = 1.0

@@ -25,8 +25,8 @@ class TabulatedCurve:
     m      = gain * (1 + sT dT) (1 + c log10(t / t0)) (1 + h 4u (1 - u) descending) (1 + q x)
 
     Y is the span of the outputs over the table (negative where they fall) and v = (y(F) - first output) / Y.
-    z and x are independent normal draws for each placement, w a uniform one; R is the zero return of the loads
-    before, see `zero_return`.
+    z and x are independent normal draws for each placement, w a uniform one; without a load there is no r z. R is
+    the zero return of the loads before, see `zero_return`.
     """
 
     kind: ClassVar[str] = "tabulated"
@@ -124,11 +124,11 @@ class TabulatedCurve:
                 out - resting, hysteresis=self.hysteresis, creep=self.creep,
                 reference_time=self.creep_reference_time, zero_return=self.zero_return,
             )  # fmt: skip
-        return out + self._zero(setting)
+        return out + self._zero(setting) + self._placed(contact.force)
 
     def force_from(self, output: Value, setting: Setting) -> Value:
         """Force, N, on the branch of the setting; beyond the table by the slopes of its ends."""
-        curve = (output - self._zero(setting)) / self._factor(setting)
+        curve = (output - self._zero(setting) - self._scatter) / self._factor(setting)
         return force_on_branch(self._ascending, self._lever, curve, self.hysteresis, setting)
 
     def _lever(self, force: Value) -> Value:
@@ -151,17 +151,27 @@ class TabulatedCurve:
         return self._curve.inverse(curve)
 
     def _zero(self, setting: Setting) -> Value:
-        """Output that does not depend on the load: zero, its drift, and what the placement adds."""
+        """Output that does not depend on the load: zero, its drift, and what the loads before have left."""
         zero = self.zero
         if not absent(self.zero_temperature_coefficient):
             zero = zero + self.zero_temperature_coefficient * setting.warming
-        if not absent(self.reload_scatter):
-            zero = zero + self.reload_scatter * self.reload_draw
         out = 0.0 if absent(zero) else self._span * zero
         if not absent(self.zero_return) and setting.memory is None:
             at_peak = self._curve.value(setting.peak) - self.outputs[0]
             out = out + residue(self.zero_return, self.history_draw, at_peak)
         return out
+
+    def _placed(self, force: Value) -> Value:
+        """Output that the placement of a load adds: none without a load, so that a new zero cannot remove it."""
+        if absent(self.reload_scatter):
+            return 0.0
+        result: Value = np.where(np.greater(force, 0.0), self._scatter, 0.0)
+        return result
+
+    @property
+    def _scatter(self) -> Value:
+        """Output by which this placement of a load differs."""
+        return self._span * self.reload_scatter * self.reload_draw
 
     @property
     def _span(self) -> float:
