@@ -7,6 +7,7 @@ estimate  draw, calibrate and judge its units
 budget    error budget: causes of the error, effect of changes
 compare   two cases on the same draws
 characterise  bench data to figures of merit, fits and spreads
+diagnose  what of a prototype is unusual against its case or bench
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and the most probable failing unit
 accept    acceptance test: test limit and guard band by consumer's and producer's risk
@@ -17,9 +18,9 @@ register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `Qualification`, `ValidationStudy`) print
-one screen, show themselves in a notebook, have tables as pandas frames, draw figures as matplotlib figures and save a
-report.
+`RareStudy`, `AcceptStudy`, `Characterisation`, `DiagnoseStudy`, `DriftStudy`, `LifeStudy`, `Qualification`,
+`ValidationStudy`) print one screen, show themselves in a notebook, have tables as pandas frames, draw figures as
+matplotlib figures and save a report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point'.
 
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from margin.bench_study import Characterisation, characterise
     from margin.case.types import Case
     from margin.chain.registry import register
+    from margin.diagnose_study import DiagnoseStudy, diagnose
     from margin.drafted_case import draft
     from margin.endurance_study import DriftStudy, LifeStudy, Qualification, endurance, qualify
     from margin.estimates.shares.salib_problem import problem
@@ -58,10 +60,10 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "PairedStudy",
-    "Qualification", "RareStudy", "Study", "ValidationStudy", "accept", "budget", "change", "characterise",
-    "compare", "draft", "endurance", "errors", "estimate", "load", "problem", "qualify", "rare", "register",
-    "validate",
+    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DiagnoseStudy", "DriftStudy", "LifeStudy",
+    "PairedStudy", "Qualification", "RareStudy", "Study", "ValidationStudy", "accept", "budget", "change",
+    "characterise", "compare", "diagnose", "draft", "endurance", "errors", "estimate", "load", "problem", "qualify",
+    "rare", "register", "validate",
 ]  # fmt: skip
 
 _HOME = {
@@ -71,6 +73,7 @@ _HOME = {
     **dict.fromkeys(("AcceptStudy", "accept"), "margin.accept_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
+    **dict.fromkeys(("DiagnoseStudy", "diagnose"), "margin.diagnose_study"),
     **dict.fromkeys(
         ("DriftStudy", "LifeStudy", "Qualification", "endurance", "qualify"), "margin.endurance_study"
     ),
