@@ -21,7 +21,7 @@ from margin.case.types import Case
 from margin.diagnosis.baseline import UNITS, Baseline, from_case, from_units
 from margin.diagnosis.comparison import CONFIDENCE, compared
 from margin.diagnosis.prototype import Prototype, prototypes_of, the_one
-from margin.diagnosis.result import Diagnosis, figures_frame, missing_frame, steps_frame
+from margin.diagnosis.result import Diagnosed, figures_frame, missing_frame, steps_frame
 from margin.estimates.stages import Stage, no_progress
 from margin.report import diagnosis_figures, diagnosis_page
 from margin.report.shown import Shown, drawn
@@ -38,13 +38,13 @@ class DiagnoseStudy(Shown):
     command  that gives the same result again
 
     >>> import margin
-    >>> study = margin.diagnose("bench.csv", "case.toml", sensor="S0", units=400)
+    >>> study = margin.diagnose("bench.csv", "case.toml", sensor="S0", units=1000)
     >>> study.nothing_unusual in (True, False)
     True
     >>> figure = study.figures_by_position()
     """
 
-    found: Diagnosis
+    found: Diagnosed
     command: str
 
     @property
@@ -158,7 +158,7 @@ def diagnose(
     be read, NotMeasurableError where no figure can be had, CaseError for a path without a sound case.
 
     >>> import margin
-    >>> study = margin.diagnose("bench.csv", "case.toml", sensor="S1", units=400)
+    >>> study = margin.diagnose("bench.csv", "case.toml", sensor="S1", units=1000)
     >>> "hysteresis" in study.figures["figure"].tolist()
     True
     """
@@ -179,7 +179,7 @@ def diagnose(
     else:
         own, found = _with_bench(read, data, baseline, sensor, circuit, interface, circuits)
     drawn_by = of_case.study.seed if of_case is not None and seed is None else seed
-    result = Diagnosis(
+    result = Diagnosed(
         read.source,
         own,
         found,
@@ -246,8 +246,8 @@ def _with_bench(
         of_bench = path.parent / model.about.data
         if model.data != "as fitted":
             raise InvalidArgument(
-                f"{path}: its bench data {model.about.data!r} are {model.data}: give the bench data themselves, or fit the "
-                "model again"
+                f"{path}: its bench data {model.about.data!r} are {model.data}: give the bench data "
+                "themselves, or fit the model again"
             )
         setup = (model.about.circuit or None, model.about.interface or None)
     bench = _read(

@@ -59,7 +59,7 @@ NOTHING_UNUSUAL, UNUSUAL = 0, 1
 )
 @click.option("--confidence", type=click.FloatRange(0.5, 1.0, max_open=True), default=0.95, show_default=True)
 @click.option(
-    "--units", type=click.IntRange(min=100), default=4000, show_default=True, help="Units drawn of the case."
+    "--units", type=click.IntRange(min=100), default=5000, show_default=True, help="Units drawn of the case."
 )
 @OF_SEED
 @OF_CHANGES
@@ -101,7 +101,7 @@ def diagnose(
             ("--output-unit", [] if output_unit is None else [output_unit]),
             ("--mapping", [] if mapping is None else [mapping]),
             ("--confidence", [] if confidence == 0.95 else [confidence]),
-            ("--units", [] if units == 4000 else [units]),
+            ("--units", [] if units == 5000 else [units]),
             ("--seed", [] if seed is None else [seed]),
             ("--change", changes),
             ("--elements", elements),

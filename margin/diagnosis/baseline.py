@@ -19,7 +19,7 @@ from margin.chain.arrays import as_array
 from margin.chain.setting import Setting
 from margin.diagnosis.figures import Figure, Lack, Shape, errors_of, figures_of, lacking
 from margin.diagnosis.prototype import Prototype
-from margin.propagation.assemble import Nominal, drawn_chain, drawn_element
+from margin.propagation.assemble import Nominal, drawn_chain, drawn_element, firmware_setting
 from margin.propagation.calibrated import Bench, calibrate
 from margin.propagation.draws import StreamSource
 from margin.propagation.events import Event
@@ -31,7 +31,7 @@ from margin.propagation.tally import EvaluationError
 Array = NDArray[np.float64]
 By = Literal["case", "bench"]
 
-UNITS = 4000
+UNITS = 5000
 """Units drawn of a case: a chance of 1 % is then known to 0.16 %."""
 
 AT_LEAST = 100
@@ -104,8 +104,8 @@ def from_case(
     for what in (own[shape.present], np.zeros(0) if held is None else held):
         if not np.isfinite(what).all():
             raise InvalidArgument(
-                f"{prototype.source}: some readings give no load by the design curve of {case.name!r}: check the unit of "
-                "the output, and that the case has the circuit that read it"
+                f"{prototype.source}: some readings give no load by the design curve of {case.name!r}: check the unit "
+                "of the output, and that the case has the circuit that read it"
             )
     drawn, drawn_hold = way.indicated(int(units))
     figures, values = figures_of(shape, drawn, drawn_hold)
@@ -145,21 +145,21 @@ def from_units(prototype: Prototype, bench: list[Prototype], name: str) -> Basel
             f"no load in common: {prototype.source} was read at {own} N, {name} at {there} N; read the prototype at "
             "loads of the bench"
         )
-    everyone = [prototype, *bench]
+    everyone: tuple[Prototype, ...] = (prototype, *bench)
     mountings = min(one.shape.mountings for one in everyone)
     runs = min(int(np.bincount(one.shape.mounting)[:mountings].min()) for one in everyone)
     holds = all(_same_hold(prototype.shape, one.shape) for one in bench)
     own = prototype.like(mountings, runs, common, holds)
-    alike = [one.like(mountings, runs, s[common], holds) for one, s in zip(bench, steps, strict=True)]
-    for one in (own, *alike):
-        if not one.shape.present.all():
+    alike = [unit.like(mountings, runs, s[common], holds) for unit, s in zip(bench, steps, strict=True)]
+    for taken in (own, *alike):
+        if not taken.shape.present.all():
             raise InvalidArgument(
-                f"{one.source}, {one.label}: some runs lack readings at a common load: give whole runs"
+                f"{taken.source}, {taken.label}: some runs lack readings at a common load: give whole runs"
             )
-    stacked = np.stack([one.values for one in alike])
+    stacked = np.stack([unit.values for unit in alike])
     indicate = _by_mean_curve(own.shape, stacked)
     held = (
-        np.stack([one.hold for one in alike if one.hold is not None])
+        np.stack([unit.hold for unit in alike if unit.hold is not None])
         if holds and own.hold is not None
         else None
     )
@@ -168,9 +168,9 @@ def from_units(prototype: Prototype, bench: list[Prototype], name: str) -> Basel
     own_hold = None if held is None or own.hold is None else indicate(own.hold)
     figures, values = figures_of(own.shape, drawn, None if held is None else indicate(held))
     _, of_own = figures_of(own.shape, indicated, own_hold)
-    taken = f"{mountings} mounting(s) and {runs} run(s) of each unit, as both have them"
+    extent = f"{mountings} mounting(s) and {runs} run(s) of each unit, as both have them"
     warm = float(np.mean([one.temperature for one in bench]))
-    notes = [*prototype.notes, f"readings are loads by the mean curve of the bench; {taken}"]
+    notes = [*prototype.notes, f"readings are loads by the mean curve of the bench; {extent}"]
     if abs(warm - prototype.temperature) > 2.0:
         notes.append(f"the prototype was read at {prototype.temperature:g} degC, the bench at {warm:g} degC")
     return Baseline(
@@ -306,7 +306,8 @@ def _reads(case: Case, prototype: Prototype, nominal: Nominal) -> Callable[[Arra
         largest = float(np.nanmax(prototype.values))
         if largest > top:
             raise InvalidArgument(
-                f"{prototype.source}: code {largest:g} lies beyond those of the converter of {case.name!r}, 0 to {top:g}"
+                f"{prototype.source}: code {largest:g} lies beyond those of the converter of {case.name!r}, 0 to "
+                f"{top:g}"
             )
         return lambda values: as_array(firmware.force_of(values, setting))
     if prototype.unit == "N":

@@ -73,7 +73,7 @@ class Compared:
 class Together:
     """All figures in one comparison.
 
-    statistic  Hotelling's T2, or the squared distance of the prototype from the drawn units; p, adjusted: as of a figure
+    statistic  Hotelling's T2, or squared distance of the prototype from the drawn units; p, adjusted: as of a figure
     """
 
     names: tuple[str, ...]
@@ -131,18 +131,18 @@ def compared(baseline: Baseline, confidence: float = CONFIDENCE) -> Comparison:
     chances = [p for *_, p in found] + ([] if together is None else [together[1]])
     adjusted = holm(np.array(chances, dtype=np.float64))
     risk = 1.0 - confidence
+    if baseline.by == "case" and 2.0 * adjusted.size / (len(units) + 1.0) >= risk:
+        least = math.ceil(2.0 * adjusted.size / risk)
+        raise InvalidArgument(
+            f"{len(units)} units cannot show a chance of {risk:.3g} for {adjusted.size} comparisons: draw {2 * least}"
+        )
     rows = []
     for k, figure in enumerate(baseline.figures):
-        ends = [math.exp(x) if figure.logarithmic else x for x in found[k][:3]]
+        expected, low, high = (math.exp(x) if figure.logarithmic else x for x in found[k][:3])
+        unusual = bool(adjusted[k] < risk)
+        own_value = float(baseline.own[k])
         rows.append(
-            Compared(
-                figure,
-                float(baseline.own[k]),
-                *ends,
-                found[k][3],
-                float(adjusted[k]),
-                bool(adjusted[k] < risk),
-            )
+            Compared(figure, own_value, expected, low, high, found[k][3], float(adjusted[k]), unusual)
         )
     all_in_one = None
     if together is not None:

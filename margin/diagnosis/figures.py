@@ -56,7 +56,8 @@ class Shape:
     @property
     def rising(self) -> NDArray[np.bool_]:
         """(step,), loaded ascending steps."""
-        return (self.descending == 0.0) & (self.loads > 0.0)
+        found: NDArray[np.bool_] = (self.descending == 0.0) & (self.loads > 0.0)
+        return found
 
     @property
     def pairs(self) -> list[tuple[int, int]]:
@@ -152,16 +153,16 @@ def lacking(shape: Shape) -> tuple[Lack, ...]:
         (rising < 2, "sensitivity", "one load going up", "two loads or more, going up"),
         (rising < DIFFERENT_LOADS, "exponent", f"{rising} loads going up", "three loads or more, spread by ratio"),
         (rising <= DIFFERENT_LOADS, "bend", f"{rising} loads going up", "four loads or more, spread by ratio"),
-        (shape.zero(0.0) is None, "zero", "no reading without load before loading", "the unloaded output before each run"),
+        (shape.zero(0.0) is None, "zero", "not read without load before loading", "the unloaded output before a run"),
         (
             shape.zero(0.0) is None or shape.zero(1.0) is None,
-            "zero return", "not read without load at both ends of a run", "the unloaded output before and after each run",
+            "zero return", "not read without load at both ends of a run", "the unloaded output before and after a run",
         ),
         (not shape.pairs, "hysteresis", "no load was read on both branches", "the same loads going down"),
         (within < 1, "scatter from run to run", "one run of each mounting", "three runs or more without remounting"),
         (
             shape.mountings < 2,
-            "scatter after remounting", "one mounting", "the cycle again after taking the unit out, three times or more",
+            "scatter after remounting", "one mounting", "the cycle after taking the unit out, three times or more",
         ),
         (
             shape.hold_times is None,

@@ -116,8 +116,11 @@ def _unit(label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, .
             f"{int((~near).sum())} of {len(near)} runs are not at {usual:g} degC and are set aside",
         )
     table = table[near.to_numpy()].dropna(axis=1, how="all")
-    ups = sorted(load for branch, load in table.columns if branch == "up")
-    downs = sorted((load for branch, load in table.columns if branch == "down"), reverse=True)
+    there: list[tuple[str, float]] = [
+        (str(column[0]), float(column[1])) for column in table.columns.to_list()
+    ]
+    ups = sorted(load for branch, load in there if branch == "up")
+    downs = sorted((load for branch, load in there if branch == "down"), reverse=True)
     columns = [*(("up", load) for load in ups), *(("down", load) for load in downs)]
     values = np.column_stack([table[column].to_numpy(dtype=float) for column in columns])
     loads = np.array([load for _, load in columns], dtype=np.float64)

@@ -13,7 +13,7 @@ from margin.diagnosis.prototype import Prototype
 
 
 @dataclass(frozen=True)
-class Diagnosis:
+class Diagnosed:
     """A prototype compared with its baseline.
 
     source   file of the prototype's data, or 'frame'
@@ -28,7 +28,7 @@ class Diagnosis:
     version: str
 
 
-def figures_frame(found: Diagnosis) -> pd.DataFrame:
+def figures_frame(found: Diagnosed) -> pd.DataFrame:
     """Figures against their prediction limits, the least likely first."""
     rows = [
         (
@@ -43,7 +43,7 @@ def figures_frame(found: Diagnosis) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def steps_frame(found: Diagnosis) -> pd.DataFrame:
+def steps_frame(found: Diagnosed) -> pd.DataFrame:
     """Errors of the prototype by step, with what is expected of a unit of the baseline."""
     baseline = found.baseline
     shape, errors = baseline.shape, baseline.errors
@@ -62,7 +62,7 @@ def steps_frame(found: Diagnosis) -> pd.DataFrame:
     )
 
 
-def missing_frame(found: Diagnosis) -> pd.DataFrame:
+def missing_frame(found: Diagnosed) -> pd.DataFrame:
     """Figures that the data cannot give, with what to measure."""
     rows = [(one.what, one.why, one.measure) for one in found.baseline.missing]
     return pd.DataFrame(rows, columns=["what", "why", "measure"])

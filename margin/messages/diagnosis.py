@@ -5,21 +5,23 @@ from __future__ import annotations
 from decimal import ROUND_HALF_EVEN
 
 from margin.diagnosis.comparison import Compared
-from margin.diagnosis.result import Diagnosis
+from margin.diagnosis.result import Diagnosed
 from margin.estimates import numbers
 
 NOT_SEEN = (
     "'Nothing unusual' does not say that nothing has changed: a change within the limits of a figure stays unseen. "
     "Loads that a calibrated firmware reports, or a baseline of more sensors, narrow them."
 )
-SAFETY = "A diagnosis from readings is no inspection: look for damage before a prototype that reads low is loaded further."
+SAFETY = (
+    "A diagnosis from readings is no inspection: look for damage before what reads low is loaded further."
+)
 OF_BENCH = (
-    "The sensors of the bench stand for production only if they were drawn at random from it; a prototype of another lot "
-    "may differ by what lots differ."
+    "The sensors of the bench stand for production only if they were drawn at random from it; a prototype of another "
+    "lot may differ by what lots differ."
 )
 OF_CASE = (
-    "The limits are those of the case: where its spreads are too narrow, an ordinary prototype looks unusual; where they "
-    "are too wide, an unusual one looks ordinary."
+    "The limits are those of the case: where its spreads are too narrow, an ordinary prototype looks unusual; where "
+    "they are too wide, an unusual one looks ordinary."
 )
 
 _FINEST = -4
@@ -54,7 +56,7 @@ def _rounded(value: float, one: Compared) -> str:
     return "0" if float(shown) == 0.0 else shown
 
 
-def headline(found: Diagnosis) -> str:
+def headline(found: Diagnosed) -> str:
     """The answer in a few words."""
     comparison = found.comparison
     if comparison.nothing_unusual:
@@ -65,7 +67,7 @@ def headline(found: Diagnosis) -> str:
     return f"unusual: {comparison.unusual[0].figure.name}" + (f" and {count - 1} more" if count > 1 else "")
 
 
-def answer(found: Diagnosis) -> tuple[str, ...]:
+def answer(found: Diagnosed) -> tuple[str, ...]:
     """The answer and, where something is unusual, what."""
     comparison = found.comparison
     total = len(comparison.figures)
@@ -93,7 +95,7 @@ def answer(found: Diagnosis) -> tuple[str, ...]:
     return (first, *lines) if comparison.unusual else tuple(lines)
 
 
-def how_sure(found: Diagnosis) -> tuple[str, ...]:
+def how_sure(found: Diagnosed) -> tuple[str, ...]:
     """How the probabilities were had and what they mean."""
     comparison, risk = found.comparison, numbers.percent(1.0 - found.comparison.confidence)
     how = (
@@ -114,12 +116,12 @@ def how_sure(found: Diagnosis) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def cautions(found: Diagnosis) -> tuple[str, ...]:
+def cautions(found: Diagnosed) -> tuple[str, ...]:
     """What the answer rests on."""
     own = OF_BENCH if found.baseline.by == "bench" else OF_CASE
     return NOT_SEEN, own, SAFETY
 
 
-def missing(found: Diagnosis) -> tuple[str, ...]:
+def missing(found: Diagnosed) -> tuple[str, ...]:
     """Figures that the data cannot give, each with what to measure."""
     return tuple(f"{one.what}: {one.why}; measure {one.measure}" for one in found.baseline.missing)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from margin.diagnosis.result import Diagnosis, steps_frame
+from margin.diagnosis.result import Diagnosed, steps_frame
 from margin.estimates import numbers
 from margin.report import style
 from margin.report.axes_parts import DASHES
@@ -19,7 +19,7 @@ _UP = style.Look(style.VERMILLION, "o", "-")
 _DOWN = style.Look(style.BLUE, "s", "--")
 
 
-def error_over_load(found: Diagnosis, ax: Axes | None = None) -> Axes:
+def error_over_load(found: Diagnosed, ax: Axes | None = None) -> Axes:
     """Error of the prototype on both branches, every run a point, in the band of units of the baseline."""
     axes = style.axes_of(ax, 6.4, 3.6)
     baseline = found.baseline
@@ -56,7 +56,7 @@ def error_over_load(found: Diagnosis, ax: Axes | None = None) -> Axes:
     return axes
 
 
-def figures_by_position(found: Diagnosis, ax: Axes | None = None) -> Axes:
+def figures_by_position(found: Diagnosed, ax: Axes | None = None) -> Axes:
     """Each figure on the scale of its own prediction interval: 0 as expected, -1 and 1 at the limits."""
     rows = list(reversed(found.comparison.figures))
     axes = style.axes_of(ax, 6.4, 0.9 + 0.26 * len(rows))

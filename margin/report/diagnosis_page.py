@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from margin.diagnosis.result import Diagnosis, figures_frame, missing_frame, steps_frame
+from margin.diagnosis.result import Diagnosed, figures_frame, missing_frame, steps_frame
 from margin.estimates import numbers
 from margin.messages import diagnosis as said
 from margin.report import diagnosis_figures, figures, style
@@ -31,7 +31,7 @@ _COLUMNS = (
 )
 
 
-def render(found: Diagnosis, command: str, width: int | None = None) -> str:
+def render(found: Diagnosed, command: str, width: int | None = None) -> str:
     """The answer, how sure it is, figures and what is missing, by default as wide as the terminal."""
     width = width or page_width()
     lines = [line for label, text, look in _above(found) for line in wrapped(label, text, width, look)]
@@ -46,7 +46,7 @@ def render(found: Diagnosis, command: str, width: int | None = None) -> str:
     return plain_text(lines)
 
 
-def notebook_html(found: Diagnosis, command: str) -> str:
+def notebook_html(found: Diagnosed, command: str) -> str:
     """The same as simple HTML for a notebook."""
     above = listing((label, text) for label, text, _ in _above(found))
     below = listing((label, text) for label, text, _ in _below(found, command))
@@ -54,13 +54,13 @@ def notebook_html(found: Diagnosis, command: str) -> str:
     return f"<div>{above}{table}{below}</div>"
 
 
-def _above(found: Diagnosis) -> Iterator[tuple[str, str, str]]:
+def _above(found: Diagnosed) -> Iterator[tuple[str, str, str]]:
     yield "Diagnosis of:", f"{found.prototype.label} in {Path(found.source).name}", ""
     yield "Answer:", " ".join(said.answer(found)), "" if found.comparison.nothing_unusual else "bold"
     yield "How sure:", " ".join(said.how_sure(found)), ""
 
 
-def _below(found: Diagnosis, command: str) -> Iterator[tuple[str, str, str]]:
+def _below(found: Diagnosed, command: str) -> Iterator[tuple[str, str, str]]:
     for text in said.missing(found):
         yield "Not in the data:", text, ""
     for text in said.cautions(found):
@@ -68,7 +68,7 @@ def _below(found: Diagnosis, command: str) -> Iterator[tuple[str, str, str]]:
     yield "Again:", command, ""
 
 
-def _rows(found: Diagnosis) -> list[tuple[str, ...]]:
+def _rows(found: Diagnosed) -> list[tuple[str, ...]]:
     """Cells of the table of figures, the least likely first."""
     return [
         (
@@ -79,7 +79,7 @@ def _rows(found: Diagnosis) -> list[tuple[str, ...]]:
     ]  # fmt: skip
 
 
-def write(found: Diagnosis, command: str, folder: str | Path, *, replace: bool = False) -> Path:
+def write(found: Diagnosed, command: str, folder: str | Path, *, replace: bool = False) -> Path:
     """Write page, figures, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
     subject = subject_of_bench(found.source)
     require_writable(folder, subject, replace=replace)
@@ -87,7 +87,7 @@ def write(found: Diagnosis, command: str, folder: str | Path, *, replace: bool =
     return Path(folder) / "diagnosis.html"
 
 
-def contents(found: Diagnosis, command: str) -> dict[str, str]:
+def contents(found: Diagnosed, command: str) -> dict[str, str]:
     """Every file as text by name."""
     with style.settings():
         parts = sections(found, command)
@@ -104,7 +104,7 @@ def contents(found: Diagnosis, command: str) -> dict[str, str]:
     return files
 
 
-def sections(found: Diagnosis, command: str) -> tuple[Section, ...]:
+def sections(found: Diagnosed, command: str) -> tuple[Section, ...]:
     """Answer with the band, how sure, figures, what is missing, cautions and computation."""
     level = numbers.percent(found.comparison.confidence)
     band = picture(
@@ -142,12 +142,12 @@ def sections(found: Diagnosis, command: str) -> tuple[Section, ...]:
     )
 
 
-def _computed(found: Diagnosis) -> str:
+def _computed(found: Diagnosed) -> str:
     seed = "" if found.seed is None else f"seed {found.seed}, "
     return f"{numbers.count(found.comparison.units)} units, {seed}margin {found.version}"
 
 
-def document(found: Diagnosis, command: str, files: tuple[str, ...] = ()) -> dict[str, Any]:
+def document(found: Diagnosed, command: str, files: tuple[str, ...] = ()) -> dict[str, Any]:
     """Everything found as plain data; what is not finite is null, its place in `undetermined`."""
     comparison, baseline = found.comparison, found.baseline
     together = comparison.together
