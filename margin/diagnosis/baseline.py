@@ -9,6 +9,8 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+from scipy.special import ndtri
 
 from distributions import Stream
 from distributions.errors import InvalidArgument
@@ -36,6 +38,10 @@ UNITS = 5000
 
 AT_LEAST = 100
 """Fewest units drawn of a case."""
+
+INSTRUMENTS = (1e-3, 1e-4)
+"""Standard deviation of a single reading by the instruments on the prototype: of the load, and of the top load (common
+practice, no source). Without it a reading noise that no case states would be unusual."""
 
 
 @dataclass(frozen=True)
@@ -93,9 +99,8 @@ def from_case(
     """
     if isinstance(units, bool) or units != int(units) or units < AT_LEAST:
         raise InvalidArgument(f"units must be a whole number, {AT_LEAST} at least (got {units!r})")
-    model = dataclasses.replace(model_of(case), seed=case.study.seed if seed is None else seed)
+    model = model_of(case)
     chosen = _option(case, option, prototype.shape) if prototype.quantity == "output" else None
-    way = _Way(model, prototype, chosen)
     shape = prototype.shape
     reads = _reads(case, prototype, model.nominal)
     own = reads(np.where(shape.present, prototype.values, 0.0))
@@ -107,15 +112,29 @@ def from_case(
                 f"{prototype.source}: some readings give no load by the design curve of {case.name!r}: check the unit "
                 "of the output, and that the case has the circuit that read it"
             )
+    way = _Way(dataclasses.replace(model, seed=case.study.seed if seed is None else seed), prototype, chosen)
     drawn, drawn_hold = way.indicated(int(units))
     figures, values = figures_of(shape, drawn, drawn_hold)
     _, of_own = figures_of(shape, np.where(shape.present, own, 1.0), held)
     by = "by the design curve" if chosen is None else f"by calibration {chosen.name!r}"
-    notes = (*prototype.notes, f"readings are loads {by}; runs at {prototype.temperature:g} degC")
+    notes = (
+        *prototype.notes,
+        f"readings are loads {by}; runs at {prototype.temperature:g} degC",
+        f"instruments are taken to scatter by {100.0 * INSTRUMENTS[0]:g} % of a load and {100.0 * INSTRUMENTS[1]:g} % "
+        "of the top load",
+    )
     return Baseline(
         "case", f"{units:,} units drawn of {case.name!r}", tuple(figures), of_own, values, shape, own, held,
         errors_of(shape, drawn), lacking(shape), notes, None if chosen is None else chosen.name,
     )  # fmt: skip
+
+
+def drawn_like(
+    case: Case, prototype: Prototype, *, option: str | None = None, units: int = UNITS, seed: int = 0
+) -> tuple[Array, Array | None]:
+    """Loads, N, that drawn units indicate in the prototype's runs (unit, run, step) and along its hold (unit, time)."""
+    chosen = _option(case, option, prototype.shape) if prototype.quantity == "output" else None
+    return _Way(dataclasses.replace(model_of(case), seed=seed), prototype, chosen).indicated(units)
 
 
 def from_units(prototype: Prototype, bench: list[Prototype], name: str) -> Baseline:
@@ -140,9 +159,9 @@ def from_units(prototype: Prototype, bench: list[Prototype], name: str) -> Basel
     common = np.flatnonzero(np.all([s >= 0 for s in steps], axis=0))
     if not (prototype.shape.loads[common] > 0.0).any():
         there = ", ".join(f"{load:g}" for load in sorted(set(bench[0].shape.loads.tolist())))
-        own = ", ".join(f"{load:g}" for load in sorted(set(prototype.shape.loads.tolist())))
+        read = ", ".join(f"{load:g}" for load in sorted(set(prototype.shape.loads.tolist())))
         raise InvalidArgument(
-            f"no load in common: {prototype.source} was read at {own} N, {name} at {there} N; read the prototype at "
+            f"no load in common: {prototype.source} was read at {read} N, {name} at {there} N; read the prototype at "
             "loads of the bench"
         )
     everyone: tuple[Prototype, ...] = (prototype, *bench)
@@ -211,13 +230,14 @@ class _Way:
             dwell = np.full(shape.loads.size, float(self.model.nominal.setting.dwell))
             found = self._loads(source, event, units, shape.loads, shape.descending, dwell, calibrated)
             parts.append(found)
-        drawn = np.concatenate(parts, axis=1)
+        drawn = _read_by_instruments(np.concatenate(parts, axis=1), shape.loads, shape.top, stream, "runs")
         held = None
         if shape.hold_times is not None and shape.hold_load is not None:
             times = shape.hold_times
             event = _Mounted("prototype, hold", readings=times.size)
             load = np.full(times.size, shape.hold_load)
             held = self._loads(source, event, units, load, np.zeros(times.size), times, calibrated)[:, 0, :]
+            held = _read_by_instruments(held, load, shape.top, stream, "hold")
         for values in (drawn, drawn if held is None else held):
             if not np.isfinite(values).all():
                 raise EvaluationError(
@@ -260,6 +280,13 @@ class _Way:
             found = as_array(nominal.firmware.force_of(response.code, nominal.setting))
         whole = np.broadcast_to(found, full)
         return np.asarray(whole[:, 0, :, :, 0], dtype=np.float64)
+
+
+def _read_by_instruments(indicated: Array, loads: Array, top: float, stream: Stream, what: str) -> Array:
+    """Indicated loads (..., step) with the noise of the instruments."""
+    drawn = ndtri(stream.uniforms(f"instruments, {what}", 0, indicated.size)).reshape(indicated.shape)
+    of_load, of_top = INSTRUMENTS
+    return np.asarray(indicated + np.hypot(of_load * loads, of_top * top) * drawn)
 
 
 def _just_unloaded(chain: Chain, loads: Array, descending: Array) -> Chain:
@@ -345,7 +372,7 @@ def _same_hold(first: Shape, second: Shape) -> bool:
 
 
 def _by_mean_curve(shape: Shape, stacked: Array) -> Callable[[Array], Array]:
-    """Load from output by the mean ascending curve, straight between its loads and beyond them."""
+    """Load from output by the mean ascending curve: monotone and smooth between its loads, straight beyond them."""
     up = np.flatnonzero(shape.descending == 0.0)
     loads, curve = shape.loads[up], stacked[..., up].mean(axis=(0, 1))
     if loads[0] > 0.0:
@@ -356,10 +383,12 @@ def _by_mean_curve(shape: Shape, stacked: Array) -> Callable[[Array], Array]:
         raise InvalidArgument(
             "the mean curve of the bench does not grow with the load: check loads and wiring"
         )
-    slopes = np.diff(curve) / np.diff(loads)
+    between = PchipInterpolator(curve, loads)
+    first, last = (float(between.derivative()(end)) for end in (curve[0], curve[-1]))
 
     def indicate(values: Array) -> Array:
-        place = np.clip(np.searchsorted(curve, values) - 1, 0, slopes.size - 1)
-        return np.asarray(loads[place] + (values - curve[place]) / slopes[place])
+        inside = between(np.clip(values, curve[0], curve[-1]))
+        below, above = np.minimum(values - curve[0], 0.0), np.maximum(values - curve[-1], 0.0)
+        return np.asarray(inside + first * below + last * above)
 
     return indicate

@@ -115,7 +115,8 @@ def compared(baseline: Baseline, confidence: float = CONFIDENCE) -> Comparison:
     """Compare the prototype with its baseline.
 
     Measured units: prediction limits by Student's t for one more unit, and Hotelling's T2 for as many figures as half
-    of the units allow. Drawn units: the place of the prototype among them, of each figure and of its distance. All
+    of the units allow. Drawn units: the place of the prototype among them, of each figure and of its distance. Of a
+    scatter only a larger one counts. All
     probabilities are adjusted together (Holm), so that an unchanged prototype is called unusual with at most
     1 - confidence, however the figures hang together.
 
@@ -126,7 +127,7 @@ def compared(baseline: Baseline, confidence: float = CONFIDENCE) -> Comparison:
     logarithmic = np.array([figure.logarithmic for figure in baseline.figures])
     own, units = _straight(baseline.own, logarithmic), _straight(baseline.units, logarithmic)
     each = prediction if baseline.by == "bench" else predictive
-    found = [each(own[k], units[:, k], confidence) for k in range(own.size)]
+    found = [each(own[k], units[:, k], confidence, bool(logarithmic[k])) for k in range(own.size)]
     together = _together(baseline, own, units)
     chances = [p for *_, p in found] + ([] if together is None else [together[1]])
     adjusted = holm(np.array(chances, dtype=np.float64))
@@ -152,8 +153,12 @@ def compared(baseline: Baseline, confidence: float = CONFIDENCE) -> Comparison:
     return Comparison(tuple(rows), all_in_one, confidence, method_of_each, len(units))
 
 
-def prediction(new: float, units: Array, confidence: float) -> tuple[float, float, float, float]:
-    """Mean, prediction limits and two-sided probability of one more unit against `units` (n,), normal.
+def prediction(
+    new: float, units: Array, confidence: float, upper: bool = False
+) -> tuple[float, float, float, float]:
+    """Mean, prediction limits and probability of one more unit against `units` (n,), normal.
+
+    upper  only a larger value counts as far out; else both sides
 
     (new - mean) / (s sqrt(1 + 1/n)) ~ Student t, n - 1 degrees of freedom (ISO 16269-8; from memory).
 
@@ -165,12 +170,18 @@ def prediction(new: float, units: Array, confidence: float) -> tuple[float, floa
     mean, sd = float(units.mean()), float(units.std(ddof=1)) * math.sqrt(1.0 + 1.0 / n)
     half = float(stats.t.ppf(0.5 + confidence / 2.0, n - 1)) * sd
     if sd == 0.0:
-        return mean, mean, mean, 1.0 if new == mean else 0.0
+        return mean, mean, mean, 1.0 if new == mean or (upper and new < mean) else 0.0
+    if upper:
+        return mean, mean - half, mean + half, float(stats.t.sf((new - mean) / sd, n - 1))
     return mean, mean - half, mean + half, 2.0 * float(stats.t.sf(abs(new - mean) / sd, n - 1))
 
 
-def predictive(new: float, units: Array, confidence: float) -> tuple[float, float, float, float]:
-    """Median, limits and two-sided probability of one more unit by its place among drawn `units` (n,).
+def predictive(
+    new: float, units: Array, confidence: float, upper: bool = False
+) -> tuple[float, float, float, float]:
+    """Median, limits and probability of one more unit by its place among drawn `units` (n,).
+
+    upper  only a larger value counts as far out; else both sides
 
     p = 2 (1 + number at least as far out on its side) / (n + 1), at most 1: exact where the new one is drawn alike.
 
@@ -179,6 +190,8 @@ def predictive(new: float, units: Array, confidence: float) -> tuple[float, floa
     """
     tail = 0.5 * (1.0 - confidence)
     low, middle, high = (float(q) for q in np.quantile(units, [tail, 0.5, 1.0 - tail]))
+    if upper:
+        return middle, low, high, (1 + int(np.count_nonzero(units >= new))) / (units.size + 1)
     beyond = min(int(np.count_nonzero(units <= new)), int(np.count_nonzero(units >= new)))
     return middle, low, high, min(1.0, 2.0 * (1 + beyond) / (units.size + 1))
 
@@ -246,4 +259,10 @@ def _together(
     chosen = tuple(names[k] for k in places)
     if baseline.by == "bench":
         return *hotelling(own[places], units[:, places]), chosen, "Hotelling's T2"
-    return *distance(own[places], units[:, places]), chosen, "distance from the drawn units"
+    # less scatter than expected is no fault: up to the median all count alike
+    least = np.array([np.median(units[:, k]) if baseline.figures[k].logarithmic else -np.inf for k in places])
+    return (
+        *distance(np.maximum(own[places], least), np.maximum(units[:, places], least)),
+        chosen,
+        "distance from the drawn units",
+    )

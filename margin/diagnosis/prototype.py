@@ -68,6 +68,9 @@ def prototypes_of(
     Runs at another temperature than the usual one are set aside; of several holds the longest counts. Raises
     NotMeasurableError where a unit has no run of two loads or more.
     """
+    if data.usable().empty:
+        why = "; ".join(sorted(set(data.flags["kind"]))) or "the file is empty"
+        raise NotMeasurableError(f"{data.source}: no reading can be used ({why}): check circuit and wiring")
     frame, said = one_setup(data.usable(), circuit, interface)
     frame = frame[frame["load_N"].notna()]
     if frame.empty:
