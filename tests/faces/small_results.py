@@ -44,6 +44,10 @@ def results() -> dict[str, Any]:
         "accept": margin.accept(
             case(), "one-point", risk="20 %", limits=[0.9], cost_bad=50.0, cost_good=4.0, workers=1
         ),
+        "diagnosis": margin.diagnose(
+            bench_frame(sensors=1, cycles=2),
+            baseline=bench_frame(sensors=7, cycles=2).query("sensor != 'S0'"),
+        ),
         "lives": _lives(),
         "drift": _drift(),
         "qualification": margin.qualify(0.9, 0.9, tested=22),
