@@ -12,6 +12,7 @@ EvaluationError      a force error that is not a number
 FailedEvaluations    a function of one's own under sensitivity analysis that gives no finite output
 DependentGroups      dependent factors in different groups
 BadDesign            points of a sensitivity analysis that cannot be made
+ObservationError     readings of a prototype that cannot be used
 RareEventError       a failure probability that cannot be estimated from what was given
 NotComparable        two cases without a common option, or with different requirements or loads
 BenchDataError       bench data that cannot be read; `faults` lists each fault with line, column and value
@@ -57,6 +58,7 @@ if TYPE_CHECKING:
     from margin.case.units import UnitError
     from margin.chain.registry import ElementError
     from margin.drafted_case import FileExists
+    from margin.diagnosis.observation import ObservationError
     from margin.estimates.compare import NotComparable
     from margin.estimates.rare.limit import RareEventError
     from margin.estimates.sensitivity.evaluations import FailedEvaluations
@@ -88,6 +90,7 @@ _HOME = {
     "NotMeasurableError": "margin.bench.errors",
     "NotOnDevice": "margin.backends.device.device_array",
     "NotPositiveDefinite": "distributions.dependence",
+    "ObservationError": "margin.diagnosis.observation",
     "RareEventError": "margin.estimates.rare.limit",
     "RunFolderError": "margin.propagation.store",
     "UnitError": "margin.case.units",
@@ -99,7 +102,7 @@ __all__ = [
     "BadDesign", "BenchDataError", "CannotCompile", "CaseError", "ClusterError", "DependentGroups", "ElementError",
     "EvaluationError", "FailedEvaluations", "FileExists", "FolderNotOurs", "GpuUnavailable", "InvalidArgument",
     "InvalidParameter", "MarginError", "NoDensity", "NotComparable", "NotMeasurableError", "NotOnDevice",
-    "NotPositiveDefinite", "RareEventError", "RunFolderError", "UnitError", "UnlikeWorker", "UnreadableResults",
+    "NotPositiveDefinite", "ObservationError", "RareEventError", "RunFolderError", "UnitError", "UnlikeWorker", "UnreadableResults",
 ]  # fmt: skip
 
 
