@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 SOFTENING = 0.05
 """Share of the top load added to both loads before their logarithm is taken: bounds the relative error at no load."""
 
-LEAST_SCATTER = 2e-4
+LEAST_SCATTER = 1e-3
 """Standard deviation of a logarithm below which a scatter is not resolved: one code, more or less."""
 
 FIRST_COLUMNS = ("load", "value")
