@@ -37,6 +37,7 @@ NONE = CalibrationSpec("design curve", "none")
 class Situation:
     """How one prototype came to be and is used.
 
+    designed    quantities of a unit of which nothing is unusual, with their spreads
     built       quantities of the unit in use, with the spreads of the design
     calibrated  quantities at its calibration
     firmware    quantities that its firmware counts on
@@ -46,6 +47,7 @@ class Situation:
     branches    branch of the calibration in place of that of the option; None: as stated
     """
 
+    designed: Case
     built: Case
     calibrated: Case
     firmware: Case
@@ -62,7 +64,7 @@ class Situation:
 
 def as_designed(case: Case) -> Situation:
     """A prototype of which nothing is unusual."""
-    return Situation(case, case, case)
+    return Situation(case, case, case, case)
 
 
 def nominal(case: Case, name: str) -> float:
