@@ -19,9 +19,17 @@ from margin.case.load import as_case
 from margin.case.model_file import read_model
 from margin.case.types import Case
 from margin.diagnosis.baseline import UNITS, Baseline, from_case, from_units
+from margin.diagnosis.causes_found import causes_found, why_no_causes
 from margin.diagnosis.comparison import CONFIDENCE, compared
 from margin.diagnosis.prototype import Prototype, prototypes_of, the_one
-from margin.diagnosis.result import Diagnosed, figures_frame, missing_frame, steps_frame
+from margin.diagnosis.result import (
+    Diagnosed,
+    causes_frame,
+    figures_frame,
+    missing_frame,
+    steps_frame,
+    tests_frame,
+)
 from margin.estimates.stages import Stage, no_progress
 from margin.report import diagnosis_figures, diagnosis_page
 from margin.report.shown import Shown, drawn
@@ -97,6 +105,32 @@ class DiagnoseStudy(Shown):
         """
         return steps_frame(self.found)
 
+    @property
+    def causes(self) -> pd.DataFrame:
+        """Causes of what is unusual, one row each, the most probable first; empty where none were ranked.
+
+        Columns:
+            cause           [text] name in the catalogue
+            part            [text] 'sensor', 'mechanics', 'circuit', ...
+            probability     [1]    of the cause, among the catalogue, nothing unusual and none of the catalogue
+            size            [text] of the change, with its 95 % interval
+            alike           [1]    number of its class: causes of one class act alike in these readings
+            contradicted_by [text] features that it leaves unexplained
+        """
+        return causes_frame(self.found)
+
+    @property
+    def tests(self) -> pd.DataFrame:
+        """Further tests, by the information that they are expected to give for their effort; empty without causes.
+
+        Columns:
+            test        [text] what to do
+            information [1]    expected, in bits
+            minutes     [1]    effort
+            separates   [text] causes between which it most likely decides
+        """
+        return tests_frame(self.found)
+
     def error_over_load(self) -> Figure:
         """Error of the prototype (N) over the load on both branches, in the band of unchanged units."""
         return drawn(lambda: diagnosis_figures.error_over_load(self.found))
@@ -130,6 +164,7 @@ def diagnose(
     confidence: float = CONFIDENCE,
     units: int = UNITS,
     seed: int | None = None,
+    causes: bool = True,
     output_unit: str | None = None,
     columns: Mapping[str, str | Sequence[str]] | None = None,
     mapping: str | Path | None = None,
@@ -151,6 +186,7 @@ def diagnose(
                 the data, else voltages are read as those of the case's circuit
     confidence  1 less the chance that an unchanged prototype is called unusual
     units, seed drawn of the case; their seed in place of the case's
+    causes      rank the causes of what is unusual, and propose tests: tens of seconds
     output_unit, columns, mapping, sheet, wide  as for `margin.characterise`
     command     words of the command up to its options, for the line that runs it again
 
@@ -179,14 +215,12 @@ def diagnose(
     else:
         own, found = _with_bench(read, data, baseline, sensor, circuit, interface, circuits)
     drawn_by = of_case.study.seed if of_case is not None and seed is None else seed
-    result = Diagnosed(
-        read.source,
-        own,
-        found,
-        compared(found, confidence),
-        drawn_by if found.by == "case" else None,
-        version(),
-    )
+    comparison = compared(found, confidence)
+    lacks = "nothing is unusual" if comparison.nothing_unusual else why_no_causes(own, found)
+    lacks = lacks if causes else "they were not asked for"
+    ranked = causes_found(of_case, own, found) if lacks is None and of_case is not None else None
+    by = drawn_by if found.by == "case" else None
+    result = Diagnosed(read.source, own, found, comparison, by, version(), ranked, lacks or "")
     return DiagnoseStudy(
         result, _command(command, read.source, of_case, baseline, option, sensor, circuit, interface)
     )

@@ -1,7 +1,7 @@
 """Makes prototype.csv: invented readings of one finger, no measurement of any real sensor.
 
-A finger was calibrated at two loads, then built into the gripper. Above 20 N its puck touches the housing, which takes
-a third of what the load grows by: the loads that the firmware reports fall short there. Run from anywhere:
+A finger was calibrated at two loads, then built into the gripper, where its puck rubs on the housing, which takes a
+share of the load: the loads that the firmware reports fall short. Run from anywhere:
 
     python cases/gripper_amplifier/make_prototype.py
 """
@@ -19,8 +19,8 @@ MOUNTINGS, RUNS = 2, 3
 HOLD_LOAD, HOLD_TIMES = 10.0, (1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
 ROOM = 23.0
 
-TOUCH, LOST = 20.0, 0.33
-"""Load at which the puck touches the housing, N, and the share of the further load that the housing takes."""
+LOST = 0.18
+"""Share of the load that the housing takes."""
 
 DESIGNED = (18.0e-6, 0.843, 0.21e-6)
 OWN = (18.6e-6, 0.85, 0.23e-6)
@@ -46,7 +46,7 @@ def designed_load(found: float) -> float:
 
 def through_housing(load: float) -> float:
     """Load that reaches the pad, N."""
-    return load - LOST * max(load - TOUCH, 0.0)
+    return (1.0 - LOST) * load
 
 
 def rows(rng: np.random.Generator) -> list[tuple[object, ...]]:

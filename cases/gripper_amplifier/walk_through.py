@@ -60,7 +60,7 @@ if ahead.outlook is not None:
     print(ahead.outlook.table.to_string(index=False))
     ahead.interval_over_sensors().savefig(FIGURES / "interval-over-sensors.svg")
 
-# %% Prototype: a calibrated finger reads low at high load; what is unusual about it
+# %% Prototype: a calibrated finger reads low; what is unusual about it, why, and what to test next
 prototype = margin.diagnose(
     HERE / "prototype.csv", HERE / "case.toml", option="two points, 2 reloads, thermometer"
 )

@@ -61,6 +61,7 @@ NOTHING_UNUSUAL, UNUSUAL = 0, 1
 @click.option(
     "--units", type=click.IntRange(min=100), default=5000, show_default=True, help="Units drawn of the case."
 )
+@click.option("--no-causes", is_flag=True, help="Compare only; rank no causes of what is unusual.")
 @OF_SEED
 @OF_CHANGES
 @OF_ELEMENTS
@@ -80,6 +81,7 @@ def diagnose(
     mapping: Path | None,
     confidence: float,
     units: int,
+    no_causes: bool,
     seed: int | None,
     changes: tuple[str, ...],
     elements: tuple[Path, ...],
@@ -108,6 +110,7 @@ def diagnose(
         ):
             for value in values:
                 words += [name, str(value)]
+        words += ["--no-causes"] if no_causes else []
         study = shown_and_saved(
             lambda stage: run_diagnose(
                 data,
@@ -121,6 +124,7 @@ def diagnose(
                 confidence=confidence,
                 units=units,
                 seed=seed,
+                causes=not no_causes,
                 output_unit=output_unit,
                 mapping=mapping,
                 command=words,

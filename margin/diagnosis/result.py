@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from margin.diagnosis.baseline import Baseline
+from margin.diagnosis.causes_found import CausesFound
 from margin.diagnosis.comparison import Comparison
 from margin.diagnosis.prototype import Prototype
 
@@ -18,6 +19,7 @@ class Diagnosed:
 
     source   file of the prototype's data, or 'frame'
     seed     of the units drawn; None where none were
+    causes   ranked where something is unusual; None: `no_causes` says why
     """
 
     source: str
@@ -26,6 +28,8 @@ class Diagnosed:
     comparison: Comparison
     seed: int | None
     version: str
+    causes: CausesFound | None = None
+    no_causes: str = ""
 
 
 def figures_frame(found: Diagnosed) -> pd.DataFrame:
@@ -66,3 +70,29 @@ def missing_frame(found: Diagnosed) -> pd.DataFrame:
     """Figures that the data cannot give, with what to measure."""
     rows = [(one.what, one.why, one.measure) for one in found.baseline.missing]
     return pd.DataFrame(rows, columns=["what", "why", "measure"])
+
+
+def causes_frame(found: Diagnosed) -> pd.DataFrame:
+    """Causes by falling probability, those that act alike with the same class; empty where none were ranked."""
+    columns = ["cause", "part", "probability", "size", "alike", "contradicted_by"]
+    if found.causes is None:
+        return pd.DataFrame(columns=columns)
+    ranking = found.causes.ranking
+    class_of = {name: number for number, one in enumerate(ranking.classes, 1) for name in one.names}
+    rows = [
+        (
+            one.name, one.part, one.probability, one.shown, class_of.get(one.name, 0),
+            "; ".join(each.feature for each in one.contradicted_by[:3]),
+        )
+        for one in ranking.causes
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def tests_frame(found: Diagnosed) -> pd.DataFrame:
+    """Further tests by the information that they are expected to give for their effort."""
+    rows = [
+        (one.name, one.information, one.test.minutes, "; ".join(one.separates))
+        for one in (() if found.causes is None else found.causes.tests)
+    ]
+    return pd.DataFrame(rows, columns=["test", "information", "minutes", "separates"])

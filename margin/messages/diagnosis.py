@@ -125,3 +125,34 @@ def cautions(found: Diagnosed) -> tuple[str, ...]:
 def missing(found: Diagnosed) -> tuple[str, ...]:
     """Figures that the data cannot give, each with what to measure."""
     return tuple(f"{one.what}: {one.why}; measure {one.measure}" for one in found.baseline.missing)
+
+
+CATALOGUE = (
+    "Causes are those of the catalogue, each with the shape that the catalogue gives it: a cause of another shape can "
+    "be taken for one of them, with a high probability too. Confirm by a test before anything is changed."
+)
+
+
+def causes(found: Diagnosed) -> tuple[str, ...]:
+    """Which causes explain the readings, which act alike, and what to test next; or why none were ranked."""
+    if found.causes is None:
+        return (f"Causes were not ranked: {found.no_causes}.",)
+    ranking = found.causes.ranking
+    names, probability = ranking.ranking[0]
+    leads = " or ".join(names)
+    shown = numbers.percent(min(probability, 0.999), digits=2)
+    lines = {
+        "ambiguous": f"Most probable, and not settled: {leads} ({shown}).",
+        "one cause": f"Most probable cause: {leads} ({shown}, where the catalogue holds the true one).",
+        "alike": f"Most probable: {leads}, which act alike in these readings ({shown} together).",
+        "nothing unusual": f"No cause of the catalogue is more probable than that nothing is unusual ({shown}).",
+        "none of the catalogue": f"No cause of the catalogue explains the readings ({shown}): look for another one.",
+    }
+    told = [lines[ranking.verdict]]
+    if ranking.pairs:
+        told.append(f"Two causes together would explain more: {' and '.join(ranking.pairs[0].names)}.")
+    if found.causes.tests:
+        first = found.causes.tests[0]
+        between = f", which separates {', '.join(first.separates)}" if first.separates else ""
+        told.append(f"Next test: {first.name} (about {first.test.minutes:g} min){between}.")
+    return (*told, CATALOGUE)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from margin.diagnosis.causes_found import CausesFound
 from margin.diagnosis.result import Diagnosed, steps_frame
 from margin.estimates import numbers
 from margin.report import style
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _FURTHEST = 4.0
+_CAUSES = 8
 _UP = style.Look(style.VERMILLION, "o", "-")
 _DOWN = style.Look(style.BLUE, "s", "--")
 
@@ -53,6 +55,21 @@ def error_over_load(found: Diagnosed, ax: Axes | None = None) -> Axes:
     axes.set_xlabel(f"Load ({scale.unit})")
     axes.set_ylabel(f"Indicated less applied ({scale.unit})")
     axes.legend(fontsize=8, frameon=False, loc="best")
+    return axes
+
+
+def probability_by_cause(found: CausesFound, ax: Axes | None = None) -> Axes:
+    """Probabilities of the causes that lead, in percent, with the size of each."""
+    rows = list(reversed(found.ranking.causes[:_CAUSES]))
+    axes = style.axes_of(ax, 7.2, 0.9 + 0.32 * len(rows))
+    shares = [100.0 * one.probability for one in rows]
+    axes.barh(range(len(rows)), shares, color=style.BLUE, height=0.55)
+    for place, (one, share) in enumerate(zip(rows, shares, strict=True)):
+        axes.text(share + 1.0, place, style.label(one.shown, 60), va="center", fontsize=8)
+    axes.set_yticks(range(len(rows)), [style.label(f"{one.name} ({one.part})", 60) for one in rows])
+    axes.set_xlim(0.0, 150.0)
+    axes.set_xticks([0, 25, 50, 75, 100])
+    axes.set_xlabel("Probability (%), with size and its 95 % interval")
     return axes
 
 

@@ -6,7 +6,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from margin.diagnosis.result import Diagnosed, figures_frame, missing_frame, steps_frame
+from margin.diagnosis.result import (
+    Diagnosed,
+    causes_frame,
+    figures_frame,
+    missing_frame,
+    steps_frame,
+    tests_frame,
+)
 from margin.estimates import numbers
 from margin.messages import diagnosis as said
 from margin.report import diagnosis_figures, figures, style
@@ -61,6 +68,8 @@ def _above(found: Diagnosed) -> Iterator[tuple[str, str, str]]:
 
 
 def _below(found: Diagnosed, command: str) -> Iterator[tuple[str, str, str]]:
+    if not found.comparison.nothing_unusual:
+        yield "Causes:", " ".join(said.causes(found)), ""
     for text in said.missing(found):
         yield "Not in the data:", text, ""
     for text in said.cautions(found):
@@ -99,6 +108,8 @@ def contents(found: Diagnosed, command: str) -> dict[str, str]:
         "figures.csv": csv_text(figures_frame(found)),
         "steps.csv": csv_text(steps_frame(found)),
     }
+    if found.causes is not None:
+        files |= {"causes.csv": csv_text(causes_frame(found)), "tests.csv": csv_text(tests_frame(found))}
     files |= {shown.name + ".svg": shown.svg for part in parts for shown in part.pictures}
     files["diagnosis.json"] = to_json(document(found, command, (*files, "diagnosis.json")))
     return files
@@ -127,6 +138,7 @@ def sections(found: Diagnosed, command: str) -> tuple[Section, ...]:
     meanings = tuple(f"{one.figure.name}: {one.figure.about}" for one in found.comparison.figures)
     return (
         Section("Answer", (*answer, band)),
+        *([] if found.comparison.nothing_unusual else [_cause_section(found)]),
         Section("How sure", (Listing("Probabilities and baseline", said.how_sure(found)),)),
         Section("Figures of merit", (dots, Table(caption, columns, tuple(_rows(found))))),
         Section("Not in these data", (Listing("What to measure", said.missing(found)),)),
@@ -140,6 +152,57 @@ def sections(found: Diagnosed, command: str) -> tuple[Section, ...]:
             ),
         ),
     )
+
+
+def _cause_section(found: Diagnosed) -> Section:
+    """Causes with probabilities and sizes, classes alike and further tests; or why there are none."""
+    blocks: list[Block] = [Text(line) for line in said.causes(found)]
+    if found.causes is None:
+        return Section("Causes", tuple(blocks))
+    ranking = found.causes.ranking
+    caption = (
+        "Probabilities of the causes that lead, with the size of the change. Nothing unusual: "
+        f"{said.chance(ranking.nothing)}; none of the catalogue: {said.chance(ranking.unknown)}. {_computed(found)}."
+    )
+    axes = diagnosis_figures.probability_by_cause(found.causes)
+    blocks.append(picture("probability-by-cause", figures.figure_of(axes), caption, "Bars of the causes."))
+    alike = tuple(
+        f"{', '.join(one.names)} ({said.chance(one.probability)} together)"
+        for one in ranking.classes
+        if len(one.names) > 1
+    )
+    blocks.append(Listing("Causes that act alike in these readings", alike))
+    columns = ("Test", "Information (bit)", "Effort (min)", "Separates")
+    rows = tuple(
+        (
+            one.name,
+            numbers.plain(one.information, digits=2),
+            numbers.plain(one.test.minutes),
+            ", ".join(one.separates),
+        )
+        for one in found.causes.tests
+    )
+    blocks.append(Table("Further tests, by expected information for their effort.", columns, rows, 1, True))
+    if ranking.hidden:
+        blocks.append(Listing("Causes that these readings cannot show", ranking.hidden))
+    return Section("Causes", tuple(blocks))
+
+
+def _causes(found: Diagnosed) -> dict[str, Any]:
+    """Ranking, classes and tests as plain data."""
+    if found.causes is None:
+        return {"ranked": False, "why": found.no_causes}
+    ranking = found.causes.ranking
+    return {
+        "ranked": True,
+        "verdict": ranking.verdict,
+        "nothing_unusual": ranking.nothing,
+        "none_of_the_catalogue": ranking.unknown,
+        "causes": records(causes_frame(found)),
+        "classes": [{"names": list(one.names), "probability": one.probability} for one in ranking.classes],
+        "tests": records(tests_frame(found)),
+        "hidden": list(ranking.hidden),
+    }
 
 
 def _computed(found: Diagnosed) -> str:
@@ -174,6 +237,7 @@ def document(found: Diagnosed, command: str, files: tuple[str, ...] = ()) -> dic
         "figures": records(figures_frame(found)),
         "steps": records(steps_frame(found)),
         "missing": records(missing_frame(found)),
+        "causes": _causes(found),
         "answer": list(said.answer(found)),
         "cautions": list(said.cautions(found)),
         "notes": list(baseline.notes),
