@@ -18,6 +18,7 @@ import margin
 from margin.case.types import Case
 from margin.cli import cli
 from margin.commands.diagnose import NOTHING_UNUSUAL, UNUSUAL
+from margin.diagnosis import causes_found
 from margin.errors import MarginError
 
 CASE = """
@@ -172,7 +173,43 @@ def test_unknown_option_of_reported_loads(folder: Path) -> None:
         MarginError, match=r"no calibration option 'two' in 'Pad'; there are 'none', 'one-point'"
     ):
         margin.diagnose(data, "case.toml", option="two", units=1000)
-    assert margin.diagnose(data, "case.toml", units=1000).found.baseline.option == "none"
+    assert margin.diagnose(data, "case.toml", units=1000, causes=False).found.baseline.option == "none"
+
+
+def test_causes_stand_with_what_acts_alike_and_the_next_test(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A calibrated unit that reports a quarter less at every load: causes, classes and tests on screen, page and JSON;
+    probabilities add up to 1; without causes asked for there are none."""
+    for name, value in (("UNITS", 150), ("SIZES", 5), ("TEST_UNITS", 80), ("SAMPLES", 10)):
+        monkeypatch.setattr(causes_found, name, value)
+    data = pd.read_csv("low.csv").rename(columns={"conductance_S": "output"}).assign(output_unit="N")
+    data["output"] = (
+        0.75 * data["load_N"] * (1.0 + 0.01 * np.random.default_rng(1).standard_normal(len(data)))
+    )
+    data.to_csv("reported.csv", index=False)
+    shown = run(
+        "reported.csv", "--case", "case.toml", "--option", "one-point", "--units", 1000, "--out", "report"
+    )
+    assert shown.exit_code == UNUSUAL, shown.output
+    assert "Causes:" in shown.output and "those of the catalogue" in " ".join(shown.output.split())
+    plain = json.loads((folder / "report" / "diagnosis.json").read_text(encoding="utf-8"))["causes"]
+    assert plain["ranked"]
+    total = sum(one["probability"] for one in plain["causes"])
+    assert total + plain["nothing_unusual"] + plain["none_of_the_catalogue"] == pytest.approx(1.0)
+    assert (folder / "report" / "probability-by-cause.svg").is_file() and (
+        folder / "report" / "tests.csv"
+    ).is_file()
+    bare = margin.diagnose("reported.csv", "case.toml", option="one-point", units=1000, causes=False)
+    assert bare.causes.empty and "they were not asked for" in str(bare)
+
+
+def test_readings_of_the_bare_sensor_rank_no_causes(folder: Path) -> None:
+    """Where causes cannot be ranked the screen says why."""
+    told = " ".join(str(margin.diagnose("low.csv", "case.toml", units=1000)).split())
+    assert "Causes were not ranked: the readings are of the sensor by itself" in told
+    told = " ".join(str(margin.diagnose("low.csv", baseline="bench.csv")).split())
+    assert "Causes were not ranked: causes are ranked against a case" in told
 
 
 def test_too_few_sensors_of_a_bench(folder: Path) -> None:
