@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from functools import lru_cache
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
+import pandas as pd
 from bench_rows import bench_frame
 from pad_study import EVERY_LEVEL, NONE, ONE_POINT, pad_case
 
 import margin
 from margin.case.types import Case
+from margin.diagnosis import causes_found
 from margin.service.endurance import Drift, LifeData
 from margin.service.life_fits import Lives, fit_life
 from margin.validation.line import Line
@@ -44,15 +47,30 @@ def results() -> dict[str, Any]:
         "accept": margin.accept(
             case(), "one-point", risk="20 %", limits=[0.9], cost_bad=50.0, cost_good=4.0, workers=1
         ),
-        "diagnosis": margin.diagnose(
-            bench_frame(sensors=1, cycles=2),
-            baseline=bench_frame(sensors=7, cycles=2).query("sensor != 'S0'"),
-        ),
+        "diagnosis": _diagnosis(),
         "lives": _lives(),
         "drift": _drift(),
         "qualification": margin.qualify(0.9, 0.9, tested=22),
         "validation": margin.ValidationStudy(lines, 1),
     }
+
+
+def _diagnosis() -> margin.DiagnoseStudy:
+    """A calibrated pad that reports an eighth less than is applied; causes from few draws."""
+
+    def reported(share: float, branch: str, load: float) -> float:
+        return share * load * (1.0 + (branch == "down") * load * (60.0 - load) / 4e4)
+
+    rows = [
+        (run, branch, load, 25.0, reported(share, branch, load), "N")
+        for run, share in enumerate((0.88, 0.90, 0.875))
+        for branch, loads in (("up", (0.0, 6.0, 20.0, 40.0, 60.0)), ("down", (40.0, 20.0, 6.0, 0.0)))
+        for load in loads
+    ]
+    columns = ["run", "branch", "load_N", "temperature_degC", "output", "output_unit"]
+    data = pd.DataFrame(rows, columns=columns)
+    with patch.multiple(causes_found, UNITS=150, SIZES=4, TEST_UNITS=80, SAMPLES=10):
+        return margin.diagnose(data, case(), option="one-point", units=1000)
 
 
 def _lives() -> margin.LifeStudy:
