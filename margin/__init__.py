@@ -8,6 +8,7 @@ budget    error budget: causes of the error, effect of changes
 compare   two cases on the same draws
 characterise  bench data to figures of merit, fits and spreads
 plan      calibration plan of each unit: loads, reloads, dwell, and the reference it needs
+diagnose  what of a prototype is unusual against its case or bench
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and the most probable failing unit
 accept    acceptance test: test limit and guard band by consumer's and producer's risk
@@ -21,9 +22,9 @@ register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `ImproveStudy`, `LifeStudy`, `OverturnStudy`,
-`PlanStudy`, `Qualification`, `SizeStudy`, `ValidationStudy`) print one screen, show themselves in a notebook, have
-tables as pandas frames, draw figures as matplotlib figures and save a report.
+`RareStudy`, `AcceptStudy`, `Characterisation`, `DiagnoseStudy`, `DriftStudy`, `ImproveStudy`, `LifeStudy`,
+`OverturnStudy`, `PlanStudy`, `Qualification`, `SizeStudy`, `ValidationStudy`) print one screen, show themselves in a
+notebook, have tables as pandas frames, draw figures as matplotlib figures and save a report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point', and `parts.toml`
 a small table of parts.
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
     from margin.bench_study import Characterisation, characterise
     from margin.case.types import Case
     from margin.chain.registry import register
+    from margin.diagnose_study import DiagnoseStudy, diagnose
     from margin.drafted_case import draft
     from margin.endurance_study import DriftStudy, LifeStudy, Qualification, endurance, qualify
     from margin.estimates.shares.salib_problem import problem
@@ -67,10 +69,10 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "ImproveStudy", "LifeStudy",
-    "OverturnStudy", "PairedStudy", "PlanStudy", "Qualification", "RareStudy", "SizeStudy", "Study",
-    "ValidationStudy", "accept", "budget", "change", "characterise", "compare", "draft", "endurance", "errors",
-    "estimate", "improve", "load", "overturn", "plan", "problem", "qualify", "rare", "register", "size",
+    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DiagnoseStudy", "DriftStudy", "ImproveStudy",
+    "LifeStudy", "OverturnStudy", "PairedStudy", "PlanStudy", "Qualification", "RareStudy", "SizeStudy", "Study",
+    "ValidationStudy", "accept", "budget", "change", "characterise", "compare", "diagnose", "draft", "endurance",
+    "errors", "estimate", "improve", "load", "overturn", "plan", "problem", "qualify", "rare", "register", "size",
     "validate",
 ]  # fmt: skip
 
@@ -85,6 +87,7 @@ _HOME = {
     **dict.fromkeys(("ImproveStudy", "improve"), "margin.improve_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
+    **dict.fromkeys(("DiagnoseStudy", "diagnose"), "margin.diagnose_study"),
     **dict.fromkeys(
         ("DriftStudy", "LifeStudy", "Qualification", "endurance", "qualify"), "margin.endurance_study"
     ),

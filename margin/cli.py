@@ -12,6 +12,7 @@ from margin.commands.budget import budget
 from margin.commands.check import check
 from margin.commands.common import EXIT_CODES, faults_shown
 from margin.commands.compare import compare
+from margin.commands.diagnose import diagnose
 from margin.commands.draft import draft
 from margin.commands.endurance import endurance
 from margin.commands.estimate import estimate
@@ -42,6 +43,7 @@ cli.add_command(check)
 cli.add_command(bench)
 cli.add_command(rare)
 cli.add_command(accept)
+cli.add_command(diagnose)
 cli.add_command(endurance)
 cli.add_command(qualify)
 cli.add_command(plan)

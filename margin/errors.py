@@ -2,6 +2,7 @@
 
 MarginError          base of all others
 InvalidArgument      an argument that a function cannot take: an unknown option, a case in which nothing varies
+CauseError           a cause of a diagnosis that cannot be registered
 CaseError            a case that cannot be used; `faults` lists each fault with file, key, value, reason and remedy
 UnitError            a text that is no unit, or a unit of another dimension
 ElementError         a sensor, circuit or interface that cannot be registered, or is unknown
@@ -12,6 +13,7 @@ EvaluationError      a force error that is not a number
 FailedEvaluations    a function of one's own under sensitivity analysis that gives no finite output
 DependentGroups      dependent factors in different groups
 BadDesign            points of a sensitivity analysis that cannot be made
+ObservationError     readings of a prototype that cannot be used
 RareEventError       a failure probability that cannot be estimated from what was given
 SizingError          a table of parts, or a wish, that no design can be sought with
 NotComparable        two cases without a common option, or with different requirements or loads
@@ -58,6 +60,8 @@ if TYPE_CHECKING:
     from margin.case.units import UnitError
     from margin.chain.registry import ElementError
     from margin.design.sizing.part_table import SizingError
+    from margin.diagnosis.catalogue import CauseError
+    from margin.diagnosis.observation import ObservationError
     from margin.drafted_case import FileExists
     from margin.estimates.compare import NotComparable
     from margin.estimates.rare.limit import RareEventError
@@ -73,6 +77,7 @@ _HOME = {
     "BadDesign": "margin.estimates.sensitivity.scrambled_points",
     "BenchDataError": "margin.bench.errors",
     "CannotCompile": "margin.backends.compiled.choose",
+    "CauseError": "margin.diagnosis.catalogue",
     "CaseError": "margin.case.faults",
     "ClusterError": "margin.backends.cluster.workers",
     "DependentGroups": "margin.estimates.sensitivity.grouping",
@@ -90,6 +95,7 @@ _HOME = {
     "NotMeasurableError": "margin.bench.errors",
     "NotOnDevice": "margin.backends.device.device_array",
     "NotPositiveDefinite": "distributions.dependence",
+    "ObservationError": "margin.diagnosis.observation",
     "RareEventError": "margin.estimates.rare.limit",
     "RunFolderError": "margin.propagation.store",
     "SizingError": "margin.design.sizing.part_table",
@@ -99,11 +105,11 @@ _HOME = {
 }
 
 __all__ = [
-    "BadDesign", "BenchDataError", "CannotCompile", "CaseError", "ClusterError", "DependentGroups", "ElementError",
-    "EvaluationError", "FailedEvaluations", "FileExists", "FolderNotOurs", "GpuUnavailable", "InvalidArgument",
-    "InvalidParameter", "MarginError", "NoDensity", "NotComparable", "NotMeasurableError", "NotOnDevice",
-    "NotPositiveDefinite", "RareEventError", "RunFolderError", "SizingError", "UnitError", "UnlikeWorker",
-    "UnreadableResults",
+    "BadDesign", "BenchDataError", "CannotCompile", "CaseError", "CauseError", "ClusterError", "DependentGroups",
+    "ElementError", "EvaluationError", "FailedEvaluations", "FileExists", "FolderNotOurs", "GpuUnavailable",
+    "InvalidArgument", "InvalidParameter", "MarginError", "NoDensity", "NotComparable", "NotMeasurableError",
+    "NotOnDevice", "NotPositiveDefinite", "ObservationError", "RareEventError", "RunFolderError", "SizingError",
+    "UnitError", "UnlikeWorker", "UnreadableResults",
 ]  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""The gripper case from its inputs to the next measurement, cell by cell.
+"""The gripper case from its inputs to the next measurement and the first prototype, cell by cell.
 
 Run it as a script, `python cases/gripper_amplifier/walk_through.py FOLDER` (figures go to FOLDER), or cell by cell in
 an editor that knows `# %%`.
@@ -59,3 +59,11 @@ ahead = margin.characterise(
 if ahead.outlook is not None:
     print(ahead.outlook.table.to_string(index=False))
     ahead.interval_over_sensors().savefig(FIGURES / "interval-over-sensors.svg")
+
+# %% Prototype: a calibrated finger reads low; what is unusual about it, why, and what to test next
+prototype = margin.diagnose(
+    HERE / "prototype.csv", HERE / "case.toml", option="two points, 2 reloads, thermometer"
+)
+print(prototype)
+prototype.error_over_load().savefig(FIGURES / "prototype-error.svg")
+prototype.figures_by_position().savefig(FIGURES / "prototype-figures.svg")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from functools import lru_cache
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
+import pandas as pd
 from bench_rows import bench_frame
 from few_parts import few_parts
 from gain_designs import file_of, gain_case
@@ -15,6 +17,7 @@ from turning_cases import line_case
 import margin
 from margin.case.types import Case
 from margin.design.measures import read_measures
+from margin.diagnosis import causes_found
 from margin.service.endurance import Drift, LifeData
 from margin.service.life_fits import Lives, fit_life
 from margin.validation.line import Line
@@ -62,6 +65,7 @@ def results() -> dict[str, Any]:
         "accept": margin.accept(
             case(), "one-point", risk="20 %", limits=[0.9], cost_bad=50.0, cost_good=4.0, workers=1
         ),
+        "diagnosis": _diagnosis(),
         "lives": _lives(),
         "drift": _drift(),
         "qualification": margin.qualify(0.9, 0.9, tested=22),
@@ -73,6 +77,24 @@ def results() -> dict[str, Any]:
         "improve": margin.improve(parts, read_measures(file_of(400.0, 1.0), parts), workers=1),
         "validation": margin.ValidationStudy(lines, 1),
     }
+
+
+def _diagnosis() -> margin.DiagnoseStudy:
+    """A calibrated pad that reports an eighth less than is applied; causes from few draws."""
+
+    def reported(share: float, branch: str, load: float) -> float:
+        return share * load * (1.0 + (branch == "down") * load * (60.0 - load) / 4e4)
+
+    rows = [
+        (run, branch, load, 25.0, reported(share, branch, load), "N")
+        for run, share in enumerate((0.88, 0.90, 0.875))
+        for branch, loads in (("up", (0.0, 6.0, 20.0, 40.0, 60.0)), ("down", (40.0, 20.0, 6.0, 0.0)))
+        for load in loads
+    ]
+    columns = ["run", "branch", "load_N", "temperature_degC", "output", "output_unit"]
+    data = pd.DataFrame(rows, columns=columns)
+    with patch.multiple(causes_found, UNITS=150, SIZES=4, TEST_UNITS=80, SAMPLES=10):
+        return margin.diagnose(data, case(), option="one-point", units=1000)
 
 
 def _lives() -> margin.LifeStudy:

@@ -61,6 +61,7 @@ EVERY = [
         "bench": ("components", "differences", "fits", "merits", "missing"),
         "rare": ("parts",),
         "accept": ("limits", "rules"),
+        "diagnosis": ("causes", "figures", "missing", "steps", "tests"),
         "lives": ("lives",),
         "drift": ("rates",),
         "qualification": ("plans",),

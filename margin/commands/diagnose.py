@@ -1,0 +1,138 @@
+"""`margin diagnose`: what of a prototype is unusual against its baseline."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from margin.commands.common import (
+    OF_CHANGES,
+    OF_ELEMENTS,
+    OF_OUT,
+    OF_QUIET,
+    OF_REPLACE,
+    OF_SEED,
+    Asked,
+    faults_shown,
+    load,
+    shown_and_saved,
+)
+
+NOTHING_UNUSUAL, UNUSUAL = 0, 1
+
+
+@click.command(epilog="Exit codes: 0 nothing unusual, 1 something is unusual, 2 bad input, 130 interrupted.")
+@click.argument("data", type=click.Path(path_type=Path))
+@click.option(
+    "--case",
+    "case_file",
+    type=click.Path(path_type=Path),
+    metavar="CASE.toml",
+    help="Case of the prototype, whose spreads are the baseline.",
+)
+@click.option(
+    "--baseline",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Bench data of other sensors, or a fitted model made from them, as baseline in place of the case.",
+)
+@click.option(
+    "--option", metavar="NAME", help="Calibration by which the firmware reports loads; else the first."
+)
+@click.option("--sensor", metavar="NAME", help="The prototype, where DATA holds several sensors.")
+@click.option("--circuit", metavar="NAME", help="Only readings with this circuit; without it the first.")
+@click.option("--interface", metavar="NAME", help="Only readings with this interface; without it the first.")
+@click.option(
+    "--circuits",
+    type=click.Path(path_type=Path),
+    metavar="FILE.toml",
+    help="Circuits that turn voltages into conductance; without it DATA.circuits.toml, else the case's own circuit.",
+)
+@click.option("--output-unit", metavar="UNIT", help="Unit of readings whose column states none, such as N.")
+@click.option(
+    "--mapping",
+    type=click.Path(path_type=Path),
+    metavar="FILE.toml",
+    help="File that states the columns; without it DATA.columns.toml beside the data.",
+)
+@click.option("--confidence", type=click.FloatRange(0.5, 1.0, max_open=True), default=0.95, show_default=True)
+@click.option(
+    "--units", type=click.IntRange(min=100), default=5000, show_default=True, help="Units drawn of the case."
+)
+@click.option("--no-causes", is_flag=True, help="Compare only; rank no causes of what is unusual.")
+@OF_SEED
+@OF_CHANGES
+@OF_ELEMENTS
+@OF_OUT
+@OF_REPLACE
+@OF_QUIET
+def diagnose(
+    data: Path,
+    case_file: Path | None,
+    baseline: Path | None,
+    option: str | None,
+    sensor: str | None,
+    circuit: str | None,
+    interface: str | None,
+    circuits: Path | None,
+    output_unit: str | None,
+    mapping: Path | None,
+    confidence: float,
+    units: int,
+    no_causes: bool,
+    seed: int | None,
+    changes: tuple[str, ...],
+    elements: tuple[Path, ...],
+    out: Path | None,
+    replace: bool,
+    quiet: bool,
+) -> None:
+    """What is unusual about the prototype in DATA (as for margin bench) against its case or bench baseline."""
+    asked = Asked(changes=changes, elements=elements, out=out, quiet=quiet)
+    with faults_shown():
+        from margin.diagnose_study import diagnose as run_diagnose
+        from margin.report.manifest import subject_of_bench
+
+        case = None if case_file is None else load(case_file, asked)
+        words = ["margin", "diagnose", str(data)]
+        for name, values in (
+            ("--case", [] if case_file is None else [case_file]),
+            ("--circuits", [] if circuits is None else [circuits]),
+            ("--output-unit", [] if output_unit is None else [output_unit]),
+            ("--mapping", [] if mapping is None else [mapping]),
+            ("--confidence", [] if confidence == 0.95 else [confidence]),
+            ("--units", [] if units == 5000 else [units]),
+            ("--seed", [] if seed is None else [seed]),
+            ("--change", changes),
+            ("--elements", elements),
+        ):
+            for value in values:
+                words += [name, str(value)]
+        words += ["--no-causes"] if no_causes else []
+        study = shown_and_saved(
+            lambda stage: run_diagnose(
+                data,
+                case,
+                baseline=baseline,
+                option=option,
+                sensor=sensor,
+                circuit=circuit,
+                interface=interface,
+                circuits=circuits,
+                confidence=confidence,
+                units=units,
+                seed=seed,
+                causes=not no_causes,
+                output_unit=output_unit,
+                mapping=mapping,
+                command=words,
+                stage=stage,
+            ),
+            subject_of_bench(data),
+            out=out,
+            replace=replace,
+            quiet=quiet,
+        )
+    sys.exit(NOTHING_UNUSUAL if study.nothing_unusual else UNUSUAL)

@@ -1,0 +1,50 @@
+"""Causes of what a comparison with a case found, and the tests that would tell more."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from margin.case.types import Case
+from margin.diagnosis.baseline import Baseline
+from margin.diagnosis.likelihood import predict
+from margin.diagnosis.next_test import ProposedTest, inquiry_of
+from margin.diagnosis.observation import Observation, Plan, Step
+from margin.diagnosis.prototype import Prototype
+from margin.diagnosis.ranking import Diagnosis, diagnose
+
+UNITS, SIZES, TEST_UNITS, SAMPLES = 500, 8, 200, 30
+"""Units drawn for each size of each cause, sizes, units drawn for each test, outcomes of each."""
+
+LEAST_INFORMATION = 0.01
+"""Bits below which a test is not worth naming."""
+
+
+@dataclass(frozen=True)
+class CausesFound:
+    """Causes by falling probability, with classes that act alike, and further tests by information for their effort."""
+
+    ranking: Diagnosis
+    tests: tuple[ProposedTest, ...]
+
+
+def why_no_causes(prototype: Prototype, baseline: Baseline) -> str | None:
+    """Why causes cannot be ranked for these readings; None where they can."""
+    if baseline.by != "case":
+        return "causes are ranked against a case: compare with the case in place of the bench"
+    if prototype.quantity in ("conductance", "ratio"):
+        return "the readings are of the sensor by itself: give those of the finished prototype (voltage, code or loads)"
+    return None
+
+
+def causes_found(case: Case, prototype: Prototype, baseline: Baseline) -> CausesFound:
+    """Rank the causes of the catalogue by the runs of the prototype; its hold is left to the comparison."""
+    shape, dwell = baseline.shape, case.design_curve.dwell
+    steps = tuple(
+        Step(float(load), float(down), dwell, prototype.temperature)
+        for load, down in zip(shape.loads, shape.descending, strict=True)
+    )
+    plan = Plan(steps, shape.runs, baseline.option)
+    observation = Observation(plan, baseline.indicated, prototype.label)
+    ranking = diagnose(predict(case, plan, units=UNITS, sizes=SIZES), observation)
+    tests = inquiry_of(ranking, units=TEST_UNITS).ranked(SAMPLES)
+    return CausesFound(ranking, tuple(test for test in tests if test.information >= LEAST_INFORMATION))

@@ -1,0 +1,160 @@
+"""Tests that tell sensor, mechanics and circuit of a prototype apart, and what the engine predicts for them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from margin.case.types import Case, Role
+from margin.diagnosis.observation import Plan, Step, condense
+from margin.diagnosis.situation import Situation, draw_readings, exact, has, nominal, with_nominal
+
+Array = NDArray[np.float64]
+
+OTHER_UNIT = 7_919
+"""Added to the seed for the parts of a good unit."""
+
+
+@dataclass(frozen=True)
+class FurtherTest:
+    """One test of a prototype.
+
+    minutes  effort, without setting up (common practice, no source)
+    cycle    load cycle of the test, from that of the observation
+    exact    roles that a fixture or circuit of the bench with known values stands for
+    swapped  roles that a good unit lends; again: the prototype is calibrated again as it is now
+    """
+
+    name: str
+    minutes: float
+    cycle: Callable[[Plan], Plan] = field(repr=False)
+    exact: frozenset[Role] = frozenset()
+    swapped: frozenset[Role] = frozenset()
+    again: bool = False
+
+    def outcome(self, situation: Situation, plan: Plan, units: int, seed: int) -> Array:
+        """Features of drawn outcomes, (unit, feature); the same seed gives the units of the observation."""
+        test = self.cycle(plan)
+        changed = self._arranged(situation)
+        drawn = draw_readings(changed, test, units, seed, self.swapped, seed + OTHER_UNIT)
+        return condense(test, drawn)
+
+    def _arranged(self, situation: Situation) -> Situation:
+        """The prototype with these parts in place of its own."""
+        replaced = self.exact | self.swapped
+        design = situation.firmware if "firmware" not in replaced else situation.designed
+        elements = dict(situation.built.elements)
+        for role in replaced:
+            spec = situation.designed.elements[role]
+            elements[role] = exact(spec) if role in self.exact else spec
+        built = replace(situation.built, elements=elements)
+        if "sensor" in self.exact and has(built, "sensor.lead_resistance"):
+            lead = nominal(situation.built, "sensor.lead_resistance")
+            built = with_nominal(built, {"sensor.lead_resistance": lead})
+        found = replace(situation, built=built, firmware=design)
+        if "interface" in replaced:
+            found = replace(found, paths=())
+        if "circuit" in replaced:
+            found = replace(found, lag=0.0)
+        if self.exact and "sensor" not in self.exact:
+            found = replace(found, warming=0.0)
+        if self.again:
+            found = replace(found, calibrated=found.built, branches=None)
+        return found
+
+
+def shunt_resistance(gauge: float, gauge_factor: float, strain: float) -> float:
+    """Resistor, ohm, across one gauge of a bridge that stands for a compressive strain: R / (GF strain) - R.
+
+    Shunt calibration of a quarter bridge (handbook formula, from memory); strain as a number, 0.001 for 1000
+    microstrain.
+
+    >>> round(shunt_resistance(120.0, 2.0, 0.001))
+    59880
+    """
+    return gauge / (gauge_factor * strain) - gauge
+
+
+def further_tests(case: Case, plan: Plan) -> tuple[FurtherTest, ...]:
+    """Tests that suit the chain of a case and add to what the plan has already."""
+    bridge = getattr(case.elements["sensor"].cls, "output_kind", "") == "ratio" or (
+        case.elements["sensor"].options.get("output_kind") == "ratio"
+    )
+    substitute = "shunt calibration of the bridge" if bridge else "fixed resistor in place of the sensor"
+    found = [
+        FurtherTest(substitute, 5.0 if bridge else 10.0, _rising, exact=frozenset({"sensor", "interface"})),
+        FurtherTest(
+            "known voltage at the converter", 15.0, _rising, exact=frozenset({"sensor", "interface", "circuit"})
+        ),
+        FurtherTest(
+            "sensor back on the bench", 30.0, _bench,
+            exact=frozenset({"interface", "circuit", "converter", "firmware"}),
+        ),
+        FurtherTest(
+            "circuit board of a good unit", 20.0, _bench, swapped=frozenset({"circuit", "converter", "firmware"})
+        ),
+        FurtherTest("sensor of a good unit", 30.0, _bench, swapped=frozenset({"sensor"})),
+        FurtherTest("concentrator and housing of a good unit", 30.0, _bench, swapped=frozenset({"interface"})),
+        FurtherTest("hold at the top load", 5.0, _hold),
+        FurtherTest("slow and fast cycle", 10.0, _slow_and_fast),
+        FurtherTest("another temperature", 90.0, _warmed),
+    ]  # fmt: skip
+    if not plan.of("descending").any():
+        found.append(FurtherTest("readings while unloading", 5.0, _unloading))
+    if plan.option is not None:
+        found.append(FurtherTest("calibrate again", 15.0, lambda p: p, again=True))
+    return tuple(found)
+
+
+def _base(plan: Plan) -> Step:
+    return plan.steps[0]
+
+
+def _loads(plan: Plan) -> list[float]:
+    return sorted({step.load for step in plan.steps if step.load > 0.0})
+
+
+def _up(plan: Plan) -> list[Step]:
+    base = _base(plan)
+    return [replace(base, load=load, descending=0.0) for load in (0.0, *_loads(plan))]
+
+
+def _rising(plan: Plan) -> Plan:
+    """Ascending steps alone, read by the design curve."""
+    return Plan(tuple(_up(plan)), 3, None, plan.age)
+
+
+def _bench(plan: Plan) -> Plan:
+    """The load cycle of the observation, read by the design curve."""
+    return replace(plan, option=None)
+
+
+def _unloading(plan: Plan) -> Plan:
+    down = [replace(step, descending=1.0) for step in reversed(_up(plan)[:-1])]
+    return replace(plan, steps=(*_up(plan), *down))
+
+
+def _hold(plan: Plan) -> Plan:
+    top = _up(plan)[-1]
+    held = [replace(top, dwell=top.dwell * factor) for factor in (10.0, 100.0)]
+    return replace(plan, steps=(*_up(plan)[:1], top, *held))
+
+
+def _slow_and_fast(plan: Plan) -> Plan:
+    """Cycles with a dwell ten times as short and thirty times as long."""
+    steps: list[Step] = []
+    loads = _loads(plan)
+    for factor in (1.0, 0.1, 30.0):
+        base = replace(_base(plan), dwell=_base(plan).dwell * factor)
+        middle = loads[len(loads) // 2 - 1]
+        steps += [replace(base, load=0.0), replace(base, load=middle), replace(base, load=loads[-1])]
+        steps += [replace(base, load=middle, descending=1.0)]
+    return replace(plan, steps=tuple(steps))
+
+
+def _warmed(plan: Plan) -> Plan:
+    up = _up(plan)
+    return replace(plan, steps=(*up, *(replace(step, temperature=step.temperature + 15.0) for step in up)))

@@ -1,0 +1,228 @@
+"""The next test of a prototype: the one expected to tell most about its cause for its effort."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from margin.case.types import Case
+from margin.diagnosis.further_tests import FurtherTest, further_tests
+from margin.diagnosis.likelihood import LEAST_UNLOADED, LEAST_VARIANCE, SEED, size_quantiles
+from margin.diagnosis.observation import Plan, condense
+from margin.diagnosis.ranking import NOTHING, Diagnosis
+from margin.diagnosis.situation import Situation, as_designed, draw_readings
+
+Array = NDArray[np.float64]
+
+SETTING_UP = 30.0
+"""Minutes that any test takes besides its own effort: setting up and evaluating it (common practice, no source)."""
+
+LEAST_PROBABILITY = 0.01
+"""Probability below which a cause is left out of the choice of a test."""
+
+RESOLUTION = 5e-4
+"""Standard deviation added to every feature of an outcome: as a logarithm, a twentieth of a percent."""
+
+QUANTILES = (0.1, 0.3, 0.5, 0.7, 0.9)
+"""Quantiles of the size by which a cause is stood for."""
+
+STRONGEST = 8
+"""Most causes among which a test is chosen."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One cause at one size.
+
+    weight  probability; known: features of drawn units in all that was observed so far, (unit, feature)
+    """
+
+    name: str
+    part: str
+    situation: Situation
+    weight: float
+    known: Array
+
+
+@dataclass(frozen=True)
+class ProposedTest:
+    """A test with the information, in bits, that it is expected to give about the cause; score: per hour.
+
+    separates  names of the causes between which its outcome most likely decides
+    """
+
+    test: FurtherTest
+    information: float
+    score: float
+    separates: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """Name of the test."""
+        return self.test.name
+
+
+@dataclass(frozen=True)
+class Inquiry:
+    """What is known of a prototype while its cause is searched: candidates, and the features observed so far.
+
+    observed  (feature,) of the observation and of all tests since
+    """
+
+    case: Case
+    plan: Plan
+    candidates: tuple[Candidate, ...]
+    observed: Array
+    seed: int = SEED
+    done: tuple[str, ...] = ()
+
+    @property
+    def probabilities(self) -> dict[str, float]:
+        """Of every cause among the candidates, by falling probability."""
+        return self._summed([c.name for c in self.candidates])
+
+    @property
+    def parts(self) -> dict[str, float]:
+        """Of every part that the cause may lie in, by falling probability."""
+        return self._summed([c.part for c in self.candidates])
+
+    def _summed(self, labels: Sequence[str]) -> dict[str, float]:
+        found: dict[str, float] = {}
+        for label, candidate in zip(labels, self.candidates, strict=True):
+            found[label] = found.get(label, 0.0) + candidate.weight
+        return dict(sorted(found.items(), key=lambda each: -each[1]))
+
+    def tests(self) -> tuple[FurtherTest, ...]:
+        """Tests that have not been made."""
+        return tuple(t for t in further_tests(self.case, self.plan) if t.name not in self.done)
+
+    def ranked(self, samples: int = 60) -> tuple[ProposedTest, ...]:
+        """Tests by falling expected information for their effort."""
+        found = [self._proposed(test, samples) for test in self.tests()]
+        return tuple(sorted(found, key=lambda each: -each.score))
+
+    def after(self, test: FurtherTest, outcome: Array) -> Inquiry:
+        """What is known once a test had this outcome, features (feature,)."""
+        units = self.candidates[0].known.shape[0]
+        draws = [test.outcome(c.situation, self.plan, units, self.seed) for c in self.candidates]
+        added = _added(test.cycle(self.plan), draws[0])
+        logs = np.array(
+            [
+                np.log(max(c.weight, 1e-300))
+                + _Outcome(c.known, drawn, self.observed, added).log_density(outcome[None])[0]
+                for c, drawn in zip(self.candidates, draws, strict=True)
+            ]
+        )
+        weights = np.exp(logs - logsumexp(logs))
+        candidates = tuple(
+            replace(c, weight=float(w), known=np.concatenate([c.known, drawn], axis=1))
+            for c, w, drawn in zip(self.candidates, weights, draws, strict=True)
+        )
+        return replace(
+            self,
+            candidates=candidates,
+            observed=np.concatenate([self.observed, outcome]),
+            done=(*self.done, test.name),
+        )
+
+    def _proposed(self, test: FurtherTest, samples: int) -> ProposedTest:
+        """Mutual information between cause and outcome, by samples of the outcome from every candidate."""
+        units = self.candidates[0].known.shape[0]
+        draws = [test.outcome(c.situation, self.plan, units, self.seed) for c in self.candidates]
+        added = _added(test.cycle(self.plan), draws[0])
+        outcomes = [
+            _Outcome(c.known, drawn, self.observed, added)
+            for c, drawn in zip(self.candidates, draws, strict=True)
+        ]
+        rng = np.random.default_rng(self.seed)
+        normal = rng.normal(size=(samples, draws[0].shape[1]))
+        weights = np.array([c.weight for c in self.candidates])
+        names = np.array([c.name for c in self.candidates])
+        shares = self.probabilities
+        bits, decided = 0.0, dict.fromkeys(shares, 0.0)
+        for candidate, outcome in zip(self.candidates, outcomes, strict=True):
+            seen = outcome.mean + normal @ outcome.root.T
+            logs = (
+                np.array([o.log_density(seen) for o in outcomes])
+                + np.log(np.maximum(weights, 1e-300))[:, None]
+            )
+            every = logsumexp(logs, axis=0)
+            own = logsumexp(logs[names == candidate.name], axis=0)
+            gained = float(np.mean(own - every) - np.log(shares[candidate.name])) / np.log(2.0)
+            bits += candidate.weight * gained
+            decided[candidate.name] += candidate.weight / shares[candidate.name] * gained
+        leading = [name for name, share in shares.items() if share >= 0.05 and decided[name] > 0.3]
+        information = max(bits, 0.0)
+        return ProposedTest(
+            test, information, 60.0 * information / (SETTING_UP + test.minutes), tuple(leading)
+        )
+
+
+class _Outcome:
+    """Normal distribution of the outcome of a test, given what was observed, from joint draws of the same units."""
+
+    def __init__(self, known: Array, drawn: Array, observed: Array, added: Array) -> None:
+        at = known.mean(axis=0)
+        centred, other = known - at, drawn - drawn.mean(axis=0)
+        count = known.shape[0] - 1
+        own = centred.T @ centred / count
+        # the observation may lie outside what few draws resolve
+        own += np.diag(0.02 * np.diag(own) + RESOLUTION**2)
+        lever = np.linalg.solve(own, centred.T @ other / count).T
+        surprise = observed - at
+        # a normal distribution says nothing of an observation far from its draws: the correction is held to its scale
+        far = float(np.sqrt(surprise @ np.linalg.solve(own, surprise) / surprise.size))
+        self.mean: Array = drawn.mean(axis=0) + lever @ surprise / max(far / 2.0, 1.0)
+        left = other.T @ other / count - lever @ (centred.T @ other / count)
+        self.root: Array = np.linalg.cholesky(0.5 * (left + left.T) + np.diag(added))
+        self._inverse = np.linalg.inv(self.root)
+        self._log_det = 2.0 * float(np.sum(np.log(np.diag(self.root))))
+
+    def log_density(self, outcome: Array) -> Array:
+        """(outcome,), of outcomes (outcome, feature): multivariate t, as spreads are estimated from few draws."""
+        nu, p = 10.0, outcome.shape[1]
+        squared = np.sum(((outcome - self.mean) @ self._inverse.T) ** 2, axis=1)
+        result: Array = -0.5 * self._log_det - 0.5 * (nu + p) * np.log1p(squared / (nu - 2.0))
+        return result
+
+
+def _added(plan: Plan, drawn: Array) -> Array:
+    """Variance that is added to each feature of an outcome, (feature,)."""
+    unloaded = np.array([all(plan.steps[place].load == 0.0 for place in f.steps) for f in plan.features])
+    share = np.where(unloaded, LEAST_UNLOADED, LEAST_VARIANCE)
+    result: Array = (share + 0.02) * drawn.var(axis=0) + RESOLUTION**2
+    return result
+
+
+def inquiry_of(diagnosis: Diagnosis, *, units: int = 300) -> Inquiry:
+    """What a diagnosis leaves open: its causes at quantiles of their sizes, with their probabilities.
+
+    units  prototypes drawn for each of them
+    """
+    predicted = diagnosis.predicted
+    case, plan = predicted.case, predicted.plan
+    named = {cause.name: (place, cause) for place, cause in enumerate(predicted.causes)}
+    base = as_designed(case)
+    chosen: list[tuple[str, str, Situation, float]] = []
+    if diagnosis.nothing >= LEAST_PROBABILITY:
+        chosen.append((NOTHING, NOTHING, base, diagnosis.nothing))
+    for ranked in diagnosis.causes[:STRONGEST]:
+        if ranked.probability < LEAST_PROBABILITY and chosen:
+            continue
+        place, cause = named[ranked.name]
+        which = predicted.segments.owner == place
+        for size in size_quantiles(predicted.segments, diagnosis.found, which, QUANTILES):
+            weight = ranked.probability / len(QUANTILES)
+            chosen.append((ranked.name, ranked.part, cause.apply(base, float(size)), weight))
+    total = sum(weight for *_, weight in chosen)
+    candidates = tuple(
+        Candidate(
+            name, part, situation, weight / total, condense(plan, draw_readings(situation, plan, units, SEED))
+        )
+        for name, part, situation, weight in chosen
+    )
+    return Inquiry(case, plan, candidates, diagnosis.observation.features)
