@@ -10,6 +10,7 @@ characterise  bench data to figures of merit, fits and spreads
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and the most probable failing unit
 accept    acceptance test: test limit and guard band by consumer's and producer's risk
+age       yield over the time in service, life of the units, recalibration interval
 endurance  lives, or a drift, of endurance data with censoring
 qualify   tests that show a life, and what a finished test shows
 validate  compare the program with exact values
@@ -17,9 +18,9 @@ register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `Qualification`, `ValidationStudy`) print
-one screen, show themselves in a notebook, have tables as pandas frames, draw figures as matplotlib figures and save a
-report.
+`RareStudy`, `AcceptStudy`, `AgeStudy`, `Characterisation`, `DriftStudy`, `LifeStudy`, `Qualification`,
+`ValidationStudy`) print one screen, show themselves in a notebook, have tables as pandas frames, draw figures as
+matplotlib figures and save a report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point'.
 
@@ -44,6 +45,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from margin import errors
     from margin.accept_study import AcceptStudy, accept
+    from margin.age_study import AgeStudy, age
     from margin.bench_study import Characterisation, characterise
     from margin.case.types import Case
     from margin.chain.registry import register
@@ -58,8 +60,8 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "PairedStudy",
-    "Qualification", "RareStudy", "Study", "ValidationStudy", "accept", "budget", "change", "characterise",
+    "AcceptStudy", "AgeStudy", "BudgetStudy", "Case", "Characterisation", "DriftStudy", "LifeStudy", "PairedStudy",
+    "Qualification", "RareStudy", "Study", "ValidationStudy", "accept", "age", "budget", "change", "characterise",
     "compare", "draft", "endurance", "errors", "estimate", "load", "problem", "qualify", "rare", "register",
     "validate",
 ]  # fmt: skip
@@ -69,6 +71,7 @@ _HOME = {
     **dict.fromkeys(("budget", "change", "compare", "estimate", "load"), "margin.study"),
     **dict.fromkeys(("RareStudy", "rare"), "margin.rare_study"),
     **dict.fromkeys(("AcceptStudy", "accept"), "margin.accept_study"),
+    **dict.fromkeys(("AgeStudy", "age"), "margin.age_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
     **dict.fromkeys(

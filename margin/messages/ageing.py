@@ -5,8 +5,10 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 
+from margin.design.acceptance.choice import least_outer
 from margin.estimates import numbers
 from margin.estimates.yield_result import Yield
+from margin.service.field import Action
 from margin.service.life_fits import LifeFit
 from margin.service.over_age import YEAR, AgeResult, AtAge
 
@@ -31,16 +33,19 @@ NO_AGEING = (
     "Nothing in this case ages: the yield is that of new units at every age. State ageing, such as "
     "--change sensor.ageing='1 % +/- 0.4 %' (loss per decade of hours; margin endurance finds it from data)."
 )
-FROZEN = "Gain in yield at each age where one part does not age, on the same draws; such gains need not add up."
+FROZEN = (
+    "Gain in yield at each age where one part does not age, on the same draws; such gains need not add up."
+)
 
 
 def time_text(hours: float | None) -> str:
     """A time in service: '342 h', '2.5 years'; None: beyond the last age."""
     if hours is None:
         return "beyond the last age"
-    if hours < 0.5 * YEAR:
+    if hours < YEAR:
         return numbers.plain(hours, digits=3) + "\N{NO-BREAK SPACE}h"
-    return numbers.plain(hours / YEAR, digits=3) + "\N{NO-BREAK SPACE}years"
+    years = numbers.plain(hours / YEAR, digits=3)
+    return f"{years}\N{NO-BREAK SPACE}year{'' if years == '1' else 's'}"
 
 
 def yield_text(found: Yield) -> str:
@@ -59,6 +64,8 @@ def headline(found: AgeResult) -> str:
     if found.verdict == "conforms":
         return f"at least {_target(found)} conform up to {to} in service"
     first = _first(found, "does not conform")
+    if first is not None and first.age == 0.0:
+        return f"fewer than {_target(found)} of new units conform"
     if first is not None:
         return f"fewer than {_target(found)} conform from {time_text(first.age)} in service on"
     return f"the units drawn do not decide whether {_target(found)} conform up to {to}"
@@ -108,15 +115,19 @@ def how_sure(found: AgeResult) -> tuple[str, ...]:
     lines = [f"Intervals at {level} from {numbers.count(found.units)} simulated units."]
     if found.outer > 1:
         lines.append(
-            f"Verdicts and recalibration interval rest on the lower bound over {numbers.count(found.outer)} outer draws "
-            "(epistemic uncertainty)."
+            f"Verdicts and the recalibration interval hold the lower bound over {numbers.count(found.outer)} outer "
+            "draws (epistemic uncertainty)."
         )
         lines.append(
             "Fits of times to first non-conformity take units as independent: their intervals leave the epistemic "
             "uncertainty out."
         )
     if found.verdict == "undecided":
-        lines.append(f"Draw more units to decide, such as --units {4 * found.asked}.")
+        least = least_outer(found.case.requirement.confidence)
+        few = 1 < found.outer < least
+        outer = f" --change study.outer={4 * least}" if few else ""
+        units = max(4 * found.asked, 64 * 4 * least) if few else 4 * found.asked
+        lines.append(f"Draw more to decide, such as --units {units}{outer}.")
     return tuple(lines)
 
 
@@ -129,7 +140,9 @@ def passages(found: AgeResult) -> tuple[str, ...]:
         f"{numbers.count(seen.aged_out)} of the other {numbers.count(sound)} fail by {time_text(found.horizon)}."
     ]
     if found.case.requirement.counts == "readings":
-        lines.append("The requirement counts readings: a unit fails here at its first reading that does not conform.")
+        lines.append(
+            "The requirement counts readings: a unit fails here at its first reading that does not conform."
+        )
     if found.fits.reason:
         return (*lines, f"No distribution of lives is fitted: {found.fits.reason}.")
     return (*lines, *(fit_text(found, fit) for fit in found.fits.fits))
@@ -153,14 +166,20 @@ def actions(found: AgeResult) -> tuple[str, ...]:
     lines = []
     for action, field in zip(found.actions, found.fields, strict=True):
         lowest = min(range(len(found.ages)), key=lambda k: field.yields[k].bound.value)
+        cost = cost_text(action.times, action.seconds)
         need = found.case.requirement.target
         verdicts = {each.verdict(need) for each in field.yields}
         verdict = next((v for v in ("does not conform", "undecided") if v in verdicts), "conforms")
         lines.append(
-            f"{action.name[0].upper()}{action.name[1:]}, {action.what}: {verdict}; lowest yield "
-            f"{yield_text(field.yields[lowest])} at {time_text(found.ages[lowest].age)}; {cost_text(action.times, action.seconds)}."
+            f"{action.name[0].upper()}{action.name[1:]}, {what_text(found, action)}: {verdict}; lowest yield "
+            f"{yield_text(field.yields[lowest])} at {time_text(found.ages[lowest].age)}; {cost}."
         )
     return tuple(lines)
+
+
+def what_text(found: AgeResult, action: Action) -> str:
+    """What is done, and how often."""
+    return action.what if action.times is None else f"{action.what} every {time_text(found.every)}"
 
 
 def cost_text(times: int | None, seconds: float) -> str:
@@ -177,15 +196,26 @@ def warnings(found: AgeResult) -> tuple[str, ...]:
 
 
 def command_of(
-    found: AgeResult, start: Sequence[str] = (), years: float = 5.0, points: int = 9, ages: Sequence[float] = ()
+    found: AgeResult,
+    start: Sequence[str] = (),
+    years: float = 5.0,
+    points: int = 9,
+    ages: Sequence[float] = (),
 ) -> str:
     """The command that gives this result again. start: its words up to the case and its changes."""
     words = list(start) or ["margin", "age", str(found.case.path or "case.toml")]
     words += ["--option", found.option]
     if ages:
         for age in ages:
-            words += ["--age", f"{age!r} h"]
+            words += ["--age", f"{age:.15g} h"]
     else:
         words += ["--years", f"{years:g}", "--points", str(points)]
-    words += ["--every", f"{found.every!r} h", "--units", str(found.asked), "--seed", str(found.case.study.seed)]
+    words += [
+        "--every",
+        f"{found.every:.15g} h",
+        "--units",
+        str(found.asked),
+        "--seed",
+        str(found.case.study.seed),
+    ]
     return shlex.join(words)

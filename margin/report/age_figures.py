@@ -33,7 +33,9 @@ def yield_over_age(found: AgeResult, ax: Axes | None = None) -> Axes:
     axes.plot(ages, middle, color=style.BLUE, marker="s", ms=3.5, lw=1.5, label="as calibrated when new")
     for action, field, look in zip(found.actions, found.fields, _LOOKS, strict=False):
         values = [100.0 * each.sampled.value for each in field.yields]
-        axes.plot(ages, values, color=look.colour, ls=look.line, marker=look.marker, ms=3, lw=1.2, label=action.name)
+        axes.plot(
+            ages, values, color=look.colour, ls=look.line, marker=look.marker, ms=3, lw=1.2, label=action.name
+        )
     axes.axhline(100.0 * found.case.requirement.target, color=style.BLACK, lw=0.8, ls=DASHES)
     _age_axis(axes, ages)
     axes.set_ylabel("Conforming (%)")
@@ -45,7 +47,9 @@ def failed_over_age(found: AgeResult, ax: Axes | None = None) -> Axes:
     """Share failed, in percent, of the units that conform when new, over age; and each fit."""
     axes = style.axes_of(ax, 6.4, 3.0)
     ages = found.passages.ages
-    axes.plot(ages, 100.0 * found.passages.failed, color=style.BLACK, marker="o", ms=3.5, ls="none", label="units")
+    axes.plot(
+        ages, 100.0 * found.passages.failed, color=style.BLACK, marker="o", ms=3.5, ls="none", label="units"
+    )
     fine = np.concatenate([[0.0], np.geomspace(ages[1], ages[-1], 80)])
     for fit, look in zip(found.fits.fits, (_LOOKS[0], _LOOKS[1]), strict=False):
         failed = [0.0, *(100.0 * (1.0 - fit.reliability(float(age))) for age in fine[1:])]

@@ -5,10 +5,10 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable
 
-from margin.case.types import Case, Quantity
+from margin.case.types import Case, Quantity, Role
 from margin.chain.parameter import parameters_of
 
-PARTS = ("interface", "sensor", "circuit", "converter")
+PARTS: tuple[Role, ...] = ("interface", "sensor", "circuit", "converter")
 
 
 def ageing_quantities(case: Case) -> tuple[str, ...]:

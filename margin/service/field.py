@@ -38,7 +38,9 @@ class Action:
         return None if self.times is None else self.times * self.seconds
 
 
-def actions_of(case: Case, option: CalibrationSpec, ages: Sequence[float], every: float) -> tuple[Action, ...]:
+def actions_of(
+    case: Case, option: CalibrationSpec, ages: Sequence[float], every: float
+) -> tuple[Action, ...]:
     """Actions for units calibrated by `option`, the recalibrations every so many hours."""
     low, high = case.load_low, case.load_high
     one = (0.5 * (low + high),)
@@ -61,7 +63,7 @@ def actions_of(case: Case, option: CalibrationSpec, ages: Sequence[float], every
             temperature_correction=option.temperature_correction,
         )
         shown = " and ".join(f"{load:.4g} N" for load in loads)
-        what = f"recalibrated by {shown} every {every:.6g} h"
+        what = f"recalibrated by {shown}"
         course = Course(name, option, spec, since)
         cost = seconds_per_unit(spec, station, case.study.units_per_lot)
         found.append(Action(f"{name} recalibration", what, course, times, cost))

@@ -1,7 +1,7 @@
 """First time at which units no longer conform, from verdicts at a grid of ages.
 
-A unit that conforms at one age and no longer at the next failed in between (interval-censored); one that conforms at the
-last age has a life beyond it (right-censored). A unit that conforms again later has failed all the same: the first
+A unit that conforms at one age and no longer at the next failed in between (interval-censored); one that conforms at
+the last age has a life beyond it (right-censored). A unit that conforms again later has failed all the same: the first
 passage counts.
 """
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.case.types import CalibrationSpec, Case
+from margin.case.types import CalibrationSpec
 from margin.propagation.along_history import readings_of_use
 from margin.propagation.calibrated import Bench, Calibrated, calibrate
 from margin.propagation.draws import StreamSource
@@ -182,7 +182,9 @@ class _Calibrations:
 def _drawn_again(model: Model, source: StreamSource) -> StreamSource:
     """The same units at a calibration with placements, readings and climate of its own."""
     columns = (
-        factor.name + place for factor in model.factors for place in ("@calibration", "@unloaded, calibration")
+        factor.name + place
+        for factor in model.factors
+        for place in ("@calibration", "@unloaded, calibration")
     )
     return source.varied(Variant(source.scales, source.redrawn | frozenset(columns)))
 
@@ -215,6 +217,7 @@ def _tallied(frame: Frame, judged: Judged, block: Block) -> BlockTally:
     """Counts of units alone: the errors of every course and age would fill the memory."""
     shape = (len(frame.conditions), frame.loads.size)
     found = tally_counted(
-        frame, np.zeros((*shape, 1), dtype=np.int64), np.zeros(shape), np.zeros(shape), judged, block.start, block.section
+        frame, np.zeros((*shape, 1), dtype=np.int64), np.zeros(shape), np.zeros(shape), judged, block.start,
+        block.section,
     )  # fmt: skip
     return dataclasses.replace(found, largest=np.array([block.count], dtype=np.int64))

@@ -58,8 +58,9 @@ class Lives:
                 "above 0"
             )
         if self.failures < LEAST_FAILURES:
+            whole = int(self.counted.sum())
             raise InvalidArgument(
-                f"{self.failures} of {int(self.counted.sum())} units failed: a distribution is fitted to {LEAST_FAILURES} or more; "
+                f"{self.failures} of {whole} units failed: a distribution is fitted to {LEAST_FAILURES} or more; "
                 "with fewer, state a shape and use what the test shows (Weibayes)"
             )
 

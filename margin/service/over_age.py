@@ -150,7 +150,9 @@ def over_age(
             f"recalibration every {every:g} h: it takes a time above 0 and up to the last age, {horizon:g} h"
         )
     if horizon / every > 1e6:
-        raise InvalidArgument(f"recalibration every {every:g} h: that is more than a million times; write a longer one")
+        raise InvalidArgument(
+            f"recalibration every {every:g} h: that is more than a million times; write a longer one"
+        )
     spec = _option(case, option)
     drawn = at_age(_with_units(_aged(case, horizon), units), 0.0)
     drawn = dataclasses.replace(drawn, calibrations=(spec,))
@@ -189,7 +191,10 @@ def over_age(
         passages=passages,
         fits=fit_passages(passages),
         interval=RecalibrationInterval(
-            *(crossing(grid, [getattr(b, end) for b in bounds], need.target) for end in ("low", "value", "high"))
+            *(
+                crossing(grid, [getattr(b, end) for b in bounds], need.target)
+                for end in ("low", "value", "high")
+            )
         ),
         ageing=ageing,
         causes=tuple(compared[: len(ageing)]),
@@ -226,7 +231,10 @@ def _compared(
     for mine, theirs in zip(own, base, strict=True):
         (more, sizes), (less, _) = groups_of(frame, mine, column), groups_of(frame, theirs, column)
         difference = (more - less) / sizes
-        middle, half = float((more - less).sum() / sizes.sum()), float(section_half_width(difference, confidence))
+        middle, half = (
+            float((more - less).sum() / sizes.sum()),
+            float(section_half_width(difference, confidence)),
+        )
         gains.append(Estimate(middle, middle - half, middle + half))
     return Compared(name, tuple(yield_of(frame, tally, counts, confidence) for tally in own), tuple(gains))
 

@@ -44,11 +44,19 @@ def results() -> dict[str, Any]:
         "accept": margin.accept(
             case(), "one-point", risk="20 %", limits=[0.9], cost_bad=50.0, cost_good=4.0, workers=1
         ),
+        "age": margin.age(_ageing(), "one-point", points=4, units=400, workers=1),
         "lives": _lives(),
         "drift": _drift(),
         "qualification": margin.qualify(0.9, 0.9, tested=22),
         "validation": margin.ValidationStudy(lines, 1),
     }
+
+
+def _ageing() -> Case:
+    """The pad with a sensor that loses its sensitivity."""
+    return margin.change(
+        case(), {"sensor.ageing": "0.6 % +/- 0.3 %", "requirement.permissible_error": "12 % of reading"}
+    )
 
 
 def _lives() -> margin.LifeStudy:

@@ -50,6 +50,7 @@ EVERY = [
         ),
         "rare": ("failing_unit_by_factor",),
         "accept": ("risk_over_limit",),
+        "age": ("failed_over_age", "yield_over_age"),
         "lives": ("failed_over_life",),
     }.items()
     for name in names

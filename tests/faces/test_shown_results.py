@@ -16,7 +16,7 @@ from margin import errors
 from margin.case import read_case
 
 GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_amplifier" / "case.toml"
-KINDS = ("case", "study", "pair", "budget", "bench", "rare", "accept", "validation")
+KINDS = ("case", "study", "pair", "budget", "bench", "rare", "accept", "age", "validation")
 
 
 def words_of(text: str) -> set[str]:
@@ -123,6 +123,7 @@ CALLS = {
     "compare": lambda c: margin.compare(c, c, workers=1),
     "rare": lambda c: margin.rare(c, target_cv=0.5, budget=2000),
     "accept": lambda c: margin.accept(c, units=200, command=["margin", "accept"], workers=1),
+    "age": lambda c: margin.age(c, points=3, units=200, command=["margin", "age"], workers=1),
     "problem": lambda c: margin.problem(c)["names"],
     "characterise": lambda c: margin.characterise(GRIPPER.parent / "bench.csv", circuit="amplifier", case=c, units=200),
 }  # fmt: skip

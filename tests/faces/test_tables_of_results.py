@@ -61,6 +61,7 @@ EVERY = [
         "bench": ("components", "differences", "fits", "merits", "missing"),
         "rare": ("parts",),
         "accept": ("limits", "rules"),
+        "age": ("courses", "passages", "yields"),
         "lives": ("lives",),
         "drift": ("rates",),
         "qualification": ("plans",),
