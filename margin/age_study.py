@@ -88,7 +88,7 @@ class AgeStudy(Shown):
 
         Columns:
             after  [SI] h: the unit still conforms then; in the first row it does not conform when new
-            by     [SI] h: it does not conform then; infinite for units that conform at all ages
+            before [SI] h: it does not conform then; infinite for units that conform at all ages
             units  [1]  how many
         """
         return age_page.passages_frame(self.found)

@@ -70,7 +70,7 @@ def passages_frame(found: AgeResult) -> pd.DataFrame:
     """Units by the interval of their first non-conformity; see `AgeStudy.passages`."""
     ages = [0.0, *found.passages.ages.tolist()]
     ends = [*found.passages.ages.tolist(), float("inf")]
-    return pd.DataFrame({"after": ages, "by": ends, "units": found.passages.first})
+    return pd.DataFrame({"after": ages, "before": ends, "units": found.passages.first})
 
 
 def render(found: AgeResult, command: str, width: int | None = None) -> str:

@@ -211,7 +211,7 @@ def over_age(
 def crossing(ages: Sequence[float], values: Sequence[float], target: float) -> float | None:
     """Age at which values first fall below a target, linear between ages; 0 where the first does, None where none does.
 
-    >>> crossing([0.0, 100.0, 200.0], [0.99, 0.97, 0.93], 0.95)
+    >>> crossing([0.0, 100.0, 200.0], [1.0, 0.75, 0.25], 0.5)
     150.0
     """
     if values[0] < target:
