@@ -23,7 +23,8 @@ SAME_UNITS = (
 )
 IN_THE_FIELD = (
     "Recalibrations in the field have placements and readings of their own, with the reference, climate and times of "
-    "[station]; a yield at the age of one is that just before it. A re-zero keeps the first calibration."
+    "[station]; a yield at the age of one is that just before it. Yields are those at the ages studied: add others, such "
+    "as those of later recalibrations, by --age. A re-zero keeps the first calibration."
 )
 FIRST_PASSAGE = (
     "Times to first non-conformity are those of units that conform when new, without any action in the field. They are "

@@ -63,9 +63,12 @@ def failed_over_age(found: AgeResult, ax: Axes | None = None) -> Axes:
 def _age_axis(axes: Axes, ages: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> None:
     """Age on a scale that is linear below the first age and logarithmic above it."""
     axes.set_xscale("symlog", linthresh=float(ages[1]), linscale=0.5)
-    step = max(1, -(-(ages.size - 1) // 6))
-    ticks = [0.0, *ages[:0:-step][::-1]]
-    axes.set_xticks(ticks, [time_text(float(tick)).replace("\N{NO-BREAK SPACE}", " ") for tick in ticks])
+    ticks = [float(ages[-1])]
+    for age in ages[-2:0:-1]:
+        # each label is about as wide as a factor of 3 of the axis
+        ticks += [float(age)] if 3.0 * age <= ticks[-1] else []
+    ticks.append(0.0)
+    axes.set_xticks(ticks, [time_text(tick).replace("\N{NO-BREAK SPACE}", " ") for tick in ticks])
     axes.set_xticks([], minor=True)
     axes.set_xlim(0.0, 1.03 * float(ages[-1]))
     axes.set_xlabel("Time in service")
