@@ -54,7 +54,6 @@ class Station:
         0.0,
         level="calibration",
         minimum=0.0,
-        cause="ageing",
         doc="age of the unit at its calibration, time in service since production",
     )
     seconds_per_load: Value = parameter(

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from margin.design.acceptance.choice import least_outer
 from margin.estimates import numbers
 from margin.estimates.yield_result import Yield
+from margin.service.ageing import cycles_missing
 from margin.service.field import Action
 from margin.service.life_fits import LifeFit
 from margin.service.over_age import YEAR, AgeResult, AtAge
@@ -23,8 +24,8 @@ SAME_UNITS = (
 )
 IN_THE_FIELD = (
     "Recalibrations in the field have placements and readings of their own, with the reference, climate and times of "
-    "[station]; a yield at the age of one is that just before it. Yields are those at the ages studied: add others, such "
-    "as those of later recalibrations, by --age. A re-zero keeps the first calibration."
+    "[station]; a yield at the age of one is that just before it. Yields are those at the ages studied: add others, "
+    "such as those of later recalibrations, by --age. A re-zero keeps the first calibration."
 )
 FIRST_PASSAGE = (
     "Times to first non-conformity are those of units that conform when new, without any action in the field. They are "
@@ -85,6 +86,11 @@ def answer(found: AgeResult) -> tuple[str, ...]:
         f"{yield_text(old.found)}; at least {_target(found)} are required.",
         recalibration(found),
     ]
+    if new.verdict == "does not conform" and found.others:
+        there = ", ".join(repr(name) for name in found.others)
+        lines.append(
+            f"Ageing is not what fails here: choose another calibration of the new units by --option: {there}."
+        )
     return tuple(lines)
 
 
@@ -105,8 +111,9 @@ def recalibration(found: AgeResult) -> str:
     if interval.shown is None:
         return f"Recalibration interval: none is needed up to {time_text(found.horizon)}."
     return (
-        f"Recalibration interval: {time_text(interval.shown)} at most keep the yield at {_target(found)} (by the "
-        f"estimate {time_text(interval.estimated)}; by the upper end of the bound {time_text(interval.latest)})."
+        f"Recalibration interval: {time_text(interval.shown)} at most, the last age studied that is shown to keep the "
+        f"yield at {_target(found)} (by the estimate {time_text(interval.estimated)}; by the upper end of the bound "
+        f"{time_text(interval.latest)})."
     )
 
 
@@ -153,12 +160,15 @@ def fit_text(found: AgeResult, fit: LifeFit) -> str:
     """A fit with the life by which one in ten has failed, and its departure from the units."""
     life, (low, high) = fit.life(0.1), fit.interval_of_life(0.1, found.case.requirement.confidence)
     apart = numbers.plain(100.0 * found.fits.departure(fit, found.passages), digits=2)
+    early = found.ages[1].age
     beyond = ", an extrapolation" if life > found.horizon else ""
+    by = f"before {time_text(early)}"
+    if life >= early:
+        by = f"by {time_text(life)} ({time_text(low)} to {time_text(high)}{beyond})"
     name = "scale" if fit.shape_name == "Weibull" else "median"
     return (
-        f"{fit.shape_name} fit ({name} {time_text(fit.scale)}, shape {numbers.plain(fit.shape)}): 10 % have failed by "
-        f"{time_text(life)} ({time_text(low)} to {time_text(high)}{beyond}); the share failed departs from that of the "
-        f"units by {apart} points at most."
+        f"{fit.shape_name} fit ({name} {time_text(fit.scale)}, shape {numbers.plain(fit.shape)}): 10 % have failed "
+        f"{by}; the share failed departs from that of the units by {apart} points at most."
     )
 
 
@@ -193,7 +203,13 @@ def cost_text(times: int | None, seconds: float) -> str:
 
 def warnings(found: AgeResult) -> tuple[str, ...]:
     """What is wrong with the case for results over age."""
-    return () if found.ageing else (NO_AGEING,)
+    lines: tuple[str, ...] = () if found.ageing else (NO_AGEING,)
+    idle = cycles_missing(found.case)
+    if idle:
+        lines += (
+            f"{' and '.join(idle)}: no effect, since the case states no load cycles; state use.cycles_per_hour.",
+        )
+    return lines
 
 
 def command_of(

@@ -10,6 +10,8 @@ from margin.chain.parameter import parameters_of
 
 PARTS: tuple[Role, ...] = ("interface", "sensor", "circuit", "converter")
 
+OF_CYCLES = ("cycle_loss", "conditioning")
+
 
 def ageing_quantities(case: Case) -> tuple[str, ...]:
     """Keys of quantities of the chain that change with age and are not nil, such as 'sensor.ageing'."""
@@ -19,6 +21,15 @@ def ageing_quantities(case: Case) -> tuple[str, ...]:
         for field, declared in parameters_of(case.elements[role].cls).items()
         if declared.cause == "ageing" and declared.draw is None
         if _present(case.elements[role].quantities.get(field))
+    )
+
+
+def cycles_missing(case: Case) -> tuple[str, ...]:
+    """Keys of effects of load cycles that have no effect, since the case states no cycles."""
+    if _present(case.elements["use"].quantities["cycles_per_hour"]):
+        return ()
+    return tuple(
+        f"sensor.{field}" for field in OF_CYCLES if _present(case.elements["sensor"].quantities.get(field))
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
 from margin.case.types import CalibrationSpec, Case
+from margin.estimates import numbers
 from margin.service.followed import Course
 
 ENDS = (0.1, 0.9)
@@ -62,7 +63,7 @@ def actions_of(
             loads=loads,
             temperature_correction=option.temperature_correction,
         )
-        shown = " and ".join(f"{load:.4g} N" for load in loads)
+        shown = " and ".join(numbers.plain(load, "N", digits=4) for load in loads)
         what = f"recalibrated by {shown}"
         course = Course(name, option, spec, since)
         cost = seconds_per_unit(spec, station, case.study.units_per_lot)

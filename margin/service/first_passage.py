@@ -18,6 +18,9 @@ from margin.service.life_fits import LifeFit, Lives, Shape, fit_life
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
+MOST_EARLY = 0.5
+"""Share failed by the first age above which that age is too late to tell the distribution."""
+
 SHAPES: tuple[Shape, ...] = ("Weibull", "lognormal")
 
 
@@ -98,6 +101,8 @@ def fit_passages(passages: Passages) -> PassageFits:
         return PassageFits((), "no unit that conforms when new stops conforming by the last age")
     if filled == 1 or passages.aged_out < 2:
         return PassageFits((), "all first non-conformities lie between the same two ages: no spread is known")
+    if passages.failed[1] > MOST_EARLY:
+        return PassageFits((), "most units fail before the first age after 0; study earlier ages, by --age")
     lives = passages.lives()
     try:
         fits = [fit_life(lives, shape) for shape in SHAPES]

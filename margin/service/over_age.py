@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +36,8 @@ YEAR = 8766.0
 
 YEARS, POINTS, UNITS, LEAST_UNITS = 5.0, 9, 20_000, 100
 MOST_YEARS, MOST_POINTS = 100.0, 40
+FINER = 8
+"""Further ages between those where the yield falls below that required."""
 QUANTILES = np.array([0.025, 0.5, 0.975])
 
 
@@ -66,9 +68,10 @@ class Compared:
 
 @dataclass(frozen=True)
 class RecalibrationInterval:
-    """Age up to which the yield stays at or above that required, h: interpolated between ages; None: beyond the last.
+    """Age up to which the yield stays at or above that required, h; None: to the last age and beyond.
 
-    shown     as far as the lower end of the bound shows it; estimated: by the bound itself; latest: by its upper end
+    shown      the last age studied up to which the lower end of the bound shows it
+    estimated  where the bound itself falls below, interpolated; latest: where its upper end does
     """
 
     shown: float | None
@@ -80,6 +83,7 @@ class RecalibrationInterval:
 class AgeResult:
     """Units of a case over their age.
 
+    others    calibration options of the case that were not studied
     ageing    keys of the quantities that age; none: nothing does
     every     h between recalibrations in the field
     causes    one course a key of `ageing`, in which it does not age
@@ -88,6 +92,7 @@ class AgeResult:
 
     case: Case
     option: str
+    others: tuple[str, ...]
     ages: tuple[AtAge, ...]
     passages: Passages
     fits: PassageFits
@@ -179,23 +184,31 @@ def over_age(
         for age, each, counts in zip(grid, yields, followed.ratios, strict=True)
     )
     passages = Passages(np.asarray(grid), followed.first)
+    bounds = {age: each.bound for age, each in zip(grid, yields, strict=True)}
+    finer = between(bounds, need.target)
+    if finer:
+        more = follow(
+            model,
+            plan,
+            finer,
+            courses[:1],
+            workers=default_workers() if workers is None else workers,
+            block=block,
+        ).tallies[0]
+        found_there = (yield_of(frame, tally, need.counts, need.confidence).bound for tally in more)
+        bounds |= dict(zip(finer, found_there, strict=True))
     compared = [
         _compared(frame, course.name, own, base, need.counts, need.confidence)
         for course, own in zip(courses[1:], followed.tallies[1:], strict=True)
     ]
-    bounds = [each.bound for each in yields]
     return AgeResult(
         case=drawn,
         option=option,
+        others=tuple(each.name for each in case.calibrations if each.name != option),
         ages=found,
         passages=passages,
         fits=fit_passages(passages),
-        interval=RecalibrationInterval(
-            *(
-                crossing(grid, [getattr(b, end) for b in bounds], need.target)
-                for end in ("low", "value", "high")
-            )
-        ),
+        interval=_interval(bounds, need.target),
         ageing=ageing,
         causes=tuple(compared[: len(ageing)]),
         every=every,
@@ -208,18 +221,53 @@ def over_age(
     )
 
 
-def crossing(ages: Sequence[float], values: Sequence[float], target: float) -> float | None:
-    """Age at which values first fall below a target, linear between ages; 0 where the first does, None where none does.
+def between(bounds: Mapping[float, Estimate], target: float) -> tuple[float, ...]:
+    """Ages, h, between those at which the bound of the yield falls below a target: FINER in equal ratios, none without.
 
-    >>> crossing([0.0, 100.0, 200.0], [1.0, 0.75, 0.25], 0.5)
-    150.0
+    bounds  by age, ascending from 0
+
+    >>> falling = {0.0: Estimate(0.99, 0.99, 0.99), 64.0: Estimate(0.9, 0.9, 0.9), 128.0: Estimate(0.8, 0.8, 0.8)}
+    >>> between(falling, 0.95)[0]
+    1.0
+    """
+    ages = list(bounds)
+    first = next((k for k, age in enumerate(ages) if bounds[age].low < target), None)
+    if first is None or first == 0:
+        return ()
+    last = next((k for k, age in enumerate(ages) if bounds[age].high < target), len(ages) - 1)
+    low, high = ages[first - 1], ages[last]
+    start = low if low > 0.0 else min(1.0, 0.5 * high)
+    found = np.geomspace(start, high, FINER + 2)[0 if low == 0.0 else 1 : -1]
+    return tuple(float(age) for age in found if float(age) not in bounds)
+
+
+def _interval(bounds: Mapping[float, Estimate], target: float) -> RecalibrationInterval:
+    ages = sorted(bounds)
+    low = [bounds[age].low for age in ages]
+    below = next((k for k, value in enumerate(low) if value < target), None)
+    shown = None if below is None else ages[max(below - 1, 0)]
+    estimated, latest = (
+        crossing(ages, [getattr(bounds[age], end) for age in ages], target) for end in ("value", "high")
+    )
+    return RecalibrationInterval(shown, estimated, latest)
+
+
+def crossing(ages: Sequence[float], values: Sequence[float], target: float) -> float | None:
+    """Age at which values first fall below a target; 0 where the first does, None where none does.
+
+    Between ages values are taken as linear in the logarithm of 1 h + age. Values that are linear in age, or in a root
+    of it, cross later than that.
+
+    >>> round(crossing([0.0, 99.0, 9999.0], [1.0, 0.75, 0.25], 0.5))
+    999
     """
     if values[0] < target:
         return 0.0
     for k in range(1, len(ages)):
         if values[k] < target:
             share = (values[k - 1] - target) / (values[k - 1] - values[k])
-            return ages[k - 1] + share * (ages[k] - ages[k - 1])
+            start, end = math.log1p(ages[k - 1]), math.log1p(ages[k])
+            return math.expm1(start + share * (end - start))
     return None
 
 

@@ -42,7 +42,9 @@ class InvertingAmplifier(ConductanceFrontEnd):
     bias_ratio: Value = parameter("", 0.0, doc="voltage at the other input relative to the reference")
 
     def _resistance(self, setting: Setting) -> Value:
-        return parts.at_setting(self.feedback, self.feedback_tempco, self.feedback_ageing, setting)
+        return parts.at_setting(
+            self.feedback, self.feedback_tempco, self.feedback_ageing, setting, self.resistor_drift
+        )
 
     def port(self, setting: Setting) -> Port:
         """A stiff voltage, softened by the source resistance and a finite open-loop gain."""

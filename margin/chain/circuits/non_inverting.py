@@ -39,7 +39,9 @@ class NonInvertingAmplifier(ConductanceFrontEnd):
     drive_ratio: Value = parameter("", 1.0, positive=True, doc="sensor voltage relative to the reference")
 
     def _resistance(self, setting: Setting) -> Value:
-        return parts.at_setting(self.feedback, self.feedback_tempco, self.feedback_ageing, setting)
+        return parts.at_setting(
+            self.feedback, self.feedback_tempco, self.feedback_ageing, setting, self.resistor_drift
+        )
 
     def port(self, setting: Setting) -> Port:
         """A stiff voltage, softened by a finite open-loop gain."""
