@@ -12,6 +12,7 @@ diagnose  what of a prototype is unusual against its case or bench
 problem   a case as a problem of SALib, for its methods of sensitivity analysis
 rare      how rarely a unit fails, and the most probable failing unit
 accept    acceptance test: test limit and guard band by consumer's and producer's risk
+age       yield over the time in service, life of the units, recalibration interval
 endurance  lives, or a drift, of endurance data with censoring
 qualify   tests that show a life, and what a finished test shows
 size      values of the circuit for the sensors and loads of a case
@@ -22,9 +23,9 @@ register  make a sensor, circuit or interface of one's own known by its kind
 errors    every error that these raise
 
 Where a `Case` is taken, the path of its file serves as well. Results (`Study`, `BudgetStudy`, `PairedStudy`,
-`RareStudy`, `AcceptStudy`, `Characterisation`, `DiagnoseStudy`, `DriftStudy`, `ImproveStudy`, `LifeStudy`,
-`OverturnStudy`, `PlanStudy`, `Qualification`, `SizeStudy`, `ValidationStudy`) print one screen, show themselves in a
-notebook, have tables as pandas frames, draw figures as matplotlib figures and save a report.
+`RareStudy`, `AcceptStudy`, `AgeStudy`, `Characterisation`, `DiagnoseStudy`, `DriftStudy`, `ImproveStudy`,
+`LifeStudy`, `OverturnStudy`, `PlanStudy`, `Qualification`, `SizeStudy`, `ValidationStudy`) print one screen, show
+themselves in a notebook, have tables as pandas frames, draw figures as matplotlib figures and save a report.
 
 In the examples `case.toml` is a case named 'Pad' with the calibration options 'none' and 'one-point', and `parts.toml`
 a small table of parts.
@@ -50,6 +51,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from margin import errors
     from margin.accept_study import AcceptStudy, accept
+    from margin.age_study import AgeStudy, age
     from margin.bench_study import Characterisation, characterise
     from margin.case.types import Case
     from margin.chain.registry import register
@@ -69,11 +71,11 @@ if TYPE_CHECKING:
     __version__: str
 
 __all__ = [
-    "AcceptStudy", "BudgetStudy", "Case", "Characterisation", "DiagnoseStudy", "DriftStudy", "ImproveStudy",
-    "LifeStudy", "OverturnStudy", "PairedStudy", "PlanStudy", "Qualification", "RareStudy", "SizeStudy", "Study",
-    "ValidationStudy", "accept", "budget", "change", "characterise", "compare", "diagnose", "draft", "endurance",
-    "errors", "estimate", "improve", "load", "overturn", "plan", "problem", "qualify", "rare", "register", "size",
-    "validate",
+    "AcceptStudy", "AgeStudy", "BudgetStudy", "Case", "Characterisation", "DiagnoseStudy", "DriftStudy",
+    "ImproveStudy", "LifeStudy", "OverturnStudy", "PairedStudy", "PlanStudy", "Qualification", "RareStudy",
+    "SizeStudy", "Study", "ValidationStudy", "accept", "age", "budget", "change", "characterise", "compare",
+    "diagnose", "draft", "endurance", "errors", "estimate", "improve", "load", "overturn", "plan", "problem",
+    "qualify", "rare", "register", "size", "validate",
 ]  # fmt: skip
 
 _HOME = {
@@ -85,6 +87,7 @@ _HOME = {
     **dict.fromkeys(("SizeStudy", "size"), "margin.size_study"),
     **dict.fromkeys(("OverturnStudy", "overturn"), "margin.overturn_study"),
     **dict.fromkeys(("ImproveStudy", "improve"), "margin.improve_study"),
+    **dict.fromkeys(("AgeStudy", "age"), "margin.age_study"),
     **dict.fromkeys(("ValidationStudy", "validate"), "margin.validation_study"),
     **dict.fromkeys(("Characterisation", "characterise"), "margin.bench_study"),
     **dict.fromkeys(("DiagnoseStudy", "diagnose"), "margin.diagnose_study"),

@@ -7,6 +7,7 @@ import sys
 import click
 
 from margin.commands.accept import accept
+from margin.commands.age import age
 from margin.commands.bench import bench
 from margin.commands.budget import budget
 from margin.commands.check import check
@@ -44,6 +45,7 @@ cli.add_command(bench)
 cli.add_command(rare)
 cli.add_command(accept)
 cli.add_command(diagnose)
+cli.add_command(age)
 cli.add_command(endurance)
 cli.add_command(qualify)
 cli.add_command(plan)

@@ -22,6 +22,8 @@ QUICK = {
     "budget": ["--runs", "3000"],
     "rare": ["--budget", "2000"],
     "improve": ["--sets", "20"],
+    "age": ["--units", "330"],
+    "diagnose": ["--no-causes"],
     "size": ["--parts", "few_parts.toml", "--designs", "1"],
     "plan": ["--units", "400", "--seconds", "20"],
     "accept": ["--units", "330"],
@@ -106,7 +108,7 @@ def test_python_lines_run(block: str, small: Path, capsys: pytest.CaptureFixture
 def test_table_of_questions(small: Path) -> None:
     """Each question of the README has a command and a Python line, and both run in the order of the table."""
     found = rows()
-    assert len(found) == 15
+    assert len(found) == 17
     names: dict[str, Any] = {"margin": margin}
     for line, python in found:
         if "validate" not in line:

@@ -22,13 +22,13 @@ def applied_load(indicated: NDArray[np.float64], station: Station) -> Value:
 
 
 def station_setting(station: Station, like: Setting, descending: float) -> Setting:
-    """Setting at the station: its temperature, humidity and dwell, units new, the peak of the load range."""
+    """Setting at the station: its temperature, humidity, dwell and age of the unit, the peak of the load range."""
     return Setting(
         temperature=station.temperature,
         dwell=station.dwell,
         descending=descending,
         peak=like.peak,
-        age=0.0,
+        age=station.age,
         humidity=station.humidity,
         reference_temperature=like.reference_temperature,
         reference_humidity=like.reference_humidity,

@@ -49,6 +49,13 @@ class Station:
         maximum=100.0,
         doc="relative humidity at calibration",
     )
+    age: Value = parameter(
+        "h",
+        0.0,
+        level="calibration",
+        minimum=0.0,
+        doc="age of the unit at its calibration, time in service since production",
+    )
     seconds_per_load: Value = parameter(
         "s", 5.0, level="station", minimum=0.0, doc="time to bring on one load, without the dwell"
     )

@@ -33,6 +33,22 @@ class Use:
     age: Value = parameter(
         "h", 0.0, level="condition", minimum=0.0, cause="ageing", doc="time in service since production"
     )
+    cycles_per_hour: Value = parameter(
+        "",
+        0.0,
+        level="condition",
+        minimum=0.0,
+        cause="ageing",
+        doc="load cycles in an hour of service; 0: no cycles",
+    )
+    service_temperature: Value = parameter(
+        "degC",
+        25.0,
+        level="condition",
+        minimum=-273.15,
+        cause="ageing",
+        doc="temperature at which film resistors age in service, whatever that of a reading",
+    )
     humidity: Value = parameter(
         "percent_RH",
         50.0,

@@ -8,6 +8,9 @@ from margin.chain.parameter import Value
 
 THOUSAND_HOURS = 1000.0
 
+FILM_DOUBLING = 30.0
+"""K that double the drift of a film resistor (common practice, no source)."""
+
 
 def absent(value: Value) -> bool:
     """Whether a term is left out: the plain number 0. Saves whole arrays of additions of nothing."""
@@ -26,6 +29,21 @@ def reciprocal(value: Value) -> Value:
 def per_decade(time: Value, unit_time: Value) -> Value:
     """log10(1 + time / unit_time): decades passed, 0 at time 0; for ageing (common practice, no source)."""
     result: Value = np.log10(1.0 + time / unit_time)
+    return result
+
+
+def conditioned(cycles: Value, constant: Value) -> Value:
+    """1 - exp(-cycles / constant): share of the conditioning done, 0 without cycles (common practice, no source)."""
+    result: Value = 1.0 - np.exp(-cycles / constant)
+    return result
+
+
+def film_of_time(age: Value, temperature: Value, reference: Value) -> Value:
+    """2^(dT / 30 K) (age / 1000 h)^(1/3): long-term drift of film resistors over that after 1000 h at the reference
+    temperature (common practice, no source; `margin.service.acceleration.film_resistor_drift`)."""
+    result: Value = np.exp((temperature - reference) * (np.log(2.0) / FILM_DOUBLING)) * np.cbrt(
+        age / THOUSAND_HOURS
+    )
     return result
 
 

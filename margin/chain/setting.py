@@ -20,6 +20,8 @@ class Setting:
     descending             0 on the ascending branch, 1 on the descending one, 0.5 midway (hysteresis)
     peak                   N, largest load of the present load cycle (hysteresis)
     age                    h of service since production
+    cycles                 load cycles of service since production
+    service_temperature    degC at which parts age in service, whatever the temperature of the reading
     humidity               %RH
     load_frequency         Hz at which the load swings between none and the load; 0 for a load at rest
     swing_reading          what is read of a swinging load: at any instant, or its captured peak
@@ -34,6 +36,8 @@ class Setting:
     descending: Value = 0.0
     peak: Value = 1.0
     age: Value = 0.0
+    cycles: Value = 0.0
+    service_temperature: Value = 25.0
     humidity: Value = 50.0
     load_frequency: Value = 0.0
     swing_reading: Literal["instantaneous", "peak"] = "instantaneous"

@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 from margin.case.build import nominal_element
 from margin.case.types import Case, ElementSpec, UseCondition
 from margin.chain import Chain, Firmware
+from margin.chain.laws import absent
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
 from margin.propagation.draws import Source
 from margin.propagation.events import Event
+from margin.propagation.factors import spread_factors
 from margin.propagation.recipes import Spreading, recipe_of
 
 
@@ -149,12 +151,30 @@ def use_setting(case: Case, condition: UseCondition | None, event: Event, source
         descending=descending,
         peak=peak,
         age=use.age,
+        cycles=0.0 if absent(use.cycles_per_hour) else use.age * use.cycles_per_hour,
+        service_temperature=use.service_temperature,
         humidity=use.humidity,
         load_frequency=use.load_frequency,
         swing_reading=nominal.swing_reading,
         reference_temperature=case.reference_temperature,
         reference_humidity=case.reference_humidity,
     )
+
+
+def in_service(case: Case, event: Event, source: Source, setting: Setting) -> Setting:
+    """The setting of a station with what units of its age have been through: load cycles, and their temperature.
+
+    What is drawn per condition of use is drawn for the station by itself: it belongs to another period.
+    """
+    if absent(setting.age):
+        return setting
+    spec = case.elements["use"]
+    kept = {name: spec.quantities[name] for name in ("cycles_per_hour", "service_temperature")}
+    cycles, temperature = (
+        spread_value(Spreading(name, quantity.nominal, spread_factors(quantity, "use", None)), event, source)
+        for name, quantity in kept.items()
+    )
+    return dataclasses.replace(setting, cycles=setting.age * cycles, service_temperature=temperature)
 
 
 def firmware_setting(case: Case, event: Event, source: Source, setting: Setting, corrected: bool) -> Setting:

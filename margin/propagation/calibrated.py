@@ -27,7 +27,7 @@ from margin.case.types import CalibrationSpec, Case
 from margin.chain.arrays import as_array
 from margin.chain.converter import Converter
 from margin.chain.setting import Setting
-from margin.propagation.assemble import Nominal, drawn_chain, drawn_element, firmware_setting
+from margin.propagation.assemble import Nominal, drawn_chain, drawn_element, firmware_setting, in_service
 from margin.propagation.draws import LotSamples, Source
 from margin.propagation.events import Event
 from margin.propagation.readings import Readings
@@ -116,6 +116,7 @@ class Bench:
             chain = drawn_chain(self.case, event, self.source, stage)
             station = drawn_element(self.case.elements["station"], event, self.source)
             setting = station_setting(station, self.nominal.setting, descending)
+            setting = in_service(self.case, event, self.source, setting)
             indicated = np.asarray(self._grid).reshape(1, 1, 1, 1, -1) * (0.0 if unloaded else 1.0)
             codes = as_array(station_response(chain, station, indicated, setting).code)
             if not np.all(np.isfinite(codes)):

@@ -35,17 +35,21 @@ class Lives:
 
     low, high  (unit,): a life lies above `low` and up to `high`. Equal where it was observed, `high` infinite where the
                unit still worked at `low`, both finite where it was found failed at an inspection
+    units      (unit,): how many units each entry stands for; None: one
 
     InvalidArgument for lives that are not positive, ends in the wrong order, or fewer than two failures.
     """
 
     low: Array
     high: Array
+    units: Array | None = None
 
     def __post_init__(self) -> None:
         low, high = self.low, self.high
         if low.ndim != 1 or low.shape != high.shape or low.size == 0:
             raise InvalidArgument("lives are two lists of the same length, one entry a unit")
+        if self.units is not None and not (self.units.shape == low.shape and bool(np.all(self.units >= 0.0))):
+            raise InvalidArgument("units are a list as long as the lives, none of them negative")
         sound = np.isfinite(low) & (low >= 0.0) & (high >= low) & (high > 0.0)
         if not sound.all():
             first = int(np.flatnonzero(~sound)[0])
@@ -54,8 +58,9 @@ class Lives:
                 "above 0"
             )
         if self.failures < LEAST_FAILURES:
+            whole = int(self.counted.sum())
             raise InvalidArgument(
-                f"{self.failures} of {low.size} units failed: a distribution is fitted to {LEAST_FAILURES} or more; "
+                f"{self.failures} of {whole} units failed: a distribution is fitted to {LEAST_FAILURES} or more; "
                 "with fewer, state a shape and use what the test shows (Weibayes)"
             )
 
@@ -72,7 +77,12 @@ class Lives:
     @property
     def failures(self) -> int:
         """Units that failed."""
-        return int(np.isfinite(self.high).sum())
+        return int(self.counted[np.isfinite(self.high)].sum())
+
+    @property
+    def counted(self) -> Array:
+        """Units that each entry stands for, (unit,)."""
+        return np.ones(self.low.shape) if self.units is None else self.units
 
 
 @dataclass(frozen=True)
@@ -199,14 +209,14 @@ def fit_life(lives: Lives, shape_name: Shape) -> LifeFit:
 
 def _log_likelihood(shape_name: Shape, lives: Lives, location: float, spread: float) -> float:
     exact, censored = lives.low == lives.high, np.isinf(lives.high)
-    between = ~(exact | censored)
+    between, units = ~(exact | censored), lives.counted
     with np.errstate(divide="ignore"):
         low, high = ((np.log(ends) - location) / spread for ends in (lives.low, lives.high))
-    total = float(np.sum(_log_density(shape_name, low[exact]) - math.log(spread) - np.log(lives.low[exact])))
-    total += float(np.sum(_log_survival(shape_name, low[censored])))
+    density = _log_density(shape_name, low[exact]) - math.log(spread) - np.log(lives.low[exact])
+    total = float(units[exact] @ density) + float(units[censored] @ _log_survival(shape_name, low[censored]))
     if between.any():
         above, beyond = (_log_survival(shape_name, ends[between]) for ends in (low, high))
-        total += float(np.sum(above + np.log(-np.expm1(np.minimum(beyond - above, -1e-300)))))
+        total += float(units[between] @ (above + np.log(-np.expm1(np.minimum(beyond - above, -1e-300)))))
     return total if math.isfinite(total) else -1e300
 
 

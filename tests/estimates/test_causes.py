@@ -44,6 +44,7 @@ EXPECTED: dict[Role, dict[str, str]] = {
     },
     "sensor": {
         "sensor spread": (
+            "conditioning_cycles "
             "sensitivity exponent reference_load offset_conductance turn_on series_resistance voltage_coefficient "
             "voltage_reference current_limit voltage_limit rated_load rated_output strain_per_newton gauge_factor "
             "poisson curvature zero lead_resistance bridge_resistance gain row_resistance column_resistance"
@@ -57,7 +58,7 @@ EXPECTED: dict[Role, dict[str, str]] = {
         "use": "neighbour_conductance",
         "humidity": "humidity_coefficient",
         "creep": "creep creep_reference_time",
-        "ageing": "ageing",
+        "ageing": "ageing cycle_loss conditioning zero_ageing",
         "load history": "hysteresis zero_return history_draw",
         "reloading": "reload_scatter reload_draw reload_scatter_exponent reload_span_scatter reload_span_draw",
     },
@@ -95,13 +96,13 @@ EXPECTED: dict[Role, dict[str, str]] = {
         "temperature": "temperature",
         "humidity": "humidity",
         "creep": "dwell",
-        "ageing": "age",
+        "ageing": "age cycles_per_hour service_temperature",
         "load history": "peak direction_draw",
         "use": "load_frequency",
     },
     "station": {
         "calibration station": (
-            "reference_gain reference_offset reference_scatter reference_draw temperature dwell humidity "
+            "reference_gain reference_offset reference_scatter reference_draw temperature dwell humidity age "
             "seconds_per_load seconds_per_unit seconds_per_sample"
         )
     },

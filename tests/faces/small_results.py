@@ -66,6 +66,7 @@ def results() -> dict[str, Any]:
             case(), "one-point", risk="20 %", limits=[0.9], cost_bad=50.0, cost_good=4.0, workers=1
         ),
         "diagnosis": _diagnosis(),
+        "age": margin.age(_ageing(), "one-point", points=4, units=400, workers=1),
         "lives": _lives(),
         "drift": _drift(),
         "qualification": margin.qualify(0.9, 0.9, tested=22),
@@ -95,6 +96,13 @@ def _diagnosis() -> margin.DiagnoseStudy:
     data = pd.DataFrame(rows, columns=columns)
     with patch.multiple(causes_found, UNITS=150, SIZES=4, TEST_UNITS=80, SAMPLES=10):
         return margin.diagnose(data, case(), option="one-point", units=1000)
+
+
+def _ageing() -> Case:
+    """The pad with a sensor that loses its sensitivity."""
+    return margin.change(
+        case(), {"sensor.ageing": "0.6 % +/- 0.3 %", "requirement.permissible_error": "12 % of reading"}
+    )
 
 
 def _lives() -> margin.LifeStudy:

@@ -51,6 +51,7 @@ EVERY = [
         "rare": ("failing_unit_by_factor",),
         "accept": ("risk_over_limit",),
         "diagnosis": ("error_over_load", "figures_by_position"),
+        "age": ("failed_over_age", "yield_over_age"),
         "lives": ("failed_over_life",),
         "plan": ("loads_by_plan", "yield_over_reference", "yield_over_seconds"),
         "size": ("error_over_resolution", "refusals_by_constraint"),

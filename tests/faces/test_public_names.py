@@ -140,6 +140,7 @@ def test_arguments_are_refused_by_the_common_error(tmp_path: Path) -> None:
         lambda: margin.rare(case, "no such"),
         lambda: margin.accept(case, "no such"),
         lambda: margin.plan(case, seconds=-1),
+        lambda: margin.age(case, "no such"),
         lambda: margin.problem(case, "no such"),
         lambda: margin.validate(seed=-1),
         lambda: margin.estimate(case, workers=0),

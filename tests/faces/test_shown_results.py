@@ -24,6 +24,8 @@ KINDS = (
     "bench",
     "rare",
     "accept",
+    "diagnosis",
+    "age",
     "lives",
     "drift",
     "qualification",
@@ -141,6 +143,7 @@ CALLS = {
     "accept": lambda c: margin.accept(c, units=200, command=["margin", "accept"], workers=1),
     "plan": lambda c: margin.plan(c, seconds=30, units=200, workers=1),
     "improve": lambda c: margin.improve(c, workers=1),
+    "age": lambda c: margin.age(c, points=3, units=200, command=["margin", "age"], workers=1),
     "problem": lambda c: margin.problem(c)["names"],
     "characterise": lambda c: margin.characterise(GRIPPER.parent / "bench.csv", circuit="amplifier", case=c, units=200),
 }  # fmt: skip

@@ -13,6 +13,7 @@ from rich.cells import cell_len
 import margin
 from margin.report import (
     accept_page,
+    age_page,
     bench_terminal,
     budget_page,
     comparison,
@@ -79,6 +80,15 @@ def shown_accept(width: int) -> str:
 
 
 @cache
+def _age() -> margin.AgeStudy:
+    return margin.age(gripper("gripper_divider"), "one point, thermometer", units=1000, points=5, workers=1)
+
+
+def shown_age(width: int) -> str:
+    return age_page.render(_age().found, _age().command, width)
+
+
+@cache
 def _bench() -> object:
     from margin.bench_study import characterise
 
@@ -101,7 +111,16 @@ def shown_validation(width: int) -> str:
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize(
     "shown",
-    [shown_estimate, shown_comparison, shown_budget, shown_rare, shown_accept, shown_bench, shown_validation],
+    [
+        shown_estimate,
+        shown_comparison,
+        shown_budget,
+        shown_rare,
+        shown_accept,
+        shown_age,
+        shown_bench,
+        shown_validation,
+    ],
 )
 def test_no_line_is_longer_than_the_terminal(shown: Callable[[int], str], width: int) -> None:
     """Lines wrap to the width, nothing ends in an ellipsis, and there are no control codes or numbers of a program."""

@@ -93,7 +93,11 @@ class BridgeAmplifier(FrontEnd):
         """Ideal gain, 1 + Ri / Rg."""
         internal = parts.at_setting(self.internal_resistor, self.internal_tempco, 0.0, setting)
         return 1.0 + internal / parts.at_setting(
-            self.gain_resistor, self.gain_resistor_tempco, self.gain_resistor_ageing, setting
+            self.gain_resistor,
+            self.gain_resistor_tempco,
+            self.gain_resistor_ageing,
+            setting,
+            self.resistor_drift,
         )
 
     def sensor_voltage(self, output: Value, setting: Setting) -> Value:

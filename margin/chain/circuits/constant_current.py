@@ -44,7 +44,9 @@ class ConstantCurrent(ConductanceFrontEnd):
 
     def current(self, setting: Setting) -> Value:
         """Current of the source, A."""
-        r = parts.at_setting(self.resistor, self.resistor_tempco, self.resistor_ageing, setting)
+        r = parts.at_setting(
+            self.resistor, self.resistor_tempco, self.resistor_ageing, setting, self.resistor_drift
+        )
         return self.reference_voltage(setting) / r
 
     def port(self, setting: Setting) -> Port:
@@ -88,7 +90,9 @@ class ConstantCurrent(ConductanceFrontEnd):
     def noise_density(self, output: Value, setting: Setting) -> Value:
         """Squared density, V2/Hz: en^2 + (in Rs)^2 + 4 k T (Rs + Rs^2 / R), the last from R."""
         node = self.node_resistance(output, setting)
-        r = parts.at_setting(self.resistor, self.resistor_tempco, self.resistor_ageing, setting)
+        r = parts.at_setting(
+            self.resistor, self.resistor_tempco, self.resistor_ageing, setting, self.resistor_drift
+        )
         amplifier = self.voltage_noise**2 + (self.current_noise * node) ** 2
         return amplifier + parts.johnson_density(node * (1.0 + node / r), setting.temperature)
 

@@ -66,7 +66,9 @@ class Divider(ConductanceFrontEnd):
         return self.position == POSITIONS[0]
 
     def _resistance(self, setting: Setting) -> Value:
-        return parts.at_setting(self.resistor, self.resistor_tempco, self.resistor_ageing, setting)
+        return parts.at_setting(
+            self.resistor, self.resistor_tempco, self.resistor_ageing, setting, self.resistor_drift
+        )
 
     def port(self, setting: Setting) -> Port:
         """The sensor sees the reference behind both resistances."""

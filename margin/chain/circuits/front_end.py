@@ -11,7 +11,7 @@ import numpy as np
 from margin.chain.circuits import parts
 from margin.chain.elements import OutputKind
 from margin.chain.laws import absent, reciprocal
-from margin.chain.parameter import Value, draw, parameter
+from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.setting import Setting
 
 
@@ -50,6 +50,11 @@ class FrontEnd(ABC):
     )
     reference_flicker: Value = parameter(
         "", 0.0, minimum=0.0, cause="noise", doc="slow noise of the reference, 0.1 Hz to 10 Hz, relative rms"
+    )
+    resistor_drift: str = option(
+        parts.LAWS[0],
+        choices=parts.LAWS,
+        doc="drift of resistors with age: by the root of time, or as films, by its cube root and service temperature",
     )
     source_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="resistance of the source of the drive")
     offset: Value = parameter("V", 0.0, doc="input offset voltage of the amplifier")

@@ -50,7 +50,9 @@ class InvertingAmplifier(ConductanceFrontEnd):
     )
 
     def _resistance(self, setting: Setting) -> Value:
-        return parts.at_setting(self.feedback, self.feedback_tempco, self.feedback_ageing, setting)
+        return parts.at_setting(
+            self.feedback, self.feedback_tempco, self.feedback_ageing, setting, self.resistor_drift
+        )
 
     def port(self, setting: Setting) -> Port:
         """A stiff voltage, softened by the source resistance and a finite open-loop gain."""

@@ -46,7 +46,9 @@ class NonInvertingAmplifier(ConductanceFrontEnd):
     )
 
     def _resistance(self, setting: Setting) -> Value:
-        return parts.at_setting(self.feedback, self.feedback_tempco, self.feedback_ageing, setting)
+        return parts.at_setting(
+            self.feedback, self.feedback_tempco, self.feedback_ageing, setting, self.resistor_drift
+        )
 
     def port(self, setting: Setting) -> Port:
         """A stiff voltage, softened by a finite open-loop gain."""

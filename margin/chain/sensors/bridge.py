@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from margin.chain.elements import Contact, OutputKind
-from margin.chain.laws import absent, bow, loop_weight, per_decade, unbow
+from margin.chain.laws import absent, bow, conditioned, loop_weight, per_decade, unbow
 from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
 from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.sensors.branch import force_on_branch
@@ -81,9 +81,10 @@ ARMS = tuple(EQUATIONS)
 class StrainGaugeBridge:
     """Bridge ratio, V/V.
 
-    ratio = zero + z_T dT + lead * m * bow(equation(GF * strain_per_newton * F))
+    ratio = zero + z_T dT + z_a log10(1 + age / 1 h) + lead * m * bow(equation(GF * strain_per_newton * F))
             + s z * ratio at rated load + R |2w - 1| * ratio at the peak load (see `zero_return`)
     m     = (1 + s_T dT) (1 + c log10(t / t0)) (1 + h 4u(1 - u) descending) (1 - d log10(1 + age / 1 h)) (1 + r y)
+            (1 - e log10(1 + N)) (1 - q (1 - exp(-N / N0))), with N load cycles in service
     lead  = 1 / (1 + (2 RL (1 + a dT) + Rc) / R): desensitisation by the resistance RL of each supply lead, which
             changes with temperature, and by that of the connector, Rc
 
@@ -164,6 +165,16 @@ class StrainGaugeBridge:
     )
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
+    cycle_loss: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of load cycles"
+    )
+    conditioning: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative loss of sensitivity that the first load cycles bring"
+    )
+    conditioning_cycles: Value = parameter(
+        "", 1000.0, positive=True, doc="load cycles that bring 63 % of the conditioning"
+    )
+    zero_ageing: Value = parameter("", 0.0, cause="ageing", doc="change of zero per decade of hours")
     lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
     lead_tempco: Value = parameter("1/K", 0.0, cause="temperature", doc=LEAD_TEMPCO)
     connector_resistance: Value = parameter(
@@ -283,6 +294,8 @@ class StrainGaugeBridge:
         zero = self.zero
         if not absent(self.zero_temperature_coefficient):
             zero = zero + self.zero_temperature_coefficient * setting.warming
+        if not absent(self.zero_ageing):
+            zero = zero + self.zero_ageing * per_decade(setting.age, 1.0)
         if not absent(self.zero_return) and setting.memory is None:
             at_peak = self._full_scale * self._share(setting.peak)
             zero = zero + residue(self.zero_return, self.history_draw, at_peak)
@@ -308,6 +321,12 @@ class StrainGaugeBridge:
             factor = factor * (1.0 + self.span_temperature_coefficient * setting.warming)
         if not absent(self.ageing):
             factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
+        if not absent(self.cycle_loss) and not absent(setting.cycles):
+            factor = factor * (1.0 - self.cycle_loss * per_decade(setting.cycles, 1.0))
+        if not absent(self.conditioning) and not absent(setting.cycles):
+            factor = factor * (
+                1.0 - self.conditioning * conditioned(setting.cycles, self.conditioning_cycles)
+            )
         leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
         if not absent(leads):
             factor = factor / (1.0 + leads / self.bridge_resistance)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.chain.elements import Contact, OutputKind
-from margin.chain.laws import absent, loop_weight, per_decade
+from margin.chain.laws import absent, conditioned, loop_weight, per_decade
 from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
 from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.sensors.array_lines import ArrayLines, Seen
@@ -57,10 +57,12 @@ class ThinFilm:
     """Conductance G of a thin-film pad, S.
 
     G     = Gp / (1 + (Rs + 2 RL (1 + a dT) + Rc) Gp), with leads RL and connector Rc where they are stated
-    Gp    = g0 + gz dT + r |2w - 1| Gp(peak) + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
+    Gp    = g0 + gz dT + ga log10(1 + age / 1 h) + r |2w - 1| Gp(peak)
+            + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
     m     = (1 + h 4u(1 - u) descending) (1 + c log10(t / t0)) (1 + a dT + b dT^2) (1 + w dRH)
-            (1 + s (F/Fr)^p z) (1 - d log10(1 + age / 1 h))
+            (1 + s (F/Fr)^p z) (1 - d log10(1 + age / 1 h)) (1 - e log10(1 + N)) (1 - q (1 - exp(-N / N0)))
 
+    N     load cycles in service: loss e per decade of them, and conditioning q by the first N0
     A, v  loaded area relative to design and unevenness of its pressure: a pad with n < 1 answers to pressure,
           not to force alone. u = F / peak. z is one normal draw for each placement of the load; its scale s (F/Fr)^p
           holds its value at Fr / 100 below that load. r is the zero return that the loads before have left, w a
@@ -156,6 +158,16 @@ class ThinFilm:
     )
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
+    cycle_loss: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of load cycles"
+    )
+    conditioning: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative loss of sensitivity that the first load cycles bring"
+    )
+    conditioning_cycles: Value = parameter(
+        "", 1000.0, positive=True, doc="load cycles that bring 63 % of the conditioning"
+    )
+    zero_ageing: Value = parameter("S", 0.0, cause="ageing", doc="change of the offset per decade of hours")
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest sensor current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest sensor voltage; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
@@ -306,6 +318,8 @@ class ThinFilm:
         offset = self.offset_conductance
         if not absent(self.offset_temperature_coefficient):
             offset = offset + self.offset_temperature_coefficient * setting.warming
+        if not absent(self.zero_ageing):
+            offset = offset + self.zero_ageing * per_decade(setting.age, 1.0)
         if not absent(self.zero_return) and setting.memory is None:
             at_peak = power_law(
                 setting.peak, self.sensitivity, self.exponent, self.reference_load, self.turn_on
@@ -324,6 +338,12 @@ class ThinFilm:
             factor = factor * (1.0 + self.humidity_coefficient * setting.moistening)
         if not absent(self.ageing):
             factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
+        if not absent(self.cycle_loss) and not absent(setting.cycles):
+            factor = factor * (1.0 - self.cycle_loss * per_decade(setting.cycles, 1.0))
+        if not absent(self.conditioning) and not absent(setting.cycles):
+            factor = factor * (
+                1.0 - self.conditioning * conditioned(setting.cycles, self.conditioning_cycles)
+            )
         if not absent(self.reload_scatter) and not self._scatter_by_load:
             factor = factor * (1.0 + self.reload_scatter * self.reload_draw)
         return factor

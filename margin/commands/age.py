@@ -1,0 +1,100 @@
+"""`margin age`: yield, life and recalibration interval over the time in service."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from margin.commands.common import (
+    CODE_OF,
+    EXIT_CODES,
+    OF_CHANGES,
+    OF_ELEMENTS,
+    OF_OUT,
+    OF_QUIET,
+    OF_REPLACE,
+    OF_SEED,
+    OF_UNITS,
+    OF_WORKERS,
+    Asked,
+    faults_shown,
+    load,
+    shown_and_saved,
+)
+
+
+@click.command(epilog=EXIT_CODES.replace("the design conforms", "units conform at every age"))
+@click.argument("case", type=click.Path(path_type=Path))
+@click.option(
+    "--option", metavar="NAME", help="Calibration of the new units; by default the first of the case."
+)
+@click.option(
+    "--years", type=float, default=5.0, show_default=True, help="Time in service, of 8766 h a year."
+)
+@click.option(
+    "--points", type=int, default=9, show_default=True, help="Ages: 0, then each twice the one before it."
+)
+@click.option(
+    "--age", "ages", multiple=True, metavar="TIME", help="Age in place of both, such as '1000 h'. Repeatable."
+)
+@click.option(
+    "--every",
+    metavar="TIME",
+    help="Time between recalibrations in the field, such as '2000 h'; by default a year, or half of the last age.",
+)
+@OF_UNITS
+@OF_SEED
+@OF_CHANGES
+@OF_ELEMENTS
+@OF_WORKERS
+@OF_OUT
+@OF_REPLACE
+@OF_QUIET
+def age(
+    case: Path,
+    option: str | None,
+    years: float,
+    points: int,
+    ages: tuple[str, ...],
+    every: str | None,
+    units: int | None,
+    seed: int | None,
+    changes: tuple[str, ...],
+    elements: tuple[Path, ...],
+    workers: int | None,
+    out: Path | None,
+    replace: bool,
+    quiet: bool,
+) -> None:
+    """Yield and error of CASE over the time in service, life of its units, recalibration interval and actions."""
+    asked = Asked(seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet)
+    with faults_shown():
+        from margin.age_study import age as run_age
+        from margin.report.manifest import subject_of
+
+        loaded = load(case, asked)
+        words = ["margin", "age", str(case)]
+        for name, values in (("--change", changes), ("--elements", elements)):
+            for value in values:
+                words += [name, str(value)]
+        study = shown_and_saved(
+            lambda stage: run_age(
+                loaded,
+                option,
+                years=years,
+                points=points,
+                ages=ages,
+                every=every,
+                units=units,
+                workers=workers,
+                command=words,
+                stage=stage,
+            ),
+            subject_of(loaded),
+            out=out,
+            replace=replace,
+            quiet=quiet,
+        )
+    sys.exit(CODE_OF[study.verdict])

@@ -1,0 +1,338 @@
+"""Results over age: yield and error, time to first non-conformity, recalibration interval, what ageing parts cost."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from distributions.errors import InvalidArgument
+from margin.case.changes import with_changes
+from margin.case.types import CalibrationSpec, Case
+from margin.estimates.intervals import section_half_width
+from margin.estimates.stages import Stage, no_progress
+from margin.estimates.yield_result import Estimate, Verdict, Yield
+from margin.estimates.yields import COUNTS, groups_of, yield_of
+from margin.propagation.frame import Frame
+from margin.propagation.histogram import quantile
+from margin.propagation.model import model_of
+from margin.propagation.plan import plan_of
+from margin.propagation.tally import Tally
+from margin.propagation.threads import default_workers
+from margin.service.ageing import ageing_quantities, at_age
+from margin.service.field import Action, actions_of
+from margin.service.first_passage import PassageFits, Passages, fit_passages
+from margin.service.followed import RATIO, Course, follow
+from margin.version import version
+
+Array = NDArray[np.float64]
+
+YEAR = 8766.0
+"""h in a year of 365.25 days."""
+
+YEARS, POINTS, UNITS, LEAST_UNITS = 5.0, 9, 20_000, 100
+MOST_YEARS, MOST_POINTS = 100.0, 40
+FINER = 8
+"""Further ages between those where the yield falls below that required."""
+QUANTILES = np.array([0.025, 0.5, 0.975])
+
+
+@dataclass(frozen=True)
+class AtAge:
+    """What units are at one age.
+
+    age      h
+    found    yield by what the requirement counts
+    verdict  of it
+    errors   2.5 %, 50 % and 97.5 % points of the error over the permissible error, over all readings
+    """
+
+    age: float
+    found: Yield
+    verdict: Verdict
+    errors: tuple[Estimate, Estimate, Estimate]
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Yields of another course of service over age, and how much higher they are than as stated, on common draws."""
+
+    name: str
+    yields: tuple[Yield, ...]
+    gains: tuple[Estimate, ...]
+
+
+@dataclass(frozen=True)
+class RecalibrationInterval:
+    """Age up to which the yield stays at or above that required, h; None: to the last age and beyond.
+
+    shown      the last age studied up to which the lower end of the bound shows it
+    estimated  where the bound itself falls below, interpolated; latest: where its upper end does
+    """
+
+    shown: float | None
+    estimated: float | None
+    latest: float | None
+
+
+@dataclass(frozen=True)
+class AgeResult:
+    """Units of a case over their age.
+
+    others    calibration options of the case that were not studied
+    ageing    keys of the quantities that age; none: nothing does
+    every     h between recalibrations in the field
+    causes    one course a key of `ageing`, in which it does not age
+    actions   in the field; fields: their courses in the same order
+    """
+
+    case: Case
+    option: str
+    others: tuple[str, ...]
+    ages: tuple[AtAge, ...]
+    passages: Passages
+    fits: PassageFits
+    interval: RecalibrationInterval
+    ageing: tuple[str, ...]
+    causes: tuple[Compared, ...]
+    every: float
+    actions: tuple[Action, ...]
+    fields: tuple[Compared, ...]
+    units: int
+    outer: int
+    asked: int
+    version: str
+
+    @property
+    def horizon(self) -> float:
+        """The last age, h."""
+        return self.ages[-1].age
+
+    @property
+    def verdict(self) -> Verdict:
+        """'conforms' where the bound of the yield is shown to reach the requirement at every age."""
+        verdicts = {each.verdict for each in self.ages}
+        if "does not conform" in verdicts:
+            return "does not conform"
+        return "undecided" if "undecided" in verdicts else "conforms"
+
+
+def over_age(
+    case: Case,
+    option: str,
+    *,
+    years: float = YEARS,
+    points: int = POINTS,
+    ages: Sequence[float] = (),
+    every: float | None = None,
+    units: int | None = None,
+    workers: int | None = None,
+    block: int | None = None,
+    stage: Stage = no_progress,
+) -> AgeResult:
+    """Follow units of a case, calibrated by an option, over their age.
+
+    years   to the last age, of 8766 h; points: ages, age 0 and then each twice the one before it
+    ages    h, in place of both; age 0, and that of the first recalibration, are added
+    every   h between recalibrations in the field, by default a year, or half of the last age where that is less
+    units   drawn, by default those of the case, `UNITS` at most, `LEAST_UNITS` at least
+
+    Every reading in use is taken at the age studied, whatever `use.age` states; a case that leaves it out is given the
+    plausible bands that hold with an age. workers and block change the time, not a bit of the result.
+
+    Raises InvalidArgument for an unknown option and for arguments out of range, EvaluationError for errors that are not
+    numbers.
+    """
+    grid = _grid(years, points, ages)
+    horizon = grid[-1]
+    every = min(YEAR, 0.5 * horizon) if every is None else every
+    if not (math.isfinite(every) and 0.0 < every <= horizon):
+        raise InvalidArgument(
+            f"recalibration every {every:g} h: it takes a time above 0 and up to the last age, {horizon:g} h"
+        )
+    if horizon / every > 1e6:
+        raise InvalidArgument(
+            f"recalibration every {every:g} h: that is more than a million times; write a longer one"
+        )
+    spec = _option(case, option)
+    drawn = at_age(_with_units(_aged(case, horizon), units), 0.0)
+    drawn = dataclasses.replace(drawn, calibrations=(spec,))
+    model, plan = model_of(drawn), plan_of(drawn)
+    grid = tuple(sorted({*grid, every}))  # the moment before a recalibration is the worst
+    ageing = ageing_quantities(drawn)
+    actions = actions_of(drawn, spec, grid, every)
+    courses = [Course("as stated", spec), *(Course(key, spec, frozen=(key,)) for key in ageing)]
+    courses += [action.course for action in actions]
+    followed = follow(
+        model,
+        plan,
+        grid,
+        courses,
+        workers=default_workers() if workers is None else workers,
+        block=block,
+        progress=stage("units followed over age", plan.frame.units),
+    )
+    need = case.requirement
+    frame, base = plan.frame, followed.tallies[0]
+    yields = [yield_of(frame, tally, need.counts, need.confidence) for tally in base]
+    found = tuple(
+        AtAge(age, each, each.verdict(need.target), _errors(counts, need.confidence))
+        for age, each, counts in zip(grid, yields, followed.ratios, strict=True)
+    )
+    passages = Passages(np.asarray(grid), followed.first)
+    bounds = {age: each.bound for age, each in zip(grid, yields, strict=True)}
+    finer = between(bounds, need.target)
+    if finer:
+        more = follow(
+            model,
+            plan,
+            finer,
+            courses[:1],
+            workers=default_workers() if workers is None else workers,
+            block=block,
+        ).tallies[0]
+        found_there = (yield_of(frame, tally, need.counts, need.confidence).bound for tally in more)
+        bounds |= dict(zip(finer, found_there, strict=True))
+    compared = [
+        _compared(frame, course.name, own, base, need.counts, need.confidence)
+        for course, own in zip(courses[1:], followed.tallies[1:], strict=True)
+    ]
+    return AgeResult(
+        case=drawn,
+        option=option,
+        others=tuple(each.name for each in case.calibrations if each.name != option),
+        ages=found,
+        passages=passages,
+        fits=fit_passages(passages),
+        interval=_interval(bounds, need.target),
+        ageing=ageing,
+        causes=tuple(compared[: len(ageing)]),
+        every=every,
+        actions=actions,
+        fields=tuple(compared[len(ageing) :]),
+        units=frame.units,
+        outer=frame.outer,
+        asked=drawn.study.units,
+        version=version(),
+    )
+
+
+def between(bounds: Mapping[float, Estimate], target: float) -> tuple[float, ...]:
+    """Ages, h, between those at which the bound of the yield falls below a target: FINER in equal ratios, none without.
+
+    bounds  by age, ascending from 0
+
+    >>> falling = {0.0: Estimate(0.99, 0.99, 0.99), 64.0: Estimate(0.9, 0.9, 0.9), 128.0: Estimate(0.8, 0.8, 0.8)}
+    >>> between(falling, 0.95)[0]
+    1.0
+    """
+    ages = list(bounds)
+    first = next((k for k, age in enumerate(ages) if bounds[age].low < target), None)
+    if first is None or first == 0:
+        return ()
+    last = next((k for k, age in enumerate(ages) if bounds[age].high < target), len(ages) - 1)
+    low, high = ages[first - 1], ages[last]
+    start = low if low > 0.0 else min(1.0, 0.5 * high)
+    found = np.geomspace(start, high, FINER + 2)[0 if low == 0.0 else 1 : -1]
+    return tuple(float(age) for age in found if float(age) not in bounds)
+
+
+def _interval(bounds: Mapping[float, Estimate], target: float) -> RecalibrationInterval:
+    ages = sorted(bounds)
+    low = [bounds[age].low for age in ages]
+    below = next((k for k, value in enumerate(low) if value < target), None)
+    shown = None if below is None else ages[max(below - 1, 0)]
+    estimated, latest = (
+        crossing(ages, [getattr(bounds[age], end) for age in ages], target) for end in ("value", "high")
+    )
+    return RecalibrationInterval(shown, estimated, latest)
+
+
+def crossing(ages: Sequence[float], values: Sequence[float], target: float) -> float | None:
+    """Age at which values first fall below a target; 0 where the first does, None where none does.
+
+    Between ages values are taken as linear in the logarithm of 1 h + age. Values that are linear in age, or in a root
+    of it, cross later than that.
+
+    >>> round(crossing([0.0, 99.0, 9999.0], [1.0, 0.75, 0.25], 0.5))
+    999
+    """
+    if values[0] < target:
+        return 0.0
+    for k in range(1, len(ages)):
+        if values[k] < target:
+            share = (values[k - 1] - target) / (values[k - 1] - values[k])
+            start, end = math.log1p(ages[k - 1]), math.log1p(ages[k])
+            return math.expm1(start + share * (end - start))
+    return None
+
+
+def _compared(
+    frame: Frame, name: str, own: Sequence[Tally], base: Sequence[Tally], counts: str, confidence: float
+) -> Compared:
+    column = COUNTS.index(counts)
+    gains = []
+    for mine, theirs in zip(own, base, strict=True):
+        (more, sizes), (less, _) = groups_of(frame, mine, column), groups_of(frame, theirs, column)
+        difference = (more - less) / sizes
+        middle, half = (
+            float((more - less).sum() / sizes.sum()),
+            float(section_half_width(difference, confidence)),
+        )
+        gains.append(Estimate(middle, middle - half, middle + half))
+    return Compared(name, tuple(yield_of(frame, tally, counts, confidence) for tally in own), tuple(gains))
+
+
+def _errors(counts: NDArray[np.int64], confidence: float) -> tuple[Estimate, Estimate, Estimate]:
+    """Points of the error over the permissible error, from counts (section, bin)."""
+    widest = np.full(counts.shape[0], np.inf)
+    by_section = quantile(counts, RATIO, QUANTILES, -widest, widest)
+    (whole,) = quantile(counts.sum(axis=0)[np.newaxis], RATIO, QUANTILES, -widest[:1], widest[:1])
+    half = section_half_width(by_section, confidence)
+    low, middle, high = (
+        Estimate(float(v), float(v - h), float(v + h)) for v, h in zip(whole, half, strict=True)
+    )
+    return low, middle, high
+
+
+def _grid(years: float, points: int, ages: Sequence[float]) -> tuple[float, ...]:
+    if ages:
+        found = sorted({0.0, *(float(age) for age in ages)})
+        if not all(math.isfinite(age) and age >= 0.0 for age in found):
+            raise InvalidArgument("ages are hours, none of them negative: write for example '1000 h'")
+        if not 2 <= len(found) <= MOST_POINTS:
+            raise InvalidArgument(f"{len(found)} ages with age 0: it takes 2 to {MOST_POINTS}")
+        if found[-1] > MOST_YEARS * YEAR:
+            raise InvalidArgument(f"an age of {found[-1]:g} h is above {MOST_YEARS:g} years")
+        return tuple(found)
+    if not (math.isfinite(years) and 0.0 < years <= MOST_YEARS):
+        raise InvalidArgument(f"years must lie above 0 and up to {MOST_YEARS:g} (got {years!r})")
+    if isinstance(points, bool) or points != int(points) or not 2 <= points <= MOST_POINTS:
+        raise InvalidArgument(f"points must be a whole number from 2 to {MOST_POINTS} (got {points!r})")
+    horizon = years * YEAR
+    return (0.0, *(horizon * 2.0**-k for k in range(int(points) - 2, -1, -1)))
+
+
+def _option(case: Case, option: str) -> CalibrationSpec:
+    for each in case.calibrations:
+        if each.name == option:
+            return each
+    there = ", ".join(repr(one.name) for one in case.calibrations)
+    raise InvalidArgument(f"no calibration option {option!r} in {case.name!r}; there are {there}")
+
+
+def _with_units(case: Case, units: int | None) -> Case:
+    if units is not None and (isinstance(units, bool) or units != int(units) or units < LEAST_UNITS):
+        raise InvalidArgument(f"units must be a whole number, {LEAST_UNITS} at least (got {units!r})")
+    count = max(min(case.study.units, UNITS), LEAST_UNITS) if units is None else int(units)
+    return dataclasses.replace(case, study=dataclasses.replace(case.study, units=count, draw="all units"))
+
+
+def _aged(case: Case, horizon: float) -> Case:
+    """The case with an age in use stated, so that the plausible bands that need one hold."""
+    stated = "age" in case.source.get("use", {})
+    return case if stated or not case.source else with_changes(case, {"use.age": f"{horizon!r} h"})
