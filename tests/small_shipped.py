@@ -100,6 +100,8 @@ def quicken(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(margin, "plan", partial(margin.plan, units=400, seconds=20.0), raising=False)
     monkeypatch.setattr(margin, "accept", partial(margin.accept, units=330), raising=False)
     monkeypatch.setattr(margin, "overturn", partial(margin.overturn, units=330, pairs=False), raising=False)
+    monkeypatch.setattr(margin, "age", partial(margin.age, units=330), raising=False)
+    monkeypatch.setattr(margin, "diagnose", partial(margin.diagnose, causes=False), raising=False)
     monkeypatch.setattr(evaluation, "runs_of_report", lambda model: 1000)
     monkeypatch.setattr("margin.study.evaluate", once(evaluate))
     monkeypatch.setattr("margin.study.error_budget", once(error_budget))
