@@ -231,7 +231,7 @@ def test_time_is_that_of_the_cost_of_a_calibration() -> None:
             station = nominal_element(with_dwell(case, one.dwell).elements["station"])
             assert one.seconds(case) == seconds_per_unit(one.spec, station, case.study.units_per_lot)
     spec = CalibrationSpec("it", "two-point", loads=(5.0, 50.0), reloads=3, direction="both", tare=True)
-    assert Candidate(spec, 2.5).seconds(case) == pytest.approx(15.0 + 6.6 * (1 + 3 * 3))
+    assert Candidate(spec, 2.5).seconds(case) == pytest.approx(15.0 + 6.6 * (3 + 3 * 3))
 
 
 def scored(seconds: float, shares: list[float], thermometer: bool = False, ratio: float = 1.0) -> Scored:
