@@ -252,7 +252,7 @@ def _catalogue() -> Iterator[Cause]:
     )  # fmt: skip
     yield Cause(
         "resistance of the supply leads", "circuit", "lead over bridge resistance", "%", 0.001, 0.2, lead, False,
-        _with("sensor.lead_resistance"),
+        _with("sensor.bridge_resistance", "sensor.lead_resistance"),
     )  # fmt: skip
     yield Cause(
         f"wrong {AMPLIFIER_RESISTOR}", "circuit", "resistance against the design", "%", 0.01, 0.8,
