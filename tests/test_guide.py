@@ -1,10 +1,14 @@
-"""Commands and Python lines of README and guide run as they are written; their links lead somewhere."""
+"""Commands and Python lines of README and guide run as they are written; their links lead somewhere. Scripts of the
+shipped cases run from beginning to end; the gallery draws what there is."""
 
 from __future__ import annotations
 
 import re
+import runpy
 import shlex
+import sys
 import tomllib
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -159,3 +163,34 @@ def test_the_readme_is_short_and_has_the_marked_commands() -> None:
     for mark in ("run", "test"):
         block = text.partition(f"<!-- {mark} -->\n```sh\n")[2].partition("```")[0]
         assert len(block.splitlines()) == 1 and block.startswith("python3 -m venv .venv")
+
+
+@pytest.mark.parametrize("name", ["gripper_amplifier", "load_cell"])
+def test_walk_through_runs(
+    name: str, small: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The script of a case prints its story and saves its figures where it is told to."""
+    script = small / "cases" / name / "walk_through.py"
+    monkeypatch.setattr(sys, "argv", [str(script), "figures"])
+    runpy.run_path(str(script), run_name="__main__")
+    assert "Calibration" in capsys.readouterr().out
+    figures = sorted(path.name for path in (small / "figures").glob("*.svg"))
+    assert len(figures) >= 4
+
+
+@pytest.mark.parametrize("name", sorted(path.parent.name for path in ROOT.glob("cases/*/case.toml")))
+def test_every_case_has_a_script_in_cells(name: str) -> None:
+    """Six cells or more tell the story of a case."""
+    assert (ROOT / "cases" / name / "walk_through.py").read_text(encoding="utf-8").count("# %%") >= 6
+
+
+def test_gallery_draws_every_figure_of_a_case(small: Path) -> None:
+    """What the gallery takes of a case are figures that can be drawn."""
+    gallery = runpy.run_path(str(small / "cases" / "gallery.py"))
+    made = 0
+    for folder, name, figure in gallery["of_case"](small / "cases" / "load_cell" / "case.toml"):
+        assert folder == "load_cell" and name
+        with suppress(margin.errors.InvalidArgument):  # a figure of something that this case does not have
+            assert figure().axes
+            made += 1
+    assert made >= 8

@@ -1,4 +1,4 @@
-"""How often the 95 % interval of a rare failure covers the exact probability: 93 % to 97 % of 400 runs.
+"""How often the 95 % interval of a rare failure covers the exact probability: 92 % to 98 % of 200 runs.
 
 More limit states and targets: tests/benchmarks/rare_coverage.py.
 """
@@ -14,7 +14,7 @@ from margin.estimates.rare import RareResult, failure_probability, subset_sampli
 from margin.estimates.rare.result import lognormal_interval
 from margin.estimates.rare.subset import REPLICATES, SubsetRun, combined
 
-RUNS = range(400)
+RUNS = range(200)
 EXACT = 1e-6
 
 
@@ -30,14 +30,14 @@ def test_importance_sampling_covers_as_often_as_it_says(known: KnownLimit) -> No
     """At 2.9e-7 and 1e-6; all limit states: tests/benchmarks/rare_coverage.py."""
     found = [failure_probability(known.limit, known.limit.dimension, seed=seed) for seed in RUNS]
     assert all(one.method == "importance" for one in found)
-    assert 0.93 <= share_covered(known, found) <= 0.97
+    assert 0.92 <= share_covered(known, found) <= 0.98
 
 
 def test_subset_sampling_covers_as_often_as_it_says() -> None:
     """Failure all around the origin, at the usual coefficient of variation of 10 %."""
     known = radial(2, 4.5)
     found = [subset_sampling(known.limit, target_cv=0.1, budget=100_000, seed=seed) for seed in RUNS]
-    assert 0.93 <= share_covered(known, found) <= 0.97
+    assert 0.92 <= share_covered(known, found) <= 0.98
 
 
 @pytest.mark.parametrize("target_cv", [0.05, 0.25])
@@ -46,7 +46,7 @@ def test_importance_sampling_covers_at_other_targets(target_cv: float) -> None:
     known = linear(4.0, 2)
     found = [failure_probability(known.limit, 2, target_cv=target_cv, seed=seed) for seed in RUNS]
     assert all(one.method == "importance" for one in found)
-    assert 0.93 <= share_covered(known, found) <= 0.97
+    assert 0.92 <= share_covered(known, found) <= 0.98
 
 
 @pytest.mark.parametrize("target_cv", [0.05, 0.1, 0.25])
@@ -55,14 +55,14 @@ def test_plain_draws_cover_as_often_as_they_say(target_cv: float) -> None:
     known = linear(1.645, 1)
     found = [failure_probability(known.limit, 1, target_cv=target_cv, seed=seed) for seed in RUNS]
     assert all(one.method == "crude" for one in found)
-    assert 0.93 <= share_covered(known, found) <= 0.97
+    assert 0.92 <= share_covered(known, found) <= 0.98
 
 
 @pytest.mark.parametrize("known", [radial(2, 3.7), staircase(3.0)], ids=lambda known: known.name)
 def test_subset_sampling_covers_at_a_coarse_target(known: KnownLimit) -> None:
     """At a coefficient of variation of 25 % a replicate is far from normal; on a round limit and on steps."""
     found = [subset_sampling(known.limit, target_cv=0.25, seed=seed) for seed in RUNS]
-    assert 0.93 <= share_covered(known, found) <= 0.97
+    assert 0.92 <= share_covered(known, found) <= 0.98
 
 
 @pytest.mark.parametrize("fixed", [0.2, 0.6])

@@ -46,7 +46,8 @@ def read_floats(text: str) -> Array:
 def even(values: Array) -> dict[str, Any]:
     """Numbers in 65535 even steps from the least to the largest, 2 bytes each."""
     low, high = float(values.min()), float(values.max())
-    step = (high - low) / 65535.0 if high > low else 1.0
+    # numbers closer than the smallest step that there is are one number
+    step = (high - low) / 65535.0 or 1.0
     return {"low": low, "step": step, "codes": _text(np.rint((values - low) / step), "<u2")}
 
 
