@@ -285,3 +285,10 @@ def test_what_if_is_a_section_of_its_own_where_there_is_a_payload() -> None:
     assert "margin estimate pad.toml" in html and "mountWhatIf" in html
     assert "http://" not in html.replace("http://www.w3.org", "") and "src=" not in html
     assert [name for name, number in read(html).ids.items() if number > 1] == []
+
+
+@pytest.mark.parametrize("conforms", [True, False, None])
+def test_a_verdict_keeps_its_units(conforms: bool | None) -> None:
+    """Its first letter alone becomes a capital: 40 N stay newtons."""
+    made = page.page("Diagnosis", "unusual: error at 40 N", conforms, "0", ())
+    assert ">Unusual: error at 40 N<" in made
