@@ -10,17 +10,13 @@ import click
 from margin.commands.common import (
     CODE_OF,
     EXIT_CODES,
-    OF_CHANGES,
-    OF_ELEMENTS,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
-    OF_SEED,
+    OF_A_CASE,
     OF_UNITS,
-    OF_WORKERS,
     Asked,
+    asked_options,
     faults_shown,
     load,
+    repeated,
     shown_and_saved,
 )
 
@@ -84,13 +80,7 @@ from margin.commands.common import (
 @click.option("--cost-bad", type=float, help="Cost of a shipped bad unit.")
 @click.option("--cost-good", type=float, help="Cost of a scrapped good unit.")
 @OF_UNITS
-@OF_SEED
-@OF_CHANGES
-@OF_ELEMENTS
-@OF_WORKERS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options(*OF_A_CASE)
 def accept(
     case: Path,
     option: str | None,
@@ -105,25 +95,15 @@ def accept(
     cost_bad: float | None,
     cost_good: float | None,
     units: int | None,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """Test limit and guard band for CASE by consumer's and producer's risk, with field failures of what is shipped."""
-    asked = Asked(seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet)
     with faults_shown():
         from margin.accept_study import accept as run_accept
         from margin.report.manifest import subject_of
 
         loaded = load(case, asked)
-        words = ["margin", "accept", str(case)]
-        for name, values in (("--change", changes), ("--elements", elements)):
-            for value in values:
-                words += [name, str(value)]
+        words = ["margin", "accept", str(case), *repeated(asked, "changes", "elements")]
         study = shown_and_saved(
             lambda stage: run_accept(
                 loaded,
@@ -139,13 +119,11 @@ def accept(
                 cost_bad=cost_bad,
                 cost_good=cost_good,
                 units=units,
-                workers=workers,
+                workers=asked.workers,
                 command=words,
                 stage=stage,
             ),
             subject_of(loaded),
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )
     sys.exit(CODE_OF[study.verdict])

@@ -10,17 +10,13 @@ import click
 from margin.commands.common import (
     CODE_OF,
     EXIT_CODES,
-    OF_CHANGES,
-    OF_ELEMENTS,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
-    OF_SEED,
+    OF_A_CASE,
     OF_UNITS,
-    OF_WORKERS,
     Asked,
+    asked_options,
     faults_shown,
     load,
+    repeated,
     shown_and_saved,
 )
 
@@ -45,13 +41,7 @@ from margin.commands.common import (
     help="Time between recalibrations in the field, such as '2000 h'; by default a year, or half of the last age.",
 )
 @OF_UNITS
-@OF_SEED
-@OF_CHANGES
-@OF_ELEMENTS
-@OF_WORKERS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options(*OF_A_CASE)
 def age(
     case: Path,
     option: str | None,
@@ -60,25 +50,15 @@ def age(
     ages: tuple[str, ...],
     every: str | None,
     units: int | None,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """Yield and error of CASE over the time in service, life of its units, recalibration interval and actions."""
-    asked = Asked(seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet)
     with faults_shown():
         from margin.age_study import age as run_age
         from margin.report.manifest import subject_of
 
         loaded = load(case, asked)
-        words = ["margin", "age", str(case)]
-        for name, values in (("--change", changes), ("--elements", elements)):
-            for value in values:
-                words += [name, str(value)]
+        words = ["margin", "age", str(case), *repeated(asked, "changes", "elements")]
         study = shown_and_saved(
             lambda stage: run_age(
                 loaded,
@@ -88,13 +68,11 @@ def age(
                 ages=ages,
                 every=every,
                 units=units,
-                workers=workers,
+                workers=asked.workers,
                 command=words,
                 stage=stage,
             ),
             subject_of(loaded),
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )
     sys.exit(CODE_OF[study.verdict])

@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
@@ -27,9 +27,31 @@ if TYPE_CHECKING:
     from margin.study_results import BudgetStudy, PairedStudy, Study
 
 __all__ = [
-    "BAD_INPUT", "CODE_OF", "CONFORMS", "DOES_NOT_CONFORM", "EXIT_CODES", "INTERNAL_ERROR", "INTERRUPTED",
-    "OF_CHANGES", "OF_ELEMENTS", "OF_OUT", "OF_QUIET", "OF_REPLACE", "OF_SEED", "OF_UNITS", "OF_WORKERS", "UNDECIDED",
-    "Asked", "draw_and_show", "faults_shown", "load", "require_place", "say", "shown_and_saved", "stages",
+    "BAD_INPUT",
+    "CODE_OF",
+    "CONFORMS",
+    "DOES_NOT_CONFORM",
+    "EXIT_CODES",
+    "INTERNAL_ERROR",
+    "INTERRUPTED",
+    "OF_A_CASE",
+    "OF_CHANGES",
+    "OF_ELEMENTS",
+    "OF_FILES",
+    "OF_REPLACE",
+    "OF_SEED",
+    "OF_UNITS",
+    "UNDECIDED",
+    "Asked",
+    "asked_options",
+    "draw_and_show",
+    "faults_shown",
+    "load",
+    "repeated",
+    "require_place",
+    "say",
+    "shown_and_saved",
+    "stages",
     "study_options",
 ]  # fmt: skip
 
@@ -113,28 +135,59 @@ class Asked:
     quiet: bool = False
 
 
-def study_options(command: Command) -> Command:
-    """Options that commands which draw units have; the command takes them together, as `asked`."""
-    names = [field.name for field in fields(Asked)]
+_OPTIONS: dict[str, Callable[[Any], Any]] = {
+    "units": OF_UNITS,
+    "all_units": OF_ALL_UNITS,
+    "seed": OF_SEED,
+    "changes": OF_CHANGES,
+    "elements": OF_ELEMENTS,
+    "workers": OF_WORKERS,
+    "out": OF_OUT,
+    "replace": OF_REPLACE,
+    "quiet": OF_QUIET,
+}
+"""Options by the field of `Asked` that they fill, in the order of a command's help."""
 
-    @wraps(command)
-    def gathered(**given: Any) -> Any:
-        asked = Asked(**{name: given.pop(name) for name in names})
-        return command(asked=asked, **given)
+OF_A_CASE = ("seed", "changes", "elements", "workers", "out", "replace", "quiet")
+"""What is asked of a command that draws from a case, but for the number of units."""
 
-    for decorate in (
-        OF_QUIET,
-        OF_REPLACE,
-        OF_OUT,
-        OF_WORKERS,
-        OF_ELEMENTS,
-        OF_CHANGES,
-        OF_SEED,
-        OF_ALL_UNITS,
-        OF_UNITS,
-    ):
-        gathered = decorate(gathered)
-    return gathered
+OF_FILES = ("out", "replace", "quiet")
+"""What is asked of a command that draws nothing."""
+
+
+def asked_options(*names: str) -> Callable[[Command], Command]:
+    """Options for these fields of `Asked`; the command takes them together, as `asked`."""
+
+    def decorate(command: Command) -> Command:
+        @wraps(command)
+        def gathered(**given: Any) -> Any:
+            asked = Asked(**{name: given.pop(name) for name in names})
+            return command(asked=asked, **given)
+
+        for name in reversed([name for name in _OPTIONS if name in names]):
+            gathered = _OPTIONS[name](gathered)
+        return gathered
+
+    return decorate
+
+
+study_options = asked_options(*_OPTIONS)
+"""All of them."""
+
+
+_REPEATED = {"units": "--units", "seed": "--seed", "changes": "--change", "elements": "--elements"}
+"""Options that decide what a command finds, by the field of `Asked`."""
+
+
+def repeated(asked: Asked, *names: str) -> list[str]:
+    """Words of a command line that ask for these fields again."""
+    words: list[str] = []
+    for name in names:
+        value = getattr(asked, name)
+        values = value if isinstance(value, tuple) else () if value is None else (value,)
+        for each in values:
+            words += [_REPEATED[name], str(each)]
+    return words
 
 
 def draw_and_show(draw: Callable[[Stage], Finished], asked: Asked, subject: str) -> Finished:
@@ -146,28 +199,26 @@ def draw_and_show(draw: Callable[[Stage], Finished], asked: Asked, subject: str)
     subject  what the report is of, as its manifest names it
     """
     start = time.perf_counter()
-    study = shown_and_saved(draw, subject, out=asked.out, replace=asked.replace, quiet=asked.quiet)
+    study = shown_and_saved(draw, subject, asked)
     if not asked.quiet:
         say(f"Took {time.perf_counter() - start:.3g} s", err=True)
     return study
 
 
-def shown_and_saved(
-    draw: Callable[[Stage], Saved], subject: str, *, out: Path | None, replace: bool, quiet: bool
-) -> Saved:
-    """What `draw` gives: printed, then saved to the folder `out`, which is checked before anything is drawn."""
+def shown_and_saved(draw: Callable[[Stage], Saved], subject: str, asked: Asked) -> Saved:
+    """What `draw` gives: printed, then saved to the folder asked for, which is checked before anything is drawn."""
     from margin.report import files
 
-    if out is not None:
-        files.require_writable(out, subject, replace=replace)
-    with stages(quiet) as stage:
+    if asked.out is not None:
+        files.require_writable(asked.out, subject, replace=asked.replace)
+    with stages(asked.quiet) as stage:
         study = draw(stage)
-    if not quiet:
+    if not asked.quiet:
         text = str(study)
         say(text, nl=not text.endswith("\n"))
-    if out is not None:
-        page = study.save(out, replace=replace)
-        if not quiet:
+    if asked.out is not None:
+        page = study.save(asked.out, replace=asked.replace)
+        if not asked.quiet:
             say(f"\nReport: {page}")
     return study
 

@@ -8,15 +8,13 @@ from pathlib import Path
 import click
 
 from margin.commands.common import (
-    OF_CHANGES,
-    OF_ELEMENTS,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
+    OF_FILES,
     OF_SEED,
     Asked,
+    asked_options,
     faults_shown,
     load,
+    repeated,
     shown_and_saved,
 )
 
@@ -63,11 +61,7 @@ NOTHING_UNUSUAL, UNUSUAL = 0, 1
 )
 @click.option("--no-causes", is_flag=True, help="Compare only; rank no causes of what is unusual.")
 @OF_SEED
-@OF_CHANGES
-@OF_ELEMENTS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options("changes", "elements", *OF_FILES)
 def diagnose(
     data: Path,
     case_file: Path | None,
@@ -83,14 +77,9 @@ def diagnose(
     units: int,
     no_causes: bool,
     seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """What is unusual about the prototype in DATA (as for margin bench) against its case or bench baseline."""
-    asked = Asked(changes=changes, elements=elements, out=out, quiet=quiet)
     with faults_shown():
         from margin.diagnose_study import diagnose as run_diagnose
         from margin.report.manifest import subject_of_bench
@@ -105,11 +94,10 @@ def diagnose(
             ("--confidence", [] if confidence == 0.95 else [confidence]),
             ("--units", [] if units == 5000 else [units]),
             ("--seed", [] if seed is None else [seed]),
-            ("--change", changes),
-            ("--elements", elements),
         ):
             for value in values:
                 words += [name, str(value)]
+        words += repeated(asked, "changes", "elements")
         words += ["--no-causes"] if no_causes else []
         study = shown_and_saved(
             lambda stage: run_diagnose(
@@ -131,8 +119,6 @@ def diagnose(
                 stage=stage,
             ),
             subject_of_bench(data),
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )
     sys.exit(NOTHING_UNUSUAL if study.nothing_unusual else UNUSUAL)

@@ -6,15 +6,13 @@ from pathlib import Path
 
 import click
 
-from margin.commands.common import OF_OUT, OF_QUIET, OF_REPLACE, faults_shown, shown_and_saved
+from margin.commands.common import OF_FILES, Asked, asked_options, faults_shown, shown_and_saved
 
 
 @click.command(epilog="Exit codes: 0 done, 2 bad input, 130 interrupted.")
 @click.argument("data", type=click.Path(path_type=Path))
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
-def endurance(data: Path, out: Path | None, replace: bool, quiet: bool) -> None:
+@asked_options(*OF_FILES)
+def endurance(data: Path, asked: Asked) -> None:
     """Fit the endurance DATA of a CSV file.
 
     Columns unit, time and failed (0 where the unit still worked): lives, by a Weibull and a lognormal distribution.
@@ -23,6 +21,4 @@ def endurance(data: Path, out: Path | None, replace: bool, quiet: bool) -> None:
     with faults_shown():
         from margin.endurance_study import endurance as fitted
 
-        shown_and_saved(
-            lambda stage: fitted(data), f"endurance data {data.name}", out=out, replace=replace, quiet=quiet
-        )
+        shown_and_saved(lambda stage: fitted(data), f"endurance data {data.name}", asked)

@@ -19,6 +19,7 @@ from margin.commands.common import (
     draw_and_show,
     faults_shown,
     load,
+    repeated,
     study_options,
 )
 
@@ -90,15 +91,9 @@ def estimate(
 
 def _command(case: Path, asked: Asked) -> str:
     """The command as it is to be repeated: file, draws and changes."""
-    words = ["margin", "estimate", str(case)]
-    for option, value in (("--units", asked.units), ("--seed", asked.seed)):
-        words += [] if value is None else [option, str(value)]
+    words = ["margin", "estimate", str(case), *repeated(asked, "units", "seed")]
     words += ["--all-units"] if asked.all_units else []
-    for file in asked.elements:
-        words += ["--elements", str(file)]
-    for change in asked.changes:
-        words += ["--change", change]
-    return shlex.join(words)
+    return shlex.join([*words, *repeated(asked, "elements", "changes")])
 
 
 @contextmanager

@@ -10,15 +10,9 @@ import click
 from margin.commands.common import (
     CODE_OF,
     EXIT_CODES,
-    OF_CHANGES,
-    OF_ELEMENTS,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
-    OF_SEED,
-    OF_UNITS,
-    OF_WORKERS,
+    OF_A_CASE,
     Asked,
+    asked_options,
     faults_shown,
     load,
     require_place,
@@ -52,39 +46,22 @@ from margin.commands.common import (
     show_default=True,
     help="Most sets judged in order of cost.",
 )
-@OF_UNITS
-@OF_SEED
-@OF_CHANGES
-@OF_ELEMENTS
-@OF_WORKERS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options("units", *OF_A_CASE)
 def improve(
     case: Path,
     file: Path | None,
     draft: Path | None,
     option: str | None,
     sets: int,
-    units: int | None,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """The cheapest set of measures with which CASE reaches its required yield."""
-    if draft is not None and (file is not None or out is not None):
+    if draft is not None and (file is not None or asked.out is not None):
         raise click.UsageError("--draft writes measures to be edited: omit --measures and --out")
     if draft is not None:
         require_place(draft, "--draft", (case,))
         if draft.exists():
             raise click.UsageError(f"--draft {draft}: is there already; name another, or remove it")
-    asked = Asked(
-        units=units, seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet
-    )
     with faults_shown():
         from distributions.errors import InvalidArgument
         from margin.design.measures import Effort, propose
@@ -98,25 +75,23 @@ def improve(
         if option is not None and option not in names:
             raise click.UsageError(f"--option {option!r}: no such calibration; there are {', '.join(names)}")
         if draft is not None:
-            proposed = propose(loaded, option, workers=workers)
+            proposed = propose(loaded, option, workers=asked.workers)
             if not proposed.measures:
                 raise InvalidArgument(
                     f"{case}: no measure can be proposed: the case has one calibration and no leading cause that "
                     "anything is bought against; write [[measure]] tables by hand"
                 )
             write_text(draft, text_of(proposed, loaded.name))
-            if not quiet:
+            if not asked.quiet:
                 say(
                     f"{len(proposed.measures)} measures: {draft}. Replace their prices, then run margin improve with it"
                 )
             return
         study = shown_and_saved(
             lambda stage: run_improve(
-                loaded, file, option=option, effort=Effort(screens=sets), workers=workers, stage=stage
+                loaded, file, option=option, effort=Effort(screens=sets), workers=asked.workers, stage=stage
             ),
             subject_of(loaded),
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )
     sys.exit(CODE_OF[study.verdict])

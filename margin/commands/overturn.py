@@ -9,16 +9,12 @@ from pathlib import Path
 import click
 
 from margin.commands.common import (
-    OF_CHANGES,
-    OF_ELEMENTS,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
-    OF_SEED,
-    OF_WORKERS,
+    OF_A_CASE,
     Asked,
+    asked_options,
     faults_shown,
     load,
+    repeated,
     shown_and_saved,
 )
 
@@ -36,43 +32,28 @@ from margin.commands.common import (
     help="Units drawn for each bound; by default as many as the study takes, 204800 at most.",
 )
 @click.option("--no-pairs", is_flag=True, help="Leave out pairs of quantities that overturn it together.")
-@OF_SEED
-@OF_CHANGES
-@OF_ELEMENTS
-@OF_WORKERS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options(*OF_A_CASE)
 def overturn(
     case: Path,
     option: str | None,
     units: int | None,
     no_pairs: bool,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """Which assumed values of CASE would overturn its verdict, and how far they are from what is assumed."""
-    asked = Asked(seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet)
     with faults_shown():
         from margin.overturn_study import overturn as run_overturn
         from margin.report.manifest import subject_of
 
         loaded = load(case, asked)
-        words = ["margin", "estimate", str(case)]
-        for change in changes:
-            words += ["--change", change]
+        words = ["margin", "estimate", str(case), *repeated(asked, "changes")]
         shown_and_saved(
             lambda stage: dataclasses.replace(
-                run_overturn(loaded, option, units=units, pairs=not no_pairs, workers=workers, stage=stage),
+                run_overturn(
+                    loaded, option, units=units, pairs=not no_pairs, workers=asked.workers, stage=stage
+                ),
                 command=shlex.join(words),
             ),
             subject_of(loaded),
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )

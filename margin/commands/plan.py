@@ -12,14 +12,9 @@ import click
 from margin.commands.common import (
     CODE_OF,
     EXIT_CODES,
-    OF_CHANGES,
-    OF_ELEMENTS,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
-    OF_SEED,
-    OF_WORKERS,
+    OF_A_CASE,
     Asked,
+    asked_options,
     faults_shown,
     load,
     shown_and_saved,
@@ -39,28 +34,15 @@ if TYPE_CHECKING:
     help="Only plans with a temperature correction in firmware, or only plans without; by default both.",
 )
 @click.option("--units", type=int, help="Most units drawn for the yields of the plans, 200000 by default.")
-@OF_SEED
-@OF_CHANGES
-@OF_ELEMENTS
-@OF_WORKERS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options(*OF_A_CASE)
 def plan(
     case: Path,
     seconds: float | None,
     thermometer: bool | None,
     units: int | None,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """The quickest calibration with which CASE conforms: points, loads, reloads, dwell, and the reference it needs."""
-    asked = Asked(seed=seed, changes=changes, elements=elements, workers=workers, out=out, quiet=quiet)
     with faults_shown():
         from margin.design.calibration_plan.paste import command_of
         from margin.design.calibration_plan.planning import require_arguments
@@ -74,17 +56,20 @@ def plan(
 
         def draw(stage: Stage) -> PlanStudy:
             study = find_plan(
-                loaded, seconds=seconds, thermometer=thermometer, units=most, workers=workers, stage=stage
+                loaded,
+                seconds=seconds,
+                thermometer=thermometer,
+                units=most,
+                workers=asked.workers,
+                stage=stage,
             )
-            command = command_of(loaded, study.found.chosen, changes)
+            command = command_of(loaded, study.found.chosen, asked.changes)
             found = dataclasses.replace(study.found, command=command)
             return dataclasses.replace(study, found=found)
 
         found = shown_and_saved(
             draw,
             subject_of(loaded),
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )
         sys.exit(CODE_OF[found.verdict])

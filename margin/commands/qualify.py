@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from margin.commands.common import OF_OUT, OF_QUIET, OF_REPLACE, faults_shown, shown_and_saved
+from margin.commands.common import OF_FILES, Asked, asked_options, faults_shown, shown_and_saved
 
 
 def share(ctx: click.Context, param: click.Parameter, value: str) -> float:
@@ -39,9 +37,7 @@ def share(ctx: click.Context, param: click.Parameter, value: str) -> float:
 @click.option(
     "--failed", type=click.IntRange(min=0), default=0, show_default=True, help="Of them, before its end."
 )
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options(*OF_FILES)
 @click.pass_context
 def qualify(
     ctx: click.Context,
@@ -52,9 +48,7 @@ def qualify(
     failures: tuple[int, ...],
     tested: int | None,
     failed: int,
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """Size and duration of a test that shows a life, or what a finished test leaves open.
 
@@ -71,8 +65,6 @@ def qualify(
                 tested=tested, failed=failed, duration=lasting[0],
             ),
             QUALIFICATION,
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )  # fmt: skip
     ctx.exit(0 if study.shown is None or study.shown >= reliability else 1)

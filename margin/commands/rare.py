@@ -10,15 +10,12 @@ from pathlib import Path
 import click
 
 from margin.commands.common import (
-    OF_CHANGES,
-    OF_ELEMENTS,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
-    OF_SEED,
+    OF_FILES,
     Asked,
+    asked_options,
     faults_shown,
     load,
+    repeated,
     shown_and_saved,
 )
 
@@ -45,25 +42,14 @@ def whole_number(ctx: click.Context, param: click.Parameter, value: str) -> int:
     show_default=True,
     help="Most units evaluated for the probability and its cross-check, 1000 to 100 million.",
 )
-@OF_SEED
-@OF_CHANGES
-@OF_ELEMENTS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options("seed", "changes", "elements", *OF_FILES)
 def rare(
     case: Path,
     option: str | None,
     budget: int,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """How rarely a unit of CASE fails, down to 1e-7, and the most probable failing unit."""
-    asked = Asked(seed=seed, changes=changes, elements=elements, out=out, quiet=quiet)
     with faults_shown():
         from margin.estimates.rare import require_budget
         from margin.rare_study import rare as run_rare
@@ -77,9 +63,7 @@ def rare(
                 command=_command(case, option, budget, asked),
             ),
             subject_of(loaded),
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )
 
 
@@ -87,9 +71,4 @@ def _command(case: Path, option: str | None, budget: int, asked: Asked) -> str:
     """The command as it is to be repeated."""
     words = ["margin", "rare", str(case), "--budget", str(budget)]
     words += [] if option is None else ["--option", option]
-    words += [] if asked.seed is None else ["--seed", str(asked.seed)]
-    for change in asked.changes:
-        words += ["--change", change]
-    for file in asked.elements:
-        words += ["--elements", str(file)]
-    return shlex.join(words)
+    return shlex.join([*words, *repeated(asked, "seed", "changes", "elements")])

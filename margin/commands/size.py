@@ -10,14 +10,9 @@ import click
 from margin.commands.common import (
     CODE_OF,
     EXIT_CODES,
-    OF_CHANGES,
-    OF_ELEMENTS,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
-    OF_SEED,
-    OF_WORKERS,
+    OF_A_CASE,
     Asked,
+    asked_options,
     faults_shown,
     load,
     shown_and_saved,
@@ -52,13 +47,7 @@ from margin.commands.common import (
 @click.option(
     "--designs", type=int, default=6, show_default=True, help="Most designs that get a lower bound."
 )
-@OF_SEED
-@OF_CHANGES
-@OF_ELEMENTS
-@OF_WORKERS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
+@asked_options(*OF_A_CASE)
 def size(
     case: Path,
     option: str | None,
@@ -67,16 +56,9 @@ def size(
     share: str,
     resolution: str | None,
     designs: int,
-    seed: int | None,
-    changes: tuple[str, ...],
-    elements: tuple[Path, ...],
-    workers: int | None,
-    out: Path | None,
-    replace: bool,
-    quiet: bool,
+    asked: Asked,
 ) -> None:
     """Size the circuit of CASE, and circuits in its place, for its sensors and loads, over preferred values."""
-    asked = Asked(seed=seed, changes=changes, elements=elements, out=out, quiet=quiet)
     with faults_shown():
         from margin.report.manifest import subject_of
         from margin.size_study import size as run_size
@@ -91,12 +73,10 @@ def size(
                 share=share,
                 resolution=resolution,
                 designs=designs,
-                workers=workers,
+                workers=asked.workers,
                 stage=stage,
             ),
             subject_of(loaded),
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )
     sys.exit(CODE_OF[study.verdict])

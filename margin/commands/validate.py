@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 
 import click
 
 from margin.commands.common import (
     CONFORMS,
     DOES_NOT_CONFORM,
-    OF_OUT,
-    OF_QUIET,
-    OF_REPLACE,
-    OF_WORKERS,
+    OF_FILES,
+    Asked,
+    asked_options,
     faults_shown,
     shown_and_saved,
 )
@@ -21,11 +19,8 @@ from margin.commands.common import (
 
 @click.command(epilog="Exit codes: 0 every line agrees, 1 one does not, 2 bad input, 130 interrupted.")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Seed of the draws.")
-@OF_WORKERS
-@OF_OUT
-@OF_REPLACE
-@OF_QUIET
-def validate(seed: int, workers: int | None, out: Path | None, replace: bool, quiet: bool) -> None:
+@asked_options("workers", *OF_FILES)
+def validate(seed: int, asked: Asked) -> None:
     """Compare the program with exact values: closed forms, published results, worked equations.
 
     Cases whose yield and lower bound are known exactly are drawn on this machine by the ordinary engine. Each line
@@ -36,10 +31,8 @@ def validate(seed: int, workers: int | None, out: Path | None, replace: bool, qu
         from margin.validation_study import validate as run_validation
 
         study = shown_and_saved(
-            lambda stage: run_validation(seed=seed, workers=workers, stage=stage),
+            lambda stage: run_validation(seed=seed, workers=asked.workers, stage=stage),
             VALIDATION,
-            out=out,
-            replace=replace,
-            quiet=quiet,
+            asked,
         )
     sys.exit(CONFORMS if study.agrees else DOES_NOT_CONFORM)
