@@ -9,6 +9,15 @@ from typing import Literal
 Verdict = Literal["conforms", "does not conform", "undecided"]
 
 
+def conforms_by(verdict: Verdict) -> bool | None:
+    """Whether something conforms, by its verdict; None where that is undecided.
+
+    >>> conforms_by("conforms"), conforms_by("does not conform"), conforms_by("undecided")
+    (True, False, None)
+    """
+    return None if verdict == "undecided" else verdict == "conforms"
+
+
 @dataclass(frozen=True)
 class Estimate:
     """A number with its interval at the study's confidence level."""

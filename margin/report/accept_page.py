@@ -14,12 +14,13 @@ from margin.design.acceptance.tables import limits_frame, rules_frame
 from margin.estimates import numbers
 from margin.estimates.number_columns import NONE, Entry, plain_column, share_column
 from margin.estimates.numbers import Scale
+from margin.estimates.yield_result import conforms_by
 from margin.messages import acceptance as said
 from margin.messages.requirement import requirement_in_words
 from margin.report import accept_figures, figures, style
-from margin.report.blocks import Block, Listing, Section, Table, Text, picture
+from margin.report.blocks import Block, Listing, Section, Table, Text, figure_files, picture
 from margin.report.document import records, to_json, with_undetermined
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
@@ -122,24 +123,23 @@ def _cells(shares: Sequence[Share | None], parted: str = " ", *, bound: bool = F
 
 def write(found: Acceptance, command: str, folder: str | Path, *, replace: bool = False) -> Path:
     """Write page, figure, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
-    subject = subject_of(found.case)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, contents(found, command), subject, replace=replace)
-    return Path(folder) / "accept.html"
+    return publish_made(
+        folder, subject_of(found.case), lambda: contents(found, command), "accept.html", replace=replace
+    )
 
 
 def contents(found: Acceptance, command: str) -> dict[str, str]:
     """Every file as text by name."""
     with style.settings():
         parts = sections(found, command)
-    conforms = {"conforms": True, "does not conform": False}.get(found.verdict)
+    conforms = conforms_by(found.verdict)
     head = f"{found.verdict}: {said.headline(found)}"
     files = {
         "accept.html": page(f"Acceptance test: {found.case.name}", head, conforms, found.version, parts),
         "limits.csv": csv_text(limits_frame(found)),
         "rules.csv": csv_text(rules_frame(found)),
     }
-    files |= {shown.name + ".svg": shown.svg for part in parts for shown in part.pictures}
+    files |= figure_files(parts)
     files["accept.json"] = to_json(document(found, command, (*files, "accept.json")))
     return files
 

@@ -11,12 +11,13 @@ import pandas as pd
 from margin.estimates import numbers
 from margin.estimates.number_columns import bound_column, column, estimated, share_column
 from margin.estimates.numbers import Scale
+from margin.estimates.yield_result import conforms_by
 from margin.messages import ageing as said
 from margin.messages.requirement import requirement_in_words
 from margin.report import age_figures, figures, style
-from margin.report.blocks import Block, Listing, Section, Table, Text, picture
+from margin.report.blocks import Block, Listing, Section, Table, Text, figure_files, picture
 from margin.report.document import records, to_json, with_undetermined
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
@@ -128,17 +129,16 @@ def _yield_rows(found: AgeResult) -> list[list[str]]:
 
 def write(found: AgeResult, command: str, folder: str | Path, *, replace: bool = False) -> Path:
     """Write page, figures, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
-    subject = subject_of(found.case)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, contents(found, command), subject, replace=replace)
-    return Path(folder) / "age.html"
+    return publish_made(
+        folder, subject_of(found.case), lambda: contents(found, command), "age.html", replace=replace
+    )
 
 
 def contents(found: AgeResult, command: str) -> dict[str, str]:
     """Every file as text by name."""
     with style.settings():
         parts = sections(found, command)
-    conforms = {"conforms": True, "does not conform": False}.get(found.verdict)
+    conforms = conforms_by(found.verdict)
     head = f"{found.verdict}: {said.headline(found)}"
     files = {
         "age.html": page(f"Results over age: {found.case.name}", head, conforms, found.version, parts),
@@ -146,7 +146,7 @@ def contents(found: AgeResult, command: str) -> dict[str, str]:
         "courses.csv": csv_text(courses_frame(found)),
         "passages.csv": csv_text(passages_frame(found)),
     }
-    files |= {shown.name + ".svg": shown.svg for part in parts for shown in part.pictures}
+    files |= figure_files(parts)
     files["age.json"] = to_json(document(found, command, (*files, "age.json")))
     return files
 

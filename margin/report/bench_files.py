@@ -17,10 +17,10 @@ from margin.estimates.next_measurement import NextMeasurement
 from margin.messages.sentences import said
 from margin.report import bench_page
 from margin.report.bench_page import DIFFERENCE, NO_DIFFERENCE, of_kinds
+from margin.report.blocks import figure_files
 from margin.report.document import to_json
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.manifest import subject_of_bench
-from margin.report.page import pictures
 from margin.version import version
 
 FORMAT = "margin bench"
@@ -41,9 +41,9 @@ def write_bench(
     unless `replace`. All files are written or none.
     """
     subject = subject_of_bench(findings.data.source)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, bench_contents(findings, outlook), subject, replace=replace)
-    return Path(folder) / "bench.html"
+    return publish_made(
+        folder, subject, lambda: bench_contents(findings, outlook), "bench.html", replace=replace
+    )
 
 
 def bench_contents(findings: Findings, outlook: NextMeasurement | None) -> dict[str, str]:
@@ -52,7 +52,7 @@ def bench_contents(findings: Findings, outlook: NextMeasurement | None) -> dict[
     tables = _tables(findings, outlook)
     contents = {"bench.html": bench_page.render(findings, outlook, sections)}
     contents |= {f"{name}.csv": csv_text(table) for name, table in tables.items() if len(table)}
-    contents |= {f"{shown.name}.svg": shown.svg for shown in pictures(sections)}
+    contents |= figure_files(sections)
     contents["bench.json"] = to_json(to_document(findings, outlook, (*contents, "bench.json")))
     return contents
 

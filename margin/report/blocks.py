@@ -194,6 +194,16 @@ def flat(blocks: Iterable[Block]) -> Iterator[Block]:
             yield block
 
 
+def pictures(parts: Iterable[Section]) -> tuple[Picture, ...]:
+    """All figures of a page."""
+    return tuple(shown for part in parts for shown in part.pictures)
+
+
+def figure_files(parts: Iterable[Section]) -> dict[str, str]:
+    """SVG texts of the figures of a page by the name of their file."""
+    return {f"{shown.name}.svg": shown.svg for shown in pictures(parts)}
+
+
 def picture(name: str, figure: Figure, caption: str, alternative: str) -> Picture:
     """A figure drawn once, for the page and for its own file."""
     return Picture(name, style.svg(figure, name), caption, alternative)

@@ -19,12 +19,12 @@ from margin.estimates.shares.result import CURED, ESTIMATORS, TOTAL_EFFECT
 from margin.messages.requirement import requirement_in_words
 from margin.messages.sentences import said
 from margin.report import style
-from margin.report.blocks import Block, Listing, Picture, Section, Table, Text
+from margin.report.blocks import Block, Listing, Picture, Section, Table, Text, figure_files
 from margin.report.budget_changes import changes_section, error_changes, interactions
 from margin.report.document import effect_records, records, to_json, with_undetermined
 from margin.report.effects import effect_blocks
 from margin.report.finding_cells import entry
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
@@ -120,9 +120,7 @@ def write(
 ) -> Path:
     """Write page, figures, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
     subject = subject_of(budget.shares.case)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, contents(budget, option), subject, replace=replace)
-    return Path(folder) / "budget.html"
+    return publish_made(folder, subject, lambda: contents(budget, option), "budget.html", replace=replace)
 
 
 def contents(budget: ErrorBudget, option: str | None = None) -> dict[str, str]:
@@ -141,7 +139,7 @@ def contents(budget: ErrorBudget, option: str | None = None) -> dict[str, str]:
     }
     for label, frame in _optional(budget.shares):
         files[f"{label}.csv"] = csv_text(frame)
-    files |= {f"{shown.name}.svg": shown.svg for part in parts for shown in part.pictures}
+    files |= figure_files(parts)
     files["budget.json"] = to_json(document(budget, (*files, "budget.json"), name))
     return files
 

@@ -17,9 +17,9 @@ from margin.diagnosis.result import (
 from margin.estimates import numbers
 from margin.messages import diagnosis as said
 from margin.report import diagnosis_figures, figures, style
-from margin.report.blocks import Block, Listing, Section, Table, Text, picture
+from margin.report.blocks import Block, Listing, Section, Table, Text, figure_files, picture
 from margin.report.document import records, to_json, with_undetermined
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of_bench
 from margin.report.page import page
@@ -91,9 +91,7 @@ def _rows(found: Diagnosed) -> list[tuple[str, ...]]:
 def write(found: Diagnosed, command: str, folder: str | Path, *, replace: bool = False) -> Path:
     """Write page, figures, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
     subject = subject_of_bench(found.source)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, contents(found, command), subject, replace=replace)
-    return Path(folder) / "diagnosis.html"
+    return publish_made(folder, subject, lambda: contents(found, command), "diagnosis.html", replace=replace)
 
 
 def contents(found: Diagnosed, command: str) -> dict[str, str]:
@@ -110,7 +108,7 @@ def contents(found: Diagnosed, command: str) -> dict[str, str]:
     }
     if found.causes is not None:
         files |= {"causes.csv": csv_text(causes_frame(found)), "tests.csv": csv_text(tests_frame(found))}
-    files |= {shown.name + ".svg": shown.svg for part in parts for shown in part.pictures}
+    files |= figure_files(parts)
     files["diagnosis.json"] = to_json(document(found, command, (*files, "diagnosis.json")))
     return files
 

@@ -11,6 +11,7 @@ from margin.estimates.comparison_result import Comparison
 from margin.estimates.error_map import ErrorMap
 from margin.estimates.results import Results
 from margin.report import comparison_page, overturn_page, page
+from margin.report.blocks import figure_files
 from margin.report.document import UnreadableResults, load_results_json, to_document, to_json
 from margin.report.folder import FolderNotOurs, csv_text, publish, require_writable, write_text
 from margin.report.frames import (
@@ -91,7 +92,7 @@ def write_comparison(comparison: Comparison, folder: str | Path, *, replace: boo
     contents["comparison.html"] = comparison_page.page_of(comparison, sections)
     contents["differences.csv"] = csv_text(comparison.differences)
     contents["checks.csv"] = csv_text(comparison.checks)
-    contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(sections)}
+    contents |= figure_files(sections)
     contents["comparison.json"] = to_json(
         comparison_page.document(comparison, (*contents, "comparison.json"))
     )
@@ -127,7 +128,7 @@ def report_contents(
         }
     if overturning is not None:
         contents |= overturn_page.data_files(overturning)
-    contents |= {f"{shown.name}.svg": shown.svg for shown in page.pictures(parts)}
+    contents |= figure_files(parts)
     shown = words_shown(contents["report.html"])
     contents["results.json"] = to_json(to_document(results, (*contents, "results.json"), shown))
     return contents

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
@@ -49,6 +49,23 @@ def require_writable(folder: str | Path, subject: str | None = None, *, replace:
             f"{folder}: holds the report of another subject ({found.manifest.subject}); nothing was written. Name "
             "another folder, or give --replace (in Python replace=True) to replace that report"
         )
+
+
+def publish_made(
+    folder: str | Path,
+    subject: str,
+    make: Callable[[], Mapping[str, str]],
+    shown: str,
+    *,
+    replace: bool = False,
+) -> Path:
+    """Publish what `make` makes, once the folder is known to take it; the path of the file that is shown first.
+
+    FolderNotOurs before anything is made, else as `publish`.
+    """
+    require_writable(folder, subject, replace=replace)
+    publish(folder, make(), subject, replace=replace)
+    return Path(folder) / shown
 
 
 def publish(

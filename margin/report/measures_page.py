@@ -22,12 +22,13 @@ from margin.estimates.number_columns import (
     plain_column,
     share_column,
 )
+from margin.estimates.yield_result import conforms_by
 from margin.messages.requirement import requirement_in_words
 from margin.report import measures_figure, style
-from margin.report.blocks import Block, Listing, Section, Table, Text, picture
+from margin.report.blocks import Block, Listing, Section, Table, Text, figure_files, picture
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.figures import figure_of
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
@@ -308,20 +309,24 @@ def _amount(value: float, decimals: int) -> str:
 
 def write(case: Case, found: Improvement, folder: str | Path, *, replace: bool = False) -> Path:
     """Write page, JSON, CSV and figure; the path of the page. FolderNotOurs as for a report."""
-    folder, subject = Path(folder), subject_of(case)
-    require_writable(folder, subject, replace=replace)
+    return publish_made(
+        folder, subject_of(case), lambda: contents(case, found), "measures.html", replace=replace
+    )
+
+
+def contents(case: Case, found: Improvement) -> dict[str, str]:
+    """Every file as text by name."""
     parts = sections(case, found)
-    conforms = {"conforms": True, "does not conform": False}.get(found.verdict)
+    conforms = conforms_by(found.verdict)
     verdict = {"conforms": "a set of measures conforms", "does not conform": "no set of measures conforms"}
     head = verdict.get(found.verdict, "undecided by the units drawn")
-    contents = {
+    files = {
         "measures.html": page(f"{case.name}: measures", head, conforms, version(), parts),
         **{f"{name}.csv": csv_text(frame) for name, frame in frames(found).items()},
-        **{f"{shown.name}.svg": shown.svg for part in parts for shown in part.pictures},
+        **figure_files(parts),
     }
-    contents["measures.json"] = to_json(document(case, found, (*contents, "measures.json")))
-    publish(folder, contents, subject, replace=replace)
-    return folder / "measures.html"
+    files["measures.json"] = to_json(document(case, found, (*files, "measures.json")))
+    return files
 
 
 def frames(found: Improvement) -> dict[str, pd.DataFrame]:

@@ -13,20 +13,22 @@ from margin.design.overturning.moves import MOST_SCORES, MOST_TIMES
 from margin.design.overturning.result import Overturning, Turning
 from margin.estimates import numbers
 from margin.estimates.finding import Finding, Number
+from margin.estimates.yield_result import conforms_by
 from margin.messages import overturning as words
 from margin.messages.advice import bound_in_words
 from margin.messages.requirement import requirement_in_words
 from margin.messages.sentences import said
 from margin.report import overturn_figures, style
-from margin.report.blocks import Block, Listing, Section, Table, Text, picture
+from margin.report.blocks import Block, Listing, Section, Table, Text, figure_files, picture
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.figures import figure_of
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
 from margin.report.shown import listing, paragraph
 from margin.report.shown import table as html_table
+from margin.report.summary import capitalised
 
 FORMAT, VERSION = "margin overturning", 1
 HEADING = "What would overturn the decision"
@@ -78,9 +80,9 @@ def notebook_html(found: Overturning, command: str = "") -> str:
 def _head(found: Overturning) -> Iterator[tuple[str, str]]:
     yield "Case:", f"{found.case.name}, calibration {found.option!r}: {answer(found)}"
     first, *rest = sentences(found)
-    yield "Answer:", f"{_capital(first)}."
+    yield "Answer:", f"{capitalised(first)}."
     for text in rest:
-        yield "", f"{_capital(text)}."
+        yield "", f"{capitalised(text)}."
 
 
 def answer(found: Overturning) -> str:
@@ -154,7 +156,7 @@ def section(found: Overturning) -> Section:
     """The answer with figure and table: on a page of its own, or in that of a study."""
     blocks: list[Block] = [Text(line) for line in requirement_in_words(found.case)]
     blocks.append(Text(f"Calibration {found.option!r}: {answer(found)}."))
-    blocks += [Text(f"{_capital(line)}.") for line in sentences(found)]
+    blocks += [Text(f"{capitalised(line)}.") for line in sentences(found)]
     if found.nearest:
         with style.settings():
             figure = figure_of(overturn_figures.turning_values_by_quantity(found))
@@ -174,9 +176,9 @@ def lines_of_a_study(found: Overturning | None) -> str:
     """What would overturn the decision below the screen of a study; '' where that was not asked for."""
     if found is None:
         return ""
-    lines = wrapped(f"{HEADING}:", f"{_capital(sentences(found)[0])}.", page_width())
+    lines = wrapped(f"{HEADING}:", f"{capitalised(sentences(found)[0])}.", page_width())
     for text in sentences(found)[1:]:
-        lines += wrapped("", f"{_capital(text)}.", page_width())
+        lines += wrapped("", f"{capitalised(text)}.", page_width())
     return f"\n{plain_text(lines)}"
 
 
@@ -193,7 +195,7 @@ def with_section(parts: tuple[Section, ...], found: Overturning | None) -> tuple
     if found is None:
         return parts
     first, *rest = parts
-    told = Listing(HEADING, tuple(f"{_capital(line)}." for line in sentences(found)))
+    told = Listing(HEADING, tuple(f"{capitalised(line)}." for line in sentences(found)))
     whole = section(found)
     pairs = (_pairs_table(found),) if found.pairs else ()
     own = replace(whole, blocks=(*whole.blocks, *pairs), folded=True, answer=sentences(found)[0])
@@ -247,27 +249,22 @@ def _never_table(found: Overturning) -> Block:
     return Table("Searched at the end of the range and at a third of it.", columns, tuple(rows), 4)
 
 
-def _capital(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}"
-
-
 def write(found: Overturning, folder: str | Path, command: str = "", *, replace: bool = False) -> Path:
     """Write page, figure, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
-    subject = subject_of(found.case)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, contents(found, command), subject, replace=replace)
-    return Path(folder) / "overturn.html"
+    return publish_made(
+        folder, subject_of(found.case), lambda: contents(found, command), "overturn.html", replace=replace
+    )
 
 
 def contents(found: Overturning, command: str = "") -> dict[str, str]:
     """Every file as text by name."""
     parts = sections(found, command)
-    conforms = {"conforms": True, "does not conform": False}.get(found.verdict)
+    conforms = conforms_by(found.verdict)
     files = {
         "overturn.html": page(f"{HEADING}: {found.case.name}", answer(found), conforms, found.version, parts),
         **tables(found),
     }
-    files |= {shown.name + ".svg": shown.svg for part in parts for shown in part.pictures}
+    files |= figure_files(parts)
     files["overturn.json"] = to_json(document(found, (*files, "overturn.json")))
     return files
 

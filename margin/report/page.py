@@ -11,7 +11,7 @@ from margin.estimates import numbers
 from margin.estimates.error_map import ErrorMap
 from margin.estimates.results import Results
 from margin.report import basis, sections, style
-from margin.report.blocks import Fragment, Picture, Section, Table, Text
+from margin.report.blocks import Fragment, Section, Table, Text
 from margin.report.by_option import focus_place
 from margin.report.first_page import first_page
 from margin.report.glossary import with_glossary
@@ -21,7 +21,7 @@ from margin.report.what_if import what_if_fragment
 from margin.report.worst_case_section import worst_cases
 from margin.report.yields_section import limit, options_table, yields
 
-__all__ = ["Chooser", "options_table", "page", "pictures", "render", "render_sections", "report_sections"]
+__all__ = ["Chooser", "options_table", "page", "render", "render_sections", "report_sections"]
 
 
 @dataclass(frozen=True)
@@ -151,11 +151,6 @@ def _actions_tried(results: Results, summary: Summary) -> tuple[Section, ...]:
     columns = ("Action", "Yield becomes", "Change in points (interval)", "Lower bound (interval)", "Verdict")
     blocks = (Text(f"{capitalised(summary.next_step)}."), Table(title, columns, rows, 1))
     return (Section("Actions tried", blocks, answer=f"{len(rows)} raise the yield"),)
-
-
-def pictures(parts: tuple[Section, ...]) -> tuple[Picture, ...]:
-    """All figures of the page; of those drawn for each option, the ones of the option in focus."""
-    return tuple(shown for part in parts for shown in part.pictures)
 
 
 @cache

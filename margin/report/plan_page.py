@@ -17,13 +17,13 @@ from margin.estimates.number_columns import (
     share_column,
     stated_column,
 )
-from margin.estimates.yield_result import Estimate
+from margin.estimates.yield_result import Estimate, conforms_by
 from margin.messages.requirement import requirement_in_words
 from margin.report import plan_figures, plan_words, style
-from margin.report.blocks import Block, Fragment, Listing, Section, Table, Text, bare, picture
+from margin.report.blocks import Block, Fragment, Listing, Section, Table, Text, bare, figure_files, picture
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.figures import figure_of
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
@@ -238,10 +238,7 @@ def _curve_table(found: CalibrationPlan) -> Table:
 
 def write(found: CalibrationPlan, folder: str | Path, *, replace: bool = False) -> Path:
     """Write page, figures, JSON, CSV and TOML to `folder`; the path of the page. FolderNotOurs as for a report."""
-    subject = subject_of(found.case)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, contents(found), subject, replace=replace)
-    return Path(folder) / "plan.html"
+    return publish_made(folder, subject_of(found.case), lambda: contents(found), "plan.html", replace=replace)
 
 
 def contents(found: CalibrationPlan) -> dict[str, str]:
@@ -249,7 +246,7 @@ def contents(found: CalibrationPlan) -> dict[str, str]:
     with style.settings():
         parts = sections(found)
     headline = f"{found.chosen.name}: {found.verdict}"
-    conforms = {"conforms": True, "does not conform": False}.get(found.verdict)
+    conforms = conforms_by(found.verdict)
     files = {
         "plan.html": page(f"Calibration plan: {found.case.name}", headline, conforms, found.version, parts),
         "plans.csv": csv_text(found.table),
@@ -257,7 +254,7 @@ def contents(found: CalibrationPlan) -> dict[str, str]:
         "reference_curve.csv": csv_text(found.need.curve),
         "calibration.toml": found.text,
     }
-    files |= {f"{shown.name}.svg": shown.svg for part in parts for shown in part.pictures}
+    files |= figure_files(parts)
     files["plan.json"] = to_json(document(found, (*files, "plan.json")))
     return files
 

@@ -18,9 +18,9 @@ from margin.messages.rare_sentences import METHODS, one_in, permitted, probabili
 from margin.messages.requirement import requirement_in_words
 from margin.messages.sentences import said, sentence
 from margin.report import rare_figures, style
-from margin.report.blocks import Block, Listing, Section, Table, Text
+from margin.report.blocks import Block, Listing, Section, Table, Text, figure_files
 from margin.report.document import records, to_json, with_undetermined
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
@@ -204,17 +204,16 @@ def write(
 
     command  that gives the same again; None: the call in Python
     """
-    subject = subject_of(found.case)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, contents(found, command), subject, replace=replace)
-    return Path(folder) / "rare.html"
+    return publish_made(
+        folder, subject_of(found.case), lambda: contents(found, command), "rare.html", replace=replace
+    )
 
 
 def contents(found: RareFailures, command: str | None = None) -> dict[str, str]:
     """Every file as text by name."""
     sections = sections_of(found, command)
     files = {"rare.html": page_of(found, sections), "failing_unit.csv": csv_text(_parts(found))}
-    files |= {shown.name + ".svg": shown.svg for part in sections for shown in part.pictures}
+    files |= figure_files(sections)
     files["rare.json"] = to_json(document(found, (*files, "rare.json")))
     return files
 

@@ -13,12 +13,13 @@ from margin.design.sizing.designs import LEAST_RISK
 from margin.design.sizing.nominal_screen import NEEDED, RESOLUTION
 from margin.estimates import numbers
 from margin.estimates.number_columns import NONE, PERCENT, bound_column, estimated, share_column
+from margin.estimates.yield_result import conforms_by
 from margin.messages.requirement import requirement_in_words
 from margin.report import size_figures, style
-from margin.report.blocks import Block, Listing, Section, Table, Text, picture
+from margin.report.blocks import Block, Listing, Section, Table, Text, figure_files, picture
 from margin.report.document import records, to_json, with_undetermined
 from margin.report.figures import figure_of
-from margin.report.folder import csv_text, publish, require_writable
+from margin.report.folder import csv_text, publish_made
 from margin.report.layout import Column, listed, page_width, plain_text, table_lines, wrapped
 from margin.report.manifest import subject_of
 from margin.report.page import page
@@ -75,17 +76,16 @@ def notebook_html(found: Sizing) -> str:
 
 def write(found: Sizing, folder: str | Path, *, replace: bool = False) -> Path:
     """Write page, figures, JSON and CSV to `folder`; the path of the page. FolderNotOurs as for a report."""
-    subject = subject_of(found.case)
-    require_writable(folder, subject, replace=replace)
-    publish(folder, contents(found), subject, replace=replace)
-    return Path(folder) / "sizing.html"
+    return publish_made(
+        folder, subject_of(found.case), lambda: contents(found), "sizing.html", replace=replace
+    )
 
 
 def contents(found: Sizing) -> dict[str, str]:
     """Every file as text by name."""
     with style.settings():
         parts = sections(found)
-    conforms = {"conforms": True, "does not conform": False, "undecided": None}[found.verdict]
+    conforms = conforms_by(found.verdict)
     title = f"Sizing: {found.case.name}"
     files = {
         "sizing.html": page(title, f"best design: {found.verdict}", conforms, found.version, parts),
@@ -93,7 +93,7 @@ def contents(found: Sizing) -> dict[str, str]:
         "tried.csv": csv_text(tried_frame(found)),
         "constraints.csv": csv_text(constraints_frame(found)),
     }
-    files |= {shown.name + ".svg": shown.svg for part in parts for shown in part.pictures}
+    files |= figure_files(parts)
     files["sizing.json"] = to_json(document(found, (*files, "sizing.json")))
     return files
 

@@ -10,7 +10,7 @@ import pytest
 
 from margin.estimates.results import Results
 from margin.report import page
-from margin.report.blocks import ByOption, Section, Table, flat
+from margin.report.blocks import ByOption, Section, Table, flat, pictures
 
 
 def test_the_recommended_option_is_offered_first_and_chosen(html: str, results: Results) -> None:
@@ -49,7 +49,7 @@ def test_each_option_has_its_figures_and_tables(parts: tuple[Section, ...], resu
 
 def test_figures_of_other_options_are_no_files(parts: tuple[Section, ...], html: str) -> None:
     """Names of figures are unique on the page; only those of the option in focus are written beside it."""
-    names = [shown.name for shown in page.pictures(parts)]
+    names = [shown.name for shown in pictures(parts)]
     assert len(names) == len(set(names))
     assert {"error-over-load", "worst-case", "error-by-condition"} <= set(names)
     assert not any(name.endswith("-1") for name in names)
