@@ -40,7 +40,7 @@ def conditioned(cycles: Value, constant: Value) -> Value:
 
 def film_of_time(age: Value, temperature: Value, reference: Value) -> Value:
     """2^(dT / 30 K) (age / 1000 h)^(1/3): long-term drift of film resistors over that after 1000 h at the reference
-    temperature (common practice, no source; `margin.service.acceleration.film_resistor_drift`)."""
+    temperature (common practice, no source)."""
     result: Value = np.exp((temperature - reference) * (np.log(2.0) / FILM_DOUBLING)) * np.cbrt(
         age / THOUSAND_HOURS
     )
@@ -83,6 +83,12 @@ def loop_weight(force: Value, peak: Value) -> Value:
     """
     share = np.clip(force / np.maximum(peak, 1e-300), 0.0, 1.0)
     result: Value = 4.0 * share * (1.0 - share)
+    return result
+
+
+def under_load(force: Value, added: Value) -> Value:
+    """What the placement of a load adds: nothing without a load, so that a new zero cannot remove it."""
+    result: Value = np.where(np.greater(force, 0.0), added, 0.0)
     return result
 
 

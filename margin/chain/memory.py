@@ -159,7 +159,7 @@ class Memory:
             found[..., step] = state
         return found
 
-    @property
+    @cached_property
     def placements(self) -> NDArray[np.int64]:
         """First step of the placement that each step belongs to, (step,): a load that grows from 0 is placed anew."""
         loaded = self.loads > 0.0

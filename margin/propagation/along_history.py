@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -54,16 +55,17 @@ class StepsSource:
 
 
 def memory_of(case: Case, history: LoadHistory) -> Memory:
-    """What sensors remember along the history of a case."""
+    """What sensors remember along the history of a case: the same for every block of units."""
     peak = case.elements["use"].quantities["peak"].nominal
-    return Memory(
-        np.asarray(history.loads),
-        np.asarray(history.seconds),
-        peak if peak > 0.0 else case.load_high,
-        history.recovery,
-    )
+    return _memory(history, peak if peak > 0.0 else case.load_high)
 
 
+@lru_cache(maxsize=8)
+def _memory(history: LoadHistory, peak: float) -> Memory:
+    return Memory(np.asarray(history.loads), np.asarray(history.seconds), peak, history.recovery)
+
+
+@lru_cache(maxsize=8)
 def steps_read(history: LoadHistory) -> NDArray[np.int64]:
     """Steps that are read, (reading, load): of a load that is read less often than others, over again."""
     occurrences = history.occurrences

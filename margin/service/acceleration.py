@@ -9,15 +9,13 @@ from numpy.typing import NDArray
 from scipy.constants import Boltzmann, elementary_charge
 
 from distributions.errors import InvalidArgument
+from margin.chain.laws import film_of_time
 
 Array = NDArray[np.float64]
 
 ABSOLUTE_ZERO = -273.15
 BOLTZMANN_EV = Boltzmann / elementary_charge
 """Boltzmann's constant, eV/K (exact in the SI since 2019; BIPM, SI brochure, 9th edition)."""
-
-FILM_DOUBLING, FILM_POWER = 30.0, 1.0 / 3.0
-"""Drift of film resistors: doubled by 30 K, growing with the cube root of time (common practice, no source)."""
 
 
 def arrhenius_factor(activation_energy: float, in_service: float, in_test: float) -> float:
@@ -62,5 +60,5 @@ def film_resistor_drift(
         raise InvalidArgument(f"the drift is stated after {stated_hours:g} h; it takes a time above 0")
     if not bool(np.all(np.asarray(hours) >= 0.0)):
         raise InvalidArgument("a time in service cannot be negative")
-    warmer = (np.asarray(temperature, dtype=np.float64) - stated_temperature) / FILM_DOUBLING
-    return np.asarray(2.0**warmer * (np.asarray(hours) / stated_hours) ** FILM_POWER)
+    stated = film_of_time(stated_hours, stated_temperature, stated_temperature)
+    return np.asarray(film_of_time(np.asarray(hours), np.asarray(temperature), stated_temperature) / stated)

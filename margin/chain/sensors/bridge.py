@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from margin.chain.elements import Contact, OutputKind
-from margin.chain.laws import absent, bow, conditioned, loop_weight, per_decade, unbow
+from margin.chain.laws import absent, bow, conditioned, loop_weight, per_decade, unbow, under_load
 from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
 from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.sensors.branch import force_on_branch
@@ -303,10 +303,7 @@ class StrainGaugeBridge:
 
     def _placed(self, force: Value) -> Value:
         """Ratio that the placement of a load adds: none without a load, so that a new zero cannot remove it."""
-        if absent(self.reload_scatter):
-            return 0.0
-        result: Value = np.where(np.greater(force, 0.0), self._scatter, 0.0)
-        return result
+        return 0.0 if absent(self.reload_scatter) else under_load(force, self._scatter)
 
     @property
     def _scatter(self) -> Value:

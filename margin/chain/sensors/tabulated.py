@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 
 from margin.chain.elements import Contact, OutputKind
-from margin.chain.laws import absent, bow, loop_weight, unbow
+from margin.chain.laws import absent, bow, loop_weight, unbow, under_load
 from margin.chain.parameter import Value, draw, option, parameter
 from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
@@ -163,10 +163,7 @@ class TabulatedCurve:
 
     def _placed(self, force: Value) -> Value:
         """Output that the placement of a load adds: none without a load, so that a new zero cannot remove it."""
-        if absent(self.reload_scatter):
-            return 0.0
-        result: Value = np.where(np.greater(force, 0.0), self._scatter, 0.0)
-        return result
+        return 0.0 if absent(self.reload_scatter) else under_load(force, self._scatter)
 
     @property
     def _scatter(self) -> Value:
