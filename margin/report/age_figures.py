@@ -39,7 +39,7 @@ def yield_over_age(found: AgeResult, ax: Axes | None = None) -> Axes:
     axes.axhline(100.0 * found.case.requirement.target, color=style.BLACK, lw=0.8, ls=DASHES)
     _age_axis(axes, ages)
     axes.set_ylabel("Conforming (%)")
-    axes.legend(frameon=False, loc="lower left")
+    axes.legend(frameon=False, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2)
     return axes
 
 

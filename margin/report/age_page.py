@@ -121,7 +121,7 @@ def _yield_rows(found: AgeResult) -> list[list[str]]:
     yields = [cell.text for cell in share_column([estimated(each.found.sampled) for each in found.ages])]
     target = found.case.requirement.target
     bounds = [
-        cell.value for cell in bound_column([estimated(each.found.bound) for each in found.ages], target)
+        cell.text for cell in bound_column([estimated(each.found.bound) for each in found.ages], target)
     ]
     rows = zip(found.ages, yields, bounds, strict=True)
     return [[said.time_text(at.age), own, bound, at.verdict] for at, own, bound in rows]

@@ -43,6 +43,10 @@ LONG = 12
 """Rows from which a table is folded, with their count in its caption."""
 
 
+WORDY = 40
+"""Characters of a cell from which its column keeps a width for several words."""
+
+
 @dataclass(frozen=True)
 class Table:
     """A table; the first `text_columns` columns hold words, the rest numbers, the last words if so said.
@@ -65,6 +69,10 @@ class Table:
     def is_text(self, column: int) -> bool:
         """Whether the column (from 0) holds words."""
         return column < self.text_columns or (self.last_is_text and column == len(self.columns) - 1)
+
+    def is_wordy(self, column: int) -> bool:
+        """Whether cells of a column of words are so long that it must not be squeezed to the width of a word."""
+        return self.is_text(column) and max((len(row[column]) for row in self.rows), default=0) > WORDY
 
     @property
     def kind(self) -> str:

@@ -18,6 +18,10 @@ _WIDEST = 44
 _ROOM = 1.08
 
 
+_MARKS = {"size": ("o", style.BLUE), "effect": ("s", style.VERMILLION), "value": ("D", "white")}
+"""Marker and fill by what is moved, told apart in grey print too."""
+
+
 def turning_values_by_quantity(found: Overturning, ax: Axes | None = None, *, most: int = 12) -> Axes:
     """Turning values (markers) with their intervals in standard scores from the assumed value, the nearest on top, and
     what is plausible (bars); the upper axis has the multiples of an assumed size."""
@@ -33,8 +37,8 @@ def turning_values_by_quantity(found: Overturning, ax: Axes | None = None, *, mo
         axes.plot([each.score.low, high], [place, place], color=style.BLACK, lw=1.2)
         if math.isinf(each.score.high):
             axes.plot(right, place, ">", color=style.BLACK, ms=5, clip_on=False)
-        filled = style.BLUE if each.kind == "size" else style.VERMILLION if each.kind == "effect" else "white"
-        axes.plot(each.score.value, place, "o", color=filled, mec=style.BLACK, ms=6, zorder=3)
+        marker, filled = _MARKS[each.kind]
+        axes.plot(each.score.value, place, marker, color=filled, mec=style.BLACK, ms=6, zorder=3)
     axes.axvline(0.0, color=style.BLACK, lw=1.0)
     axes.set_yticks(range(len(rows)), [_label(each) for each in rows])
     axes.set_ylim(max(len(rows), 1) - 0.4, -0.6)

@@ -161,7 +161,7 @@ def section(found: Overturning) -> Section:
         with style.settings():
             figure = figure_of(overturn_figures.turning_values_by_quantity(found))
         caption = (
-            "Turning values (markers: size blue, true value red, mean white) with their intervals; bars: what is "
+            "Turning values (size: circle; true value: square; mean: diamond) with their intervals; bars: what is "
             f"plausible. {numbers.percent(found.case.requirement.confidence)} intervals, seed "
             f"{found.case.study.seed}, margin {found.version}."
         )

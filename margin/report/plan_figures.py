@@ -68,7 +68,7 @@ def yield_over_seconds(found: CalibrationPlan, ax: Axes | None = None) -> Axes:
     axes.set_xlim(-0.8, 1.15 * longest)
     axes.set_xlabel("Time on the station (s a unit)")
     axes.set_ylabel("Yield (%): marker; lower bound: stroke")
-    axes.legend(loc="lower right", fontsize=8.5, frameon=False)
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, fontsize=8.5, frameon=False)
     return axes
 
 
