@@ -2,33 +2,23 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
-from scipy.special import ndtri
 
-from distributions import Stream
 from distributions.errors import InvalidArgument
-from margin.calibration.event import applied_load
 from margin.case.types import CalibrationSpec, Case
-from margin.chain import Chain
 from margin.chain.arrays import as_array
-from margin.chain.setting import Setting
 from margin.diagnosis.figures import Figure, Lack, Shape, errors_of, figures_of, lacking
+from margin.diagnosis.observation import Hold, Plan, Step
 from margin.diagnosis.prototype import Prototype
-from margin.propagation.assemble import Nominal, drawn_chain, drawn_element, firmware_setting
-from margin.propagation.calibrated import Bench, calibrate
-from margin.propagation.draws import StreamSource
-from margin.propagation.events import Event
-from margin.propagation.grouping import Grouping
-from margin.propagation.model import Model, model_of
-from margin.propagation.readings import Readings
-from margin.propagation.tally import EvaluationError
+from margin.diagnosis.situation import as_designed
+from margin.diagnosis.taken import INSTRUMENTS, take
+from margin.propagation.assemble import Nominal, nominal_of
 
 Array = NDArray[np.float64]
 By = Literal["case", "bench"]
@@ -38,10 +28,6 @@ UNITS = 5000
 
 AT_LEAST = 100
 """Fewest units drawn of a case."""
-
-INSTRUMENTS = (1e-3, 1e-4)
-"""Standard deviation of a single reading by the instruments on the prototype: of the load, and of the top load (common
-practice, no source). Without it a reading noise that no case states would be unusual."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +39,7 @@ class Baseline:
     indicated  (run, step), N, what the prototype indicates; errors: (unit, step), N, mean error of each unit
     missing    figures that the data cannot give
     notes      what was assumed
+    plan       how the prototype was read; None of measured units
     """
 
     by: By
@@ -66,19 +53,12 @@ class Baseline:
     errors: Array
     missing: tuple[Lack, ...]
     notes: tuple[str, ...]
-    option: str | None = None
+    plan: Plan | None = None
 
-
-@dataclass(frozen=True)
-class _Mounted(Event):
-    """A load cycle under one mounting: steps along the axis of readings, since a placement lasts for a whole run."""
-
-    mounting: int = 0
-
-    def stream(self, level: Any) -> str:
-        if level == "mounting":
-            return f"@mounting {self.mounting + 1}"
-        return super().stream(level)
+    @property
+    def option(self) -> str | None:
+        """Calibration by which the prototype reports loads; None: the design curve."""
+        return None if self.plan is None else self.plan.option
 
 
 def from_case(
@@ -99,10 +79,9 @@ def from_case(
     """
     if isinstance(units, bool) or units != int(units) or units < AT_LEAST:
         raise InvalidArgument(f"units must be a whole number, {AT_LEAST} at least (got {units!r})")
-    model = model_of(case)
     chosen = _option(case, option, prototype.shape) if prototype.quantity == "output" else None
     shape = prototype.shape
-    reads = _reads(case, prototype, model.nominal)
+    reads = _reads(case, prototype, nominal_of(case))
     own = reads(np.where(shape.present, prototype.values, 0.0))
     own = np.where(shape.present, own, np.nan)
     held = None if prototype.hold is None else reads(prototype.hold)
@@ -112,9 +91,9 @@ def from_case(
                 f"{prototype.source}: some readings give no load by the design curve of {case.name!r}: check the unit "
                 "of the output, and that the case has the circuit that read it"
             )
-    way = _Way(dataclasses.replace(model, seed=case.study.seed if seed is None else seed), prototype, chosen)
-    drawn, drawn_hold = way.indicated(int(units))
-    figures, values = figures_of(shape, drawn, drawn_hold)
+    plan = plan_of(case, prototype, chosen)
+    drawn = take(as_designed(case), plan, int(units), case.study.seed if seed is None else seed)
+    figures, values = figures_of(shape, drawn.runs, drawn.held)
     _, of_own = figures_of(shape, np.where(shape.present, own, 1.0), held)
     by = "by the design curve" if chosen is None else f"by calibration {chosen.name!r}"
     notes = (
@@ -125,16 +104,23 @@ def from_case(
     )
     return Baseline(
         "case", f"{units:,} units drawn of {case.name!r}", tuple(figures), of_own, values, shape, own, held,
-        errors_of(shape, drawn), lacking(shape), notes, None if chosen is None else chosen.name,
+        errors_of(shape, drawn.runs), lacking(shape), notes, plan,
     )  # fmt: skip
 
 
-def drawn_like(
-    case: Case, prototype: Prototype, *, option: str | None = None, units: int = UNITS, seed: int = 0
-) -> tuple[Array, Array | None]:
-    """Loads, N, that drawn units indicate in the prototype's runs (unit, run, step) and along its hold (unit, time)."""
-    chosen = _option(case, option, prototype.shape) if prototype.quantity == "output" else None
-    return _Way(dataclasses.replace(model_of(case), seed=seed), prototype, chosen).indicated(units)
+def plan_of(case: Case, prototype: Prototype, option: CalibrationSpec | None) -> Plan:
+    """How the prototype was read: its runs, mountings and hold, at the dwell of the design curve."""
+    shape, warm = prototype.shape, prototype.temperature
+    steps = tuple(
+        Step(float(load), float(down), case.design_curve.dwell, warm)
+        for load, down in zip(shape.loads, shape.descending, strict=True)
+    )
+    hold = None
+    if shape.hold_times is not None and shape.hold_load is not None:
+        hold = Hold(float(shape.hold_load), tuple(map(float, shape.hold_times)), warm)
+    mounting = tuple(map(int, shape.mounting))
+    of_sensor = prototype.quantity in ("conductance", "ratio")
+    return Plan(steps, shape.runs, None if option is None else option.name, 0.0, mounting, hold, of_sensor)
 
 
 def from_units(prototype: Prototype, bench: list[Prototype], name: str) -> Baseline:
@@ -196,108 +182,6 @@ def from_units(prototype: Prototype, bench: list[Prototype], name: str) -> Basel
         "bench", f"{len(bench)} sensors of {name}", tuple(figures), of_own, values, own.shape, indicated, own_hold,
         errors_of(own.shape, drawn), lacking(own.shape), tuple(notes),
     )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class _Way:
-    """How drawn units go through the prototype's runs."""
-
-    model: Model
-    prototype: Prototype
-    option: CalibrationSpec | None
-
-    def indicated(self, units: int) -> tuple[Array, Array | None]:
-        """Indicated loads (unit, run, step) and along the hold (unit, time), N."""
-        case = self.model.case
-        stream = Stream(self.model.case.study.seed if self.model.seed is None else self.model.seed)
-        source = StreamSource(
-            self.model.factors, stream, Grouping(1, 1), 0, units, "random", self.model.groups
-        )
-        shape = self.prototype.shape
-        calibrated = None
-        if self.option is not None:
-            bench = Bench(case, source, self.model.nominal, units)
-            calibrated = calibrate(self.option, bench, self.model.classes.get(self.option.name))
-        parts = []
-        for mounting in range(shape.mountings):
-            runs = int(np.count_nonzero(shape.mounting == mounting))
-            event = _Mounted(
-                f"prototype, mounting {mounting + 1}",
-                loadings=runs,
-                readings=shape.loads.size,
-                mounting=mounting,
-            )
-            dwell = np.full(shape.loads.size, float(self.model.nominal.setting.dwell))
-            found = self._loads(source, event, units, shape.loads, shape.descending, dwell, calibrated)
-            parts.append(found)
-        drawn = _read_by_instruments(np.concatenate(parts, axis=1), shape.loads, shape.top, stream, "runs")
-        held = None
-        if shape.hold_times is not None and shape.hold_load is not None:
-            times = shape.hold_times
-            event = _Mounted("prototype, hold", readings=times.size)
-            load = np.full(times.size, shape.hold_load)
-            held = self._loads(source, event, units, load, np.zeros(times.size), times, calibrated)[:, 0, :]
-            held = _read_by_instruments(held, load, shape.top, stream, "hold")
-        for values in (drawn, drawn if held is None else held):
-            if not np.isfinite(values).all():
-                raise EvaluationError(
-                    f"{case.name}: drawn units indicate loads that are not numbers; look at the extremes of the spreads"
-                )
-        return drawn, held
-
-    def _loads(
-        self, source: StreamSource, event: Event, units: int, loads: Array, descending: Array, dwell: Array,
-        calibrated: Any,
-    ) -> Array:  # fmt: skip
-        case, nominal, shape = self.model.case, self.model.nominal, self.prototype.shape
-
-        def along(values: Array) -> Array:
-            return values.reshape(1, 1, 1, -1, 1)
-
-        chain = _just_unloaded(
-            drawn_chain(case, event, source, "finished product"), along(loads), along(descending)
-        )
-        use = drawn_element(case.elements["use"], event, source, None, ("direction_draw",))
-        station = drawn_element(case.elements["station"], event, source)
-        still = dataclasses.replace(station, reference_scatter=0.0)
-        setting = Setting(
-            temperature=self.prototype.temperature, dwell=along(dwell), descending=along(descending),
-            peak=shape.top, age=0.0, humidity=use.humidity, reference_temperature=case.reference_temperature,
-            reference_humidity=case.reference_humidity,
-        )  # fmt: skip
-        response = chain.respond(applied_load(along(loads), still), setting)
-        full = (units, 1, event.loadings, event.readings, 1)
-        if calibrated is not None:
-            codes = np.broadcast_to(as_array(response.code), full)
-            clipped = np.broadcast_to(as_array(response.clipped), full)
-            believed = firmware_setting(case, event, source, setting, True)
-            unloaded = codes[..., :1, :] if loads[0] == 0.0 else None
-            readings = Readings("prototype", codes, clipped, setting, believed, unloaded)
-            found = calibrated.load(readings)
-        elif self.prototype.quantity in ("conductance", "ratio"):
-            found = as_array(nominal.firmware.force_of_output(response.output, nominal.setting))
-        else:
-            found = as_array(nominal.firmware.force_of(response.code, nominal.setting))
-        whole = np.broadcast_to(found, full)
-        return np.asarray(whole[:, 0, :, :, 0], dtype=np.float64)
-
-
-def _read_by_instruments(indicated: Array, loads: Array, top: float, stream: Stream, what: str) -> Array:
-    """Indicated loads (..., step) with the noise of the instruments."""
-    drawn = ndtri(stream.uniforms(f"instruments, {what}", 0, indicated.size)).reshape(indicated.shape)
-    of_load, of_top = INSTRUMENTS
-    return np.asarray(indicated + np.hypot(of_load * loads, of_top * top) * drawn)
-
-
-def _just_unloaded(chain: Chain, loads: Array, descending: Array) -> Chain:
-    """The chain rested before a run and just unloaded after it: a zero return shows whole at the last reading."""
-    sensor: Any = chain.sensor
-    if not hasattr(sensor, "history_draw"):
-        return chain
-    after = (descending == 1.0) & (loads == 0.0)
-    return dataclasses.replace(
-        chain, sensor=dataclasses.replace(sensor, history_draw=np.where(after, 1.0, 0.5))
-    )
 
 
 def _option(case: Case, name: str | None, shape: Shape) -> CalibrationSpec:

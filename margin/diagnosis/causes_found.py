@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 from margin.case.types import Case
 from margin.diagnosis.baseline import Baseline
-from margin.diagnosis.likelihood import predict
 from margin.diagnosis.next_test import ProposedTest, inquiry_of
-from margin.diagnosis.observation import Observation, Plan, Step
+from margin.diagnosis.observation import Observation
+from margin.diagnosis.predictions import predict
 from margin.diagnosis.prototype import Prototype
 from margin.diagnosis.ranking import Diagnosis, diagnose
 
@@ -37,14 +37,9 @@ def why_no_causes(prototype: Prototype, baseline: Baseline) -> str | None:
 
 
 def causes_found(case: Case, prototype: Prototype, baseline: Baseline) -> CausesFound:
-    """Rank the causes of the catalogue by the runs of the prototype; its hold is left to the comparison."""
-    shape, dwell = baseline.shape, case.design_curve.dwell
-    steps = tuple(
-        Step(float(load), float(down), dwell, prototype.temperature)
-        for load, down in zip(shape.loads, shape.descending, strict=True)
-    )
-    plan = Plan(steps, shape.runs, baseline.option)
-    observation = Observation(plan, baseline.indicated, prototype.label)
-    ranking = diagnose(predict(case, plan, units=UNITS, sizes=SIZES), observation)
+    """Rank the causes of the catalogue by the runs and the hold of the prototype."""
+    assert baseline.plan is not None
+    observation = Observation(baseline.plan, baseline.indicated, prototype.label, baseline.held)
+    ranking = diagnose(predict(case, baseline.plan, units=UNITS, sizes=SIZES), observation)
     tests = inquiry_of(ranking, units=TEST_UNITS).ranked(SAMPLES)
     return CausesFound(ranking, tuple(test for test in tests if test.information >= LEAST_INFORMATION))

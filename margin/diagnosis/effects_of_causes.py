@@ -9,10 +9,11 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.case.types import Case
+from distributions import Rectangular
+from margin.case.types import Case, Spread
 from margin.chain.elements import Contact
 from margin.diagnosis.observation import Plan
-from margin.diagnosis.situation import Situation, has, nominal, with_nominal
+from margin.diagnosis.situation import Situation, has, nominal, with_nominal, with_spread
 from margin.propagation.assemble import nominal_of
 
 Array = NDArray[np.float64]
@@ -121,9 +122,13 @@ def housing_share(situation: Situation, size: float) -> Situation:
 
 
 def stop_of_range(situation: Situation, size: float) -> Situation:
-    """Stop that engages below the top load, by the share `size` of it."""
+    """Stop that engages below the top load, by the share `size` of it, and takes any share of what exceeds it."""
     value = situation.built.load_high * (1.0 - size)
-    return situation.with_built({"interface.stop_force": value}, calibrated=False)
+    found = situation.with_built(
+        {"interface.stop_force": value, "interface.stop_share": 0.5}, calibrated=False
+    )
+    some = Spread("unit", Rectangular(-0.45, 0.45), False, "any share of the load")
+    return replace(found, built=with_spread(found.built, "interface.stop_share", some))
 
 
 def compliant_path(situation: Situation, size: float) -> Situation:

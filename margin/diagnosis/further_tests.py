@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import Case, Role
-from margin.diagnosis.observation import Plan, Step, condense
-from margin.diagnosis.situation import Situation, draw_readings, exact, has, nominal, with_nominal
+from margin.diagnosis.observation import Plan, Step
+from margin.diagnosis.situation import Situation, exact, has, nominal, with_nominal
+from margin.diagnosis.taken import Occasion, features_drawn
 
 Array = NDArray[np.float64]
 
@@ -26,6 +27,7 @@ class FurtherTest:
     cycle    load cycle of the test, from that of the observation
     exact    roles that a fixture or circuit of the bench with known values stands for
     swapped  roles that a good unit lends; again: the prototype is calibrated again as it is now
+    remounted  the unit is taken out of its mounting for it
     """
 
     name: str
@@ -34,13 +36,13 @@ class FurtherTest:
     exact: frozenset[Role] = frozenset()
     swapped: frozenset[Role] = frozenset()
     again: bool = False
+    remounted: bool = False
 
     def outcome(self, situation: Situation, plan: Plan, units: int, seed: int) -> Array:
         """Features of drawn outcomes, (unit, feature); the same seed gives the units of the observation."""
-        test = self.cycle(plan)
-        changed = self._arranged(situation)
-        drawn = draw_readings(changed, test, units, seed, self.swapped, seed + OTHER_UNIT)
-        return condense(test, drawn)
+        mounting = plan.mountings if self.remounted else int(plan.mounted[-1])
+        occasion = Occasion(self.name, mounting, self.swapped, seed + OTHER_UNIT, self.again)
+        return features_drawn(self._arranged(situation), self.cycle(plan), units, seed, occasion)
 
     def _arranged(self, situation: Situation) -> Situation:
         """The prototype with these parts in place of its own."""
@@ -85,19 +87,25 @@ def further_tests(case: Case, plan: Plan) -> tuple[FurtherTest, ...]:
     )
     substitute = "shunt calibration of the bridge" if bridge else "fixed resistor in place of the sensor"
     found = [
-        FurtherTest(substitute, 5.0 if bridge else 10.0, _rising, exact=frozenset({"sensor", "interface"})),
+        FurtherTest(
+            substitute, 5.0 if bridge else 10.0, _rising, exact=frozenset({"sensor", "interface"}), remounted=True
+        ),
         FurtherTest(
             "known voltage at the converter", 15.0, _rising, exact=frozenset({"sensor", "interface", "circuit"})
         ),
         FurtherTest(
             "sensor back on the bench", 30.0, _bench,
-            exact=frozenset({"interface", "circuit", "converter", "firmware"}),
+            exact=frozenset({"interface", "circuit", "converter", "firmware"}), remounted=True,
         ),
         FurtherTest(
             "circuit board of a good unit", 20.0, _bench, swapped=frozenset({"circuit", "converter", "firmware"})
         ),
-        FurtherTest("sensor of a good unit", 30.0, _bench, swapped=frozenset({"sensor"})),
-        FurtherTest("concentrator and housing of a good unit", 30.0, _bench, swapped=frozenset({"interface"})),
+        FurtherTest("sensor of a good unit", 30.0, _bench, swapped=frozenset({"sensor"}), remounted=True),
+        FurtherTest(
+            "concentrator and housing of a good unit", 30.0, _bench, swapped=frozenset({"interface"}), remounted=True
+        ),
+        FurtherTest("the same cycle again", 10.0, _again),
+        FurtherTest("the same cycle after remounting", 20.0, _again, remounted=True),
         FurtherTest("hold at the top load", 5.0, _hold),
         FurtherTest("slow and fast cycle", 10.0, _slow_and_fast),
         FurtherTest("another temperature", 90.0, _warmed),
@@ -105,7 +113,7 @@ def further_tests(case: Case, plan: Plan) -> tuple[FurtherTest, ...]:
     if not plan.of("descending").any():
         found.append(FurtherTest("readings while unloading", 5.0, _unloading))
     if plan.option is not None:
-        found.append(FurtherTest("calibrate again", 15.0, lambda p: p, again=True))
+        found.append(FurtherTest("calibrate again", 15.0, _again, again=True))
     return tuple(found)
 
 
@@ -129,18 +137,23 @@ def _rising(plan: Plan) -> Plan:
 
 def _bench(plan: Plan) -> Plan:
     """The load cycle of the observation, read by the design curve."""
-    return replace(plan, option=None)
+    return replace(_again(plan), option=None)
+
+
+def _again(plan: Plan) -> Plan:
+    """The cycle of the observation over three runs, without its hold."""
+    return replace(plan, runs=3, mounting=(), hold=None)
 
 
 def _unloading(plan: Plan) -> Plan:
     down = [replace(step, descending=1.0) for step in reversed(_up(plan)[:-1])]
-    return replace(plan, steps=(*_up(plan), *down))
+    return replace(_again(plan), steps=(*_up(plan), *down))
 
 
 def _hold(plan: Plan) -> Plan:
     top = _up(plan)[-1]
     held = [replace(top, dwell=top.dwell * factor) for factor in (10.0, 100.0)]
-    return replace(plan, steps=(*_up(plan)[:1], top, *held))
+    return replace(_again(plan), steps=(*_up(plan)[:1], top, *held))
 
 
 def _slow_and_fast(plan: Plan) -> Plan:
@@ -152,9 +165,10 @@ def _slow_and_fast(plan: Plan) -> Plan:
         middle = loads[len(loads) // 2 - 1]
         steps += [replace(base, load=0.0), replace(base, load=middle), replace(base, load=loads[-1])]
         steps += [replace(base, load=middle, descending=1.0)]
-    return replace(plan, steps=tuple(steps))
+    return replace(_again(plan), steps=tuple(steps))
 
 
 def _warmed(plan: Plan) -> Plan:
     up = _up(plan)
-    return replace(plan, steps=(*up, *(replace(step, temperature=step.temperature + 15.0) for step in up)))
+    warmed = (replace(step, temperature=step.temperature + 15.0) for step in up)
+    return replace(_again(plan), steps=(*up, *warmed))

@@ -11,10 +11,11 @@ from scipy.special import logsumexp
 
 from margin.case.types import Case
 from margin.diagnosis.further_tests import FurtherTest, further_tests
-from margin.diagnosis.likelihood import LEAST_UNLOADED, LEAST_VARIANCE, SEED, size_quantiles
-from margin.diagnosis.observation import Plan, condense
+from margin.diagnosis.likelihood import SEED, size_quantiles
+from margin.diagnosis.observation import Plan
 from margin.diagnosis.ranking import NOTHING, Diagnosis
-from margin.diagnosis.situation import Situation, as_designed, draw_readings
+from margin.diagnosis.scores import Scores, scores_of
+from margin.diagnosis.situation import Situation, as_designed
 
 Array = NDArray[np.float64]
 
@@ -24,8 +25,11 @@ SETTING_UP = 30.0
 LEAST_PROBABILITY = 0.01
 """Probability below which a cause is left out of the choice of a test."""
 
-RESOLUTION = 5e-4
-"""Standard deviation added to every feature of an outcome: as a logarithm, a twentieth of a percent."""
+LEAST_VARIANCE = 0.03
+"""Variance added to every score: means and spreads are those of few draws."""
+
+FREEDOM = 6.0
+"""Degrees of freedom of the multivariate t distribution of an outcome: spreads are estimated from few draws."""
 
 QUANTILES = (0.1, 0.3, 0.5, 0.7, 0.9)
 """Quantiles of the size by which a cause is stood for."""
@@ -38,7 +42,7 @@ STRONGEST = 8
 class Candidate:
     """One cause at one size.
 
-    weight  probability; known: features of drawn units in all that was observed so far, (unit, feature)
+    weight  probability; known: scores of drawn units in all that was observed so far, (unit, feature)
     """
 
     name: str
@@ -70,7 +74,7 @@ class ProposedTest:
 class Inquiry:
     """What is known of a prototype while its cause is searched: candidates, and the features observed so far.
 
-    observed  (feature,) of the observation and of all tests since
+    observed  (feature,) scores of the observation and of all tests since
     """
 
     case: Case
@@ -107,14 +111,13 @@ class Inquiry:
 
     def after(self, test: FurtherTest, outcome: Array) -> Inquiry:
         """What is known once a test had this outcome, features (feature,)."""
-        units = self.candidates[0].known.shape[0]
-        draws = [test.outcome(c.situation, self.plan, units, self.seed) for c in self.candidates]
-        added = _added(test.cycle(self.plan), draws[0])
+        draws, scores = self._outcomes(test)
+        seen = scores.of(outcome)
+        outcomes = self._distributions(draws)
         logs = np.array(
             [
-                np.log(max(c.weight, 1e-300))
-                + _Outcome(c.known, drawn, self.observed, added).log_density(outcome[None])[0]
-                for c, drawn in zip(self.candidates, draws, strict=True)
+                np.log(max(c.weight, 1e-300)) + outcome.log_density(seen[None])[0]
+                for c, outcome in zip(self.candidates, outcomes, strict=True)
             ]
         )
         weights = np.exp(logs - logsumexp(logs))
@@ -125,21 +128,38 @@ class Inquiry:
         return replace(
             self,
             candidates=candidates,
-            observed=np.concatenate([self.observed, outcome]),
+            observed=np.concatenate([self.observed, seen]),
             done=(*self.done, test.name),
         )
 
+    def _outcomes(self, test: FurtherTest) -> tuple[list[Array], Scores]:
+        """Scores of drawn outcomes of a test by candidate, (unit, feature), and their scale."""
+        units = self.candidates[0].known.shape[0]
+        features = [test.outcome(c.situation, self.plan, units, self.seed) for c in self.candidates]
+        scores = scores_of(np.concatenate(features))
+        return [scores.of(each) for each in features], scores
+
+    def _distributions(self, draws: list[Array]) -> list[_Outcome]:
+        """Distribution of the outcome by candidate; that of a cause reaches halfway to its neighbouring sizes."""
+        given = [
+            _given(c.known, drawn, self.observed) for c, drawn in zip(self.candidates, draws, strict=True)
+        ]
+        names = [c.name for c in self.candidates]
+        found = []
+        for k, (mean, covariance) in enumerate(given):
+            near = [given[j][0] for j in (k - 1, k, k + 1) if 0 <= j < len(given) and names[j] == names[k]]
+            reach = (near[-1] - near[0]) / max(len(near) - 1, 1)
+            found.append(_Outcome(mean, covariance + 0.25 * np.outer(reach, reach)))
+        return found
+
     def _proposed(self, test: FurtherTest, samples: int) -> ProposedTest:
         """Mutual information between cause and outcome, by samples of the outcome from every candidate."""
-        units = self.candidates[0].known.shape[0]
-        draws = [test.outcome(c.situation, self.plan, units, self.seed) for c in self.candidates]
-        added = _added(test.cycle(self.plan), draws[0])
-        outcomes = [
-            _Outcome(c.known, drawn, self.observed, added)
-            for c, drawn in zip(self.candidates, draws, strict=True)
-        ]
+        draws, _ = self._outcomes(test)
+        outcomes = self._distributions(draws)
         rng = np.random.default_rng(self.seed)
         normal = rng.normal(size=(samples, draws[0].shape[1]))
+        # heavier tails than normal, as the densities have
+        normal *= np.sqrt((FREEDOM - 2.0) / rng.chisquare(FREEDOM, size=(samples, 1)))
         weights = np.array([c.weight for c in self.candidates])
         names = np.array([c.name for c in self.candidates])
         shares = self.probabilities
@@ -162,40 +182,39 @@ class Inquiry:
         )
 
 
-class _Outcome:
-    """Normal distribution of the outcome of a test, given what was observed, from joint draws of the same units."""
+def _given(known: Array, drawn: Array, observed: Array) -> tuple[Array, Array]:
+    """Mean and covariance of the outcome of a test, given what was observed, from joint draws of the same units."""
+    at = known.mean(axis=0)
+    centred, other = known - at, drawn - drawn.mean(axis=0)
+    count = known.shape[0] - 1
+    # the observation may lie outside what few draws resolve
+    own = centred.T @ centred / count + LEAST_VARIANCE * np.eye(at.size)
+    lever = np.linalg.solve(own, centred.T @ other / count).T
+    surprise = observed - at
+    # a normal distribution says nothing of an observation far from its draws: the correction is held to its scale
+    far = float(np.sqrt(surprise @ np.linalg.solve(own, surprise) / surprise.size))
+    mean = drawn.mean(axis=0) + lever @ surprise / max(far / 2.0, 1.0)
+    left = other.T @ other / count - lever @ (centred.T @ other / count)
+    # the lever is fitted to as many draws as there are features known
+    left *= count / max(count - at.size, 0.5 * count)
+    return mean, 0.5 * (left + left.T) + LEAST_VARIANCE * np.eye(left.shape[0])
 
-    def __init__(self, known: Array, drawn: Array, observed: Array, added: Array) -> None:
-        at = known.mean(axis=0)
-        centred, other = known - at, drawn - drawn.mean(axis=0)
-        count = known.shape[0] - 1
-        own = centred.T @ centred / count
-        # the observation may lie outside what few draws resolve
-        own += np.diag(0.02 * np.diag(own) + RESOLUTION**2)
-        lever = np.linalg.solve(own, centred.T @ other / count).T
-        surprise = observed - at
-        # a normal distribution says nothing of an observation far from its draws: the correction is held to its scale
-        far = float(np.sqrt(surprise @ np.linalg.solve(own, surprise) / surprise.size))
-        self.mean: Array = drawn.mean(axis=0) + lever @ surprise / max(far / 2.0, 1.0)
-        left = other.T @ other / count - lever @ (centred.T @ other / count)
-        self.root: Array = np.linalg.cholesky(0.5 * (left + left.T) + np.diag(added))
+
+class _Outcome:
+    """Multivariate t distribution of the outcome of a test."""
+
+    def __init__(self, mean: Array, covariance: Array) -> None:
+        self.mean = mean
+        self.root: Array = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
         self._inverse = np.linalg.inv(self.root)
         self._log_det = 2.0 * float(np.sum(np.log(np.diag(self.root))))
 
     def log_density(self, outcome: Array) -> Array:
         """(outcome,), of outcomes (outcome, feature): multivariate t, as spreads are estimated from few draws."""
-        nu, p = 10.0, outcome.shape[1]
+        nu, p = FREEDOM, outcome.shape[1]
         squared = np.sum(((outcome - self.mean) @ self._inverse.T) ** 2, axis=1)
         result: Array = -0.5 * self._log_det - 0.5 * (nu + p) * np.log1p(squared / (nu - 2.0))
         return result
-
-
-def _added(plan: Plan, drawn: Array) -> Array:
-    """Variance that is added to each feature of an outcome, (feature,)."""
-    unloaded = np.array([all(plan.steps[place].load == 0.0 for place in f.steps) for f in plan.features])
-    share = np.where(unloaded, LEAST_UNLOADED, LEAST_VARIANCE)
-    result: Array = (share + 0.02) * drawn.var(axis=0) + RESOLUTION**2
-    return result
 
 
 def inquiry_of(diagnosis: Diagnosis, *, units: int = 300) -> Inquiry:
@@ -220,9 +239,7 @@ def inquiry_of(diagnosis: Diagnosis, *, units: int = 300) -> Inquiry:
             chosen.append((ranked.name, ranked.part, cause.apply(base, float(size)), weight))
     total = sum(weight for *_, weight in chosen)
     candidates = tuple(
-        Candidate(
-            name, part, situation, weight / total, condense(plan, draw_readings(situation, plan, units, SEED))
-        )
+        Candidate(name, part, situation, weight / total, predicted.drawn(situation, units, SEED))
         for name, part, situation, weight in chosen
     )
-    return Inquiry(case, plan, candidates, diagnosis.observation.features)
+    return Inquiry(case, plan, candidates, predicted.scores.of(diagnosis.observation.features))

@@ -16,11 +16,14 @@ from distributions.errors import MarginError
 
 Array = NDArray[np.float64]
 
-SOFTENING = 0.05
-"""Share of the top load added to both loads before their logarithm is taken: bounds the relative error at no load."""
+SOFTENING = 0.002
+"""Share of the top load added to both loads before their logarithm is taken: bounds the error of a lost reading."""
 
-LEAST_SCATTER = 1e-3
+LEAST_SCATTER = 1e-4
 """Standard deviation of a logarithm below which a scatter is not resolved: one code, more or less."""
+
+UPPER = 0.1
+"""Share of the top load from which a load tells the level of a run."""
 
 FIRST_COLUMNS = ("load", "value")
 COLUMNS = (*FIRST_COLUMNS, "branch", "dwell", "temperature", "humidity", "run")
@@ -52,23 +55,51 @@ class Step:
 
 
 @dataclass(frozen=True)
+class Hold:
+    """One load held while the prototype is read.
+
+    load N; times s since it was put on, ascending; temperature degC
+    """
+
+    load: float
+    times: tuple[float, ...]
+    temperature: float = 25.0
+
+    def __post_init__(self) -> None:
+        if self.load <= 0.0 or len(self.times) < 2:
+            raise ObservationError(
+                f"a hold needs a load above 0 N and two times (got {self.load:g} N and {len(self.times)})"
+            )
+        if any(late <= early for early, late in zip((0.0, *self.times[:-1]), self.times, strict=True)):
+            raise ObservationError("times of a hold must be above 0 s and ascend")
+
+
+@dataclass(frozen=True)
 class Plan:
     """Load cycle that a prototype went through `runs` times, each with a new placement of the load.
 
-    option  calibration option by which the prototype reports loads; None: the design curve alone
-    age     h of service
+    option     calibration option by which the prototype reports loads; None: the design curve alone
+    age        h of service
+    mounting   number of the mounting of each run, ascending from 0; empty: one mounting
+    hold       one load held after the runs, under the first mounting; None: none
+    of_sensor  readings are those of the sensor by itself, as loads by its own design curve
     """
 
     steps: tuple[Step, ...]
     runs: int = 3
     option: str | None = None
     age: float = 0.0
+    mounting: tuple[int, ...] = ()
+    hold: Hold | None = None
+    of_sensor: bool = False
 
     def __post_init__(self) -> None:
         if not self.steps or self.top <= 0.0:
             raise ObservationError("a load cycle needs at least one load above 0 N (got none)")
         if self.runs < 1:
             raise ObservationError(f"a prototype needs at least one run (got {self.runs})")
+        if self.mounting and len(self.mounting) != self.runs:
+            raise ObservationError(f"{self.runs} runs need a mounting each (got {len(self.mounting)})")
 
     @property
     def top(self) -> float:
@@ -78,6 +109,16 @@ class Plan:
     def of(self, field: Literal["load", "descending", "dwell", "temperature"]) -> Array:
         """Values of one field, (step,)."""
         return np.array([getattr(step, field) for step in self.steps], dtype=np.float64)
+
+    @cached_property
+    def mounted(self) -> NDArray[np.intp]:
+        """Number of the mounting of each run, (run,)."""
+        return np.array(self.mounting or (0,) * self.runs, dtype=np.intp)
+
+    @property
+    def mountings(self) -> int:
+        """Number of mountings."""
+        return int(np.unique(self.mounted).size)
 
     @property
     def unloaded_after(self) -> NDArray[np.bool_]:
@@ -91,17 +132,23 @@ class Plan:
         return features_of(self)
 
 
+Kind = Literal["contrast", "drift", "unloaded", "runs", "mountings", "readings"]
+
+
 @dataclass(frozen=True)
 class Feature:
     """One number of a prototype.
 
-    kind   'error' (of a step), 'difference' (of a step from the like ascending step), 'scatter' (between runs)
-    steps  places in the plan; of a difference the step, then that from which it differs
+    kind    'contrast' (sum of mean errors by weight), 'drift' (along the hold), or a scatter: 'unloaded' (of unloaded
+            readings from run to run), 'runs' (of the level of a run within its mounting), 'mountings' (of the level of
+            a mounting), 'readings' (beside the level of their run)
+    steps   places in the plan; weights: of these in a contrast
     """
 
     name: str
-    kind: Literal["error", "difference", "scatter"]
+    kind: Kind
     steps: tuple[int, ...]
+    weights: tuple[float, ...] = ()
 
 
 def load_cycle(
@@ -128,76 +175,163 @@ def load_cycle(
 
 
 def features_of(plan: Plan) -> tuple[Feature, ...]:
-    """Features of a plan: errors of ascending steps, differences of the other ones from these, scatter of groups.
+    """Features of a plan: contrasts of the mean errors of its steps, scatters, and the drift of its hold.
 
-    The map from mean errors of the steps to errors and differences is one to one: nothing is counted twice.
+    Steps that are the first of their load, going up, give their errors; the other ones, in groups of one branch, dwell
+    and temperature, their differences from these. Errors over several loads are taken as level, slope, bend and so on
+    over the logarithm of the load: these vary by themselves, where errors at single loads vary together. The map from
+    mean errors to contrasts is one to one: nothing is counted twice.
     """
-    found: list[Feature] = []
-    bases: dict[tuple[float, float], int] = {}
+    bases: dict[float, int] = {}
+    groups: dict[str, list[tuple[int, int | None]]] = {}
     for place, step in enumerate(plan.steps):
-        base = bases.get((step.load, 0.0))
+        base = bases.get(step.load)
         if base is None:
-            found.append(Feature(f"error at {step.label}", "error", (place,)))
-            if not step.descending:
-                bases[step.load, 0.0] = place
-            continue
-        found.append(Feature(_difference(step, plan.steps[base]), "difference", (place, base)))
-    if plan.runs > 1:
-        found += _scatters(plan)
+            bases[step.load] = place
+            label = f"error at {step.label}" if step.load == 0.0 else "error"
+        else:
+            label = _difference(step, plan.steps[base])
+            while any(plan.steps[k].load == step.load for k, _ in groups.get(label, [])):
+                label += ", again"
+        groups.setdefault(label, []).append((place, base))
+    found = [feature for label, steps in groups.items() for feature in _contrasts(plan, label, steps)]
+    found += _scatters(plan)
+    if plan.hold is not None:
+        found.append(Feature(f"drift under {plan.hold.load:g} N", "drift", ()))
     return tuple(found)
 
 
 def _difference(step: Step, base: Step) -> str:
-    what = "zero after load" if step.load == 0.0 else f"loop at {step.load:g} N"
-    if not step.descending:
-        what = f"repeated reading at {step.load:g} N"
+    """What a step differs in from the first one of its load."""
+    what = "repeated reading"
+    if step.load == 0.0:
+        what = "zero after load"
+    elif step.descending != base.descending:
+        what = "loop"
+    elif step.dwell != base.dwell:
+        what = "drift"
     if step.dwell != base.dwell:
-        what = f"drift to {step.dwell:g} s at {step.load:g} N" if not step.descending else what
+        what += f" to {step.dwell:g} s"
     if step.temperature != base.temperature:
         what += f" at {step.temperature:g} degC"
     return what
 
 
+def _contrasts(plan: Plan, label: str, steps: list[tuple[int, int | None]]) -> list[Feature]:
+    """Level, slope, bend and higher orders over ln(load) of the errors, or differences, of some steps."""
+    x = np.log(np.maximum([plan.steps[place].load for place, _ in steps], 1e-3 * plan.top))
+    orders = np.linalg.qr(np.vander((x - x.mean()) / max(float(np.ptp(x)), 1e-9), increasing=True))[0]
+    found = []
+    for order in range(len(steps)):
+        name = label if order == 0 else f"{label}, {_ORDERS.get(order, f'order {order}')} over load"
+        weights: dict[int, float] = {}
+        for (place, base), weight in zip(steps, orders[:, order], strict=True):
+            weights[place] = weights.get(place, 0.0) + float(weight)
+            if base is not None:
+                weights[base] = weights.get(base, 0.0) - float(weight)
+        found.append(Feature(name, "contrast", tuple(weights), tuple(weights.values())))
+    return found
+
+
+_ORDERS = {1: "slope", 2: "bend"}
+
+
 def _scatters(plan: Plan) -> list[Feature]:
-    """Scatter between runs: of the unloaded readings, and of the lower and the upper half of the loads."""
+    """Scatter of unloaded readings, of the level of runs and of mountings, and of single readings beside it."""
     loads = plan.of("load")
-    middle = float(np.median(loads[loads > 0.0]))
-    groups = {
-        "scatter without load": loads == 0.0,
-        "scatter at low loads": (loads > 0.0) & (loads <= middle),
-        "scatter at high loads": loads > middle,
-    }
+    loaded = loads > 0.0
+    middle = float(np.median(loads[loaded]))
+    rising = loaded & (loads >= UPPER * plan.top)
+    within = plan.runs > plan.mountings
+    several = plan.runs > 1 and int(loaded.sum()) > 1
+    groups: tuple[tuple[bool, str, Any, NDArray[np.bool_]], ...] = (
+        (within, "scatter without load", "unloaded", loads == 0.0),
+        (within, "scatter from run to run", "runs", rising),
+        (plan.mountings > 1, "scatter after remounting", "mountings", rising),
+        (several, "scatter within a run at low loads", "readings", loaded & (loads <= middle)),
+        (several, "scatter within a run at high loads", "readings", loaded & (loads > middle)),
+    )
     return [
-        Feature(name, "scatter", tuple(np.flatnonzero(which).tolist()))
-        for name, which in groups.items()
-        if which.any()
+        Feature(name, kind, tuple(np.flatnonzero(which).tolist()))
+        for there, name, kind, which in groups
+        if there and which.any()
     ]
 
 
-def condense(plan: Plan, reported: Array) -> Array:
-    """Features (..., feature) of reported loads (..., run, step), N; NaN readings are left out.
+def condense(plan: Plan, reported: Array, held: Array | None = None) -> Array:
+    """Features (..., feature) of reported loads (..., run, step) and along the hold (..., time), N.
 
-    Errors are logarithms of (reported + c) / (applied + c), c = SOFTENING of the top load: close to the relative
-    error of a loaded step; scatters are logarithms of the pooled standard deviation of these between runs.
+    Errors of loaded steps are logarithms of (net + c) / (applied + c), close to the relative error: net of the mean
+    unloaded reading before the runs where there is one, c = SOFTENING of the top load; those of unloaded steps are
+    (reported / top load). Scatters are logarithms of the standard deviation of these; a drift is their slope over the
+    decimal logarithm of time. NaN readings are left out. Raises ObservationError where a planned hold lacks.
     """
-    soft = SOFTENING * plan.top
-    raised = np.maximum(reported + soft, 0.02 * soft)
-    each = np.log(np.minimum(raised, 100.0 * plan.top)) - np.log(plan.of("load") + soft)
+    load = plan.of("load")
+    zero = _zero(plan, reported)
+    each = np.where(load > 0.0, _softened(plan, reported - zero[..., None, None], load), reported / plan.top)
     mean = np.nanmean(each, axis=-2)
-    counted = np.sum(np.isfinite(each), axis=-2)
-    squares = np.nansum((each - mean[..., None, :]) ** 2, axis=-2)
+    around = each - mean[..., None, :]
     columns: list[Any] = []
     for feature in plan.features:
         places = list(feature.steps)
-        if feature.kind == "error":
-            columns.append(mean[..., places[0]])
-        elif feature.kind == "difference":
-            columns.append(mean[..., places[0]] - mean[..., places[1]])
+        if feature.kind == "contrast":
+            columns.append(mean[..., places] @ np.array(feature.weights))
+        elif feature.kind == "drift":
+            columns.append(_drift(plan, held, zero))
         else:
-            freedom = np.maximum(np.sum(counted[..., places] - 1, axis=-1), 1)
-            variance = np.sum(squares[..., places], axis=-1) / freedom
-            columns.append(0.5 * np.log(variance + LEAST_SCATTER**2))
+            columns.append(0.5 * np.log(_variance(plan, feature, around) + LEAST_SCATTER**2))
     return np.stack(columns, axis=-1)
+
+
+def _zero(plan: Plan, reported: Array) -> Array:
+    """Mean unloaded reading before the loads of a run, N, (...); 0 without one."""
+    first = plan.steps[0]
+    if first.load > 0.0:
+        return np.zeros(reported.shape[:-2])
+    return np.asarray(np.nanmean(reported[..., 0], axis=-1))
+
+
+def _softened(plan: Plan, net: Array, load: Array) -> Array:
+    soft = SOFTENING * plan.top
+    raised = np.maximum(net + soft, 0.1 * soft)
+    return np.asarray(np.log(np.minimum(raised, 100.0 * plan.top)) - np.log(load + soft))
+
+
+def _drift(plan: Plan, held: Array | None, zero: Array) -> Array:
+    if plan.hold is None or held is None:
+        raise ObservationError("the plan has a hold, the readings have none")
+    along = np.log10(np.array(plan.hold.times))
+    along = along - along.mean()
+    return np.asarray(
+        _softened(plan, held - zero[..., None], np.array(plan.hold.load)) @ along / (along @ along)
+    )
+
+
+def _variance(plan: Plan, feature: Feature, around: Array) -> Array:
+    """Variance of a scatter from deviations (..., run, step) of the mean over runs."""
+    own = around[..., list(feature.steps)]
+    each = plan.mounted[None, :] == np.unique(plan.mounted)[:, None]
+    share = each / each.sum(axis=1, keepdims=True)
+    if feature.kind == "unloaded":
+        known = np.isfinite(own)
+        filled = np.where(known, own, 0.0)
+        counts = np.einsum("mr,...rs->...ms", each.astype(np.float64), known.astype(np.float64))
+        means = np.einsum("mr,...rs->...ms", each.astype(np.float64), filled) / np.maximum(counts, 1.0)
+        rest = np.where(known, own - means[..., plan.mounted, :], 0.0)
+        freedom = np.maximum(np.sum(np.maximum(counts - 1.0, 0.0), axis=(-2, -1)), 1.0)
+        return np.asarray(np.sum(rest**2, axis=(-2, -1)) / freedom)
+    if feature.kind == "readings":
+        level = np.nanmean(around[..., plan.of("load") > 0.0], axis=-1)
+        rest = np.nan_to_num(own - level[..., None])
+        freedom = max((plan.runs - 1) * (1.0 - 1.0 / np.count_nonzero(plan.of("load"))), 0.5)
+        return np.asarray(np.sum(rest**2, axis=(-2, -1)) / (freedom * own.shape[-1]))
+    level = np.nanmean(own, axis=-1)
+    means = level @ share.T
+    if feature.kind == "mountings":
+        apart = means - means.mean(axis=-1, keepdims=True)
+        return np.asarray(np.sum(apart**2, axis=-1) / (plan.mountings - 1))
+    within = level - means[..., plan.mounted]
+    return np.asarray(np.sum(within**2, axis=-1) / (plan.runs - plan.mountings))
 
 
 @dataclass(frozen=True)
@@ -205,11 +339,13 @@ class Observation:
     """Readings of one prototype.
 
     reported  (run, step), N as the firmware reports it; NaN where a reading is missing
+    held      (time,), N along the hold of the plan; None without one
     """
 
     plan: Plan
     reported: Array
     name: str = "prototype"
+    held: Array | None = None
 
     def __post_init__(self) -> None:
         shape = (self.plan.runs, len(self.plan.steps))
@@ -217,6 +353,9 @@ class Observation:
             raise ObservationError(
                 f"{self.name}: readings must be runs by steps, {shape} (got {self.reported.shape})"
             )
+        times = None if self.plan.hold is None else (len(self.plan.hold.times),)
+        if times != (None if self.held is None else self.held.shape):
+            raise ObservationError(f"{self.name}: give one reading for each time of the hold of the plan")
         missing = ~np.isfinite(self.reported)
         empty = np.flatnonzero(missing.all(axis=0))
         if empty.size:
@@ -225,7 +364,7 @@ class Observation:
     @property
     def features(self) -> Array:
         """(feature,)."""
-        return condense(self.plan, self.reported)
+        return condense(self.plan, self.reported, self.held)
 
     @property
     def missing(self) -> NDArray[np.bool_]:

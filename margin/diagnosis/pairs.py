@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
-from margin.diagnosis.likelihood import Predicted
+from margin.diagnosis.predictions import Predicted
 
 Array = NDArray[np.float64]
 
@@ -77,7 +77,7 @@ def pairs_of(predicted: Predicted, y: Array, causes: Sequence[int], first: int =
         for other in causes:
             if other != leader and (other, leader) not in tried:
                 tried[leader, other] = _together(paths[leader], paths[other], target)
-    names, nu, left = predicted.names(), segments.freedom, max(y.size - 2, 1)
+    names, nu, left = predicted.names(), float(segments.freedom[0]), max(y.size - 2, 1)
     return tuple(
         Pair(
             (names[a], names[b]),

@@ -9,24 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.diagnosis.alike import ALIKE, classes_of_causes
-from margin.diagnosis.likelihood import Fit, Predicted, fit, size_quantiles, tail
+from margin.diagnosis.likelihood import Fit, fit, size_quantiles, tail
 from margin.diagnosis.observation import Observation, ObservationError
 from margin.diagnosis.pairs import Pair, pairs_of
+from margin.diagnosis.predictions import Predicted, posterior, visible
 
 Array = NDArray[np.float64]
 
 NOTHING = "nothing unusual"
 UNKNOWN = "none of the catalogue"
-
-PRIOR_NOTHING = 0.6
-"""Prior probability that nothing is unusual; the causes share the rest alike (common practice, no source)."""
-
-PRIOR_UNKNOWN = 0.05
-"""Prior probability of a cause that the catalogue does not have (common practice, no source)."""
-
-STEEPNESS = 0.1
-"""Exponent a of the density a p^(a - 1) of the tail probability p where no cause of the catalogue is true: Sellke,
-Bayarri and Berger, The American Statistician 55, 62 (2001), beta densities of p values (from memory)."""
 
 CONTRADICTS = 2.5
 """Residual of a feature, given the others, in its noise, from which it contradicts a cause."""
@@ -118,46 +109,10 @@ class Diagnosis:
         return "one cause" if len(names) == 1 else "alike"
 
 
-def visible(predicted: Predicted, least: float = 1.0) -> NDArray[np.bool_]:
-    """Whether a cause can move any feature by `least` standard deviations at its largest size, (cause,)."""
-    noise = np.sqrt(np.diag(predicted.unchanged.covariance)) + 1e-9
-    shifts = [
-        max(float(np.max(np.abs(path[-1].mean - predicted.unchanged.mean) / noise)) for path in signs)
-        for signs in predicted.sizes
-    ]
-    return np.array(shifts) >= least
-
-
-def probabilities_of(predicted: Predicted, found: Fit, features: int) -> tuple[Array, float, float, float]:
-    """Probabilities of the causes (cause,), of nothing and of none of the catalogue, and the tail probability.
-
-    Within the catalogue by Bayes' theorem; none of the catalogue by the tail probability p that the catalogue leaves:
-    odds prior / (1 - prior) * a p^(a - 1).
-    """
-    segments, shown = predicted.segments, visible(predicted)
-    logs = np.full(len(predicted.causes) + 1, -np.inf)
-    tails = np.zeros(logs.size)
-    every = tail(segments, found.distance, features)
-    for place in range(-1, len(predicted.causes)):
-        which = np.flatnonzero(segments.owner == place)
-        if place >= 0 and not shown[place]:
-            continue
-        share = PRIOR_NOTHING if place < 0 else (1.0 - PRIOR_NOTHING) / max(int(shown.sum()), 1)
-        logs[place] = np.log(share) + np.logaddexp.reduce(found.log_evidence[which])
-        tails[place] = every[which[np.argmax(found.log_evidence[which])]]
-    weights = np.exp(logs - np.max(logs))
-    weights /= weights.sum()
-    p = max(float(np.sum(weights * tails)), 1e-12)
-    odds = PRIOR_UNKNOWN / (1.0 - PRIOR_UNKNOWN) * STEEPNESS * p ** (STEEPNESS - 1.0)
-    unknown = odds / (1.0 + odds)
-    weights *= 1.0 - unknown
-    return weights[:-1], float(weights[-1]), float(unknown), p
-
-
 def diagnose(predicted: Predicted, observation: Observation, *, alike: float = ALIKE) -> Diagnosis:
     """Rank the causes of what was observed, by what the engine predicts for each.
 
-    predicted  of the plan of the observation, see `margin.diagnosis.likelihood.predict`
+    predicted  of the plan of the observation, see `margin.diagnosis.predictions.predict`
     alike      distance of predictions up to which causes act alike
 
     Raises ObservationError where the plans differ.
@@ -166,9 +121,10 @@ def diagnose(predicted: Predicted, observation: Observation, *, alike: float = A
         raise ObservationError(
             f"{observation.name}: the predictions are for another load cycle: predict this one"
         )
-    y = observation.features
+    y = predicted.scores.of(observation.features)
     found = fit(predicted.segments, y)
-    weights, nothing, unknown, p = probabilities_of(predicted, found, y.size)
+    given = posterior(predicted, found)
+    weights, nothing, unknown, p = given.causes, float(given.nothing), float(given.unknown), float(given.tail)
     shown = visible(predicted)
     order = [int(i) for i in np.argsort(-weights, kind="stable") if shown[i]]
     causes = tuple(_ranked(predicted, found, y, place, float(weights[place])) for place in order)
@@ -202,7 +158,7 @@ def _ranked(predicted: Predicted, found: Fit, y: Array, place: int, probability:
         if abs(residual[i]) >= CONTRADICTS
     )
     interval = f"{cause.shown(median)} ({cause.shown(low)} to {cause.shown(high)})"
-    p = float(tail(segments, found.distance, y.size)[best])
+    p = float(tail(found.distance[best], y.size - 1, segments.freedom[best]))
     return Ranked(
         cause.name, cause.part, probability, float(median), float(low), float(high), interval, p, mean, contradictions
     )  # fmt: skip

@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 
 import margin
 from margin.bench import read_bench
-from margin.diagnosis.baseline import Baseline, drawn_like, from_case
+from margin.diagnosis.baseline import Baseline, from_case
 from margin.diagnosis.comparison import compared
 from margin.diagnosis.figures import Figure, Shape, figures_of
 from margin.diagnosis.prototype import prototypes_of
+from margin.diagnosis.situation import as_designed
+from margin.diagnosis.taken import take
 
 Array = NDArray[np.float64]
 FOLDER = Path(__file__).parents[2] / "cases" / "gripper_amplifier"
@@ -59,7 +61,8 @@ def of_case() -> None:
     shares: dict[str, list[str]] = {name: [] for name in CHANGES}
     for option in OPTIONS:
         base = from_case(case, like, option=option)
-        drawn, _ = drawn_like(case, like, option=option, units=PROTOTYPES, seed=SEED)
+        assert base.plan is not None
+        drawn = take(as_designed(case), base.plan, PROTOTYPES, SEED).runs
         for name, change in CHANGES.items():
             _, own = figures_of(like.shape, change(drawn, like.shape.loads))
             unusual = [not compared(dataclasses.replace(base, own=each)).nothing_unusual for each in own]

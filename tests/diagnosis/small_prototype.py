@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+from pad_study import NONE, ONE_POINT, pad_case
 
 from margin.case import Case
 from margin.diagnosis.catalogue import Cause, causes_of
 from margin.diagnosis.observation import Observation, Plan, load_cycle
-from margin.diagnosis.situation import as_designed, draw_readings
-from tests.pad_study import NONE, ONE_POINT, pad_case
+from margin.diagnosis.situation import Situation, as_designed
+from margin.diagnosis.taken import take
 
 CYCLE = load_cycle([6.0, 20.0, 40.0, 60.0], runs=4, temperature=25.0, hold=60.0)
 
@@ -45,6 +46,16 @@ def prototypes(
     case: Case, plan: Plan, cause: Cause | None, size: float, count: int, seed: int
 ) -> list[Observation]:
     """Drawn prototypes with a cause of that size, or without."""
-    situation = as_designed(case) if cause is None else cause.apply(as_designed(case), size)
-    drawn = draw_readings(situation, plan, count, seed)
-    return [Observation(plan, np.array(each)) for each in drawn]
+    return drawn(
+        as_designed(case) if cause is None else cause.apply(as_designed(case), size), plan, count, seed
+    )
+
+
+def drawn(situation: Situation, plan: Plan, count: int, seed: int) -> list[Observation]:
+    """Prototypes drawn of a situation."""
+    found = take(situation, plan, count, seed)
+    held = [None] * count if found.held is None else list(found.held)
+    return [
+        Observation(plan, np.array(runs), held=None if hold is None else np.array(hold))
+        for runs, hold in zip(found.runs, held, strict=True)
+    ]

@@ -13,10 +13,12 @@ from pad_study import NONE, ONE_POINT, pad_case
 
 from margin.bench import read_bench
 from margin.case.types import Case
-from margin.diagnosis.baseline import drawn_like, from_case, from_units
+from margin.diagnosis.baseline import from_case, from_units
 from margin.diagnosis.comparison import compared
 from margin.diagnosis.figures import figures_of
 from margin.diagnosis.prototype import Prototype, prototypes_of
+from margin.diagnosis.situation import as_designed
+from margin.diagnosis.taken import take
 
 LOADS = (0.0, 6.0, 20.0, 40.0, 60.0)
 SPREADS = {
@@ -61,7 +63,8 @@ def test_unchanged_prototypes_of_the_engine_are_ordinary(option: str, mountings:
     fifth low above 30 N, nearly all."""
     like = prototype(mountings)
     base = from_case(case(), like, option=option, units=2000, seed=1)
-    drawn, _ = drawn_like(case(), like, option=option, units=150, seed=99)
+    assert base.plan is not None
+    drawn = take(as_designed(case()), base.plan, 150, 99).runs
     low = np.where(like.shape.loads > 30.0, 0.8, 1.0)
 
     def unusual(indicated: np.ndarray) -> int:

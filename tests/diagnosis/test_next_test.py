@@ -8,11 +8,12 @@ import pytest
 import margin
 from margin.case import Case
 from margin.diagnosis.further_tests import FurtherTest, further_tests, shunt_resistance
-from margin.diagnosis.likelihood import predict
 from margin.diagnosis.next_test import Inquiry, inquiry_of
-from margin.diagnosis.observation import condense, load_cycle
+from margin.diagnosis.observation import load_cycle
+from margin.diagnosis.predictions import predict
 from margin.diagnosis.ranking import diagnose
-from margin.diagnosis.situation import as_designed, draw_readings
+from margin.diagnosis.situation import as_designed
+from margin.diagnosis.taken import Occasion, features_drawn
 from tests.diagnosis.small_prototype import cause_named, prototypes, small_case
 
 CYCLE = load_cycle([20.0, 60.0], runs=3, temperature=25.0)
@@ -114,8 +115,20 @@ def test_tests_suit_the_chain_and_the_plan() -> None:
 def test_another_unit_lends_its_own_spread(case: Case) -> None:
     """With the sensor of a good unit the units differ from themselves, with all parts kept they do not."""
     base = as_designed(case)
-    own = condense(CYCLE, draw_readings(base, CYCLE, 30, 5))
-    lent = condense(CYCLE, draw_readings(base, CYCLE, 30, 5, frozenset({"sensor"}), 6))
-    again = condense(CYCLE, draw_readings(base, CYCLE, 30, 5))
+    own = features_drawn(base, CYCLE, 30, 5)
+    lent = features_drawn(base, CYCLE, 30, 5, Occasion(swapped=frozenset({"sensor"}), other_seed=6))
+    again = features_drawn(base, CYCLE, 30, 5)
     assert np.array_equal(own, again)
-    assert np.corrcoef(own[:, 2], lent[:, 2])[0, 1] < 0.6
+    assert np.corrcoef(own[:, 1], lent[:, 1])[0, 1] < 0.6
+
+
+def test_a_further_test_has_placements_of_its_own(case: Case) -> None:
+    """The same cycle again is of the same units, whose levels it shares, and not of the same placements: the levels of
+    runs that scatter by themselves are not those of the observation."""
+    test = named(case, "the same cycle again")
+    base = as_designed(case)
+    first, second = features_drawn(base, CYCLE, 300, 5), test.outcome(base, CYCLE, 300, 5)
+    names = [feature.name for feature in CYCLE.features]
+    level, scatter = names.index("error"), names.index("scatter from run to run")
+    assert np.corrcoef(first[:, level], second[:, level])[0, 1] > 0.7
+    assert abs(np.corrcoef(first[:, scatter], second[:, scatter])[0, 1]) < 0.25

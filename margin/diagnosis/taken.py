@@ -1,0 +1,278 @@
+"""Readings of drawn prototypes in the way in which a plan takes them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from distributions import Stream
+from margin.calibration.event import applied_load
+from margin.case.types import CalibrationSpec, Case, Role
+from margin.chain import Chain
+from margin.chain.arrays import as_array
+from margin.chain.parameter import Value
+from margin.chain.setting import Setting
+from margin.diagnosis.observation import ObservationError, Plan, Step, condense
+from margin.diagnosis.situation import Situation, source_of
+from margin.propagation.assemble import drawn_chain, drawn_element, firmware_setting, nominal_of
+from margin.propagation.calibrated import Bench, Calibrated, calibrate, classes_of
+from margin.propagation.draws import LotSamples, StreamSource
+from margin.propagation.events import Event
+from margin.propagation.factors import Factor
+from margin.propagation.readings import Readings
+from margin.propagation.variants import Variant
+
+Array = NDArray[np.float64]
+
+NONE = CalibrationSpec("design curve", "none")
+
+INSTRUMENTS = (1e-3, 1e-4)
+"""Standard deviation of a single reading by the instruments on the prototype: of the load, and of the top load (common
+practice, no source). Without it a reading noise that no case states would be unusual."""
+
+AT_REST = 1e4
+"""s without load before each reading of a hold: nothing is late any more."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Loads that drawn prototypes indicate, N: (unit, run, step), and along the hold (unit, time), None without one."""
+
+    runs: Array
+    held: Array | None
+
+
+@dataclass(frozen=True)
+class Occasion:
+    """When readings are taken: it keeps their placements apart from those of every other occasion.
+
+    mounting   number of the first mounting; that of the last one of an earlier occasion where the unit stays mounted
+    swapped    roles whose parts are those of another drawn unit, by other_seed
+    again      the prototype is calibrated afresh before it
+    """
+
+    name: str = "prototype"
+    mounting: int = 0
+    swapped: frozenset[Role] = frozenset()
+    other_seed: int = 0
+    again: bool = False
+
+
+FIRST = Occasion()
+
+
+@dataclass(frozen=True)
+class _Mounted(Event):
+    """A load cycle under one mounting: steps along the axis of readings, since a placement lasts for a whole run."""
+
+    mounting: int = 0
+
+    def stream(self, level: Any) -> str:
+        if level == "mounting":
+            return f"@mounting {self.mounting + 1}"
+        return super().stream(level)
+
+
+@dataclass(frozen=True)
+class _SwappedSource:
+    """Draws of one unit with those of another for the roles that were swapped."""
+
+    own: StreamSource
+    other: StreamSource
+    swapped: frozenset[Role]
+
+    def _of(self, factor: Factor) -> StreamSource:
+        return self.other if factor.role in self.swapped else self.own
+
+    def deviation(self, factor: Factor, event: Event) -> Value:
+        """Deviation of a factor from whichever unit its part is of."""
+        return self._of(factor).deviation(factor, event)
+
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        """The quantity as it is: nothing is scaled here."""
+        return value
+
+    def lot_samples(self, each: int) -> LotSamples:
+        """Sample units of the lots of the unit itself."""
+        return self.own.lot_samples(each)
+
+
+def option_of(case: Case, plan: Plan) -> CalibrationSpec:
+    """Calibration option by which the loads of a plan are reported.
+
+    Raises ObservationError for a name that the case does not have.
+    """
+    if plan.option is None or plan.of_sensor:
+        return NONE
+    for option in case.calibrations:
+        if option.name == plan.option:
+            return option
+    names = ", ".join(repr(option.name) for option in case.calibrations)
+    raise ObservationError(f"no calibration option {plan.option!r} in the case: use one of {names}")
+
+
+@np.errstate(all="ignore")  # what is not a number is found in the loads and refused there
+def take(situation: Situation, plan: Plan, units: int, seed: int, occasion: Occasion = FIRST) -> Taken:
+    """Readings of drawn prototypes; the same seed gives the same units, the same occasion their same placements.
+
+    Raises ObservationError for loads that are not numbers.
+    """
+    stream = Stream(seed)
+    source: Any = source_of(situation.firmware, units, seed)
+    if occasion.swapped:
+        source = _SwappedSource(
+            source, source_of(situation.firmware, units, occasion.other_seed), occasion.swapped
+        )
+    way = _Way(situation, plan, units, source, occasion)
+    found = np.empty((units, plan.runs, len(plan.steps)))
+    for mounting in np.unique(plan.mounted):
+        which = plan.mounted == mounting
+        runs = int(np.count_nonzero(which))
+        number = occasion.mounting + int(mounting)
+        event = _Mounted(
+            f"{occasion.name}, mounting {number + 1}",
+            loadings=runs,
+            readings=len(plan.steps),
+            mounting=number,
+        )
+        found[:, which] = way.indicated(plan, event)
+    runs_read = _by_instruments(found, plan.of("load"), plan.top, stream, occasion.name)
+    held = None
+    if plan.hold is not None:
+        hold = plan.hold
+        # each time by itself, from rest: what is late, in the load path or the filter, is then late since loading
+        rest = Step(0.0, 0.0, AT_REST, hold.temperature)
+        steps = tuple(
+            step for time in hold.times for step in (rest, Step(hold.load, 0.0, time, hold.temperature))
+        )
+        event = _Mounted(f"{occasion.name}, hold", readings=len(steps), mounting=occasion.mounting)
+        whole = way.indicated(replace(plan, steps=steps, runs=1, mounting=()), event)[:, 0, 1::2]
+        held = _by_instruments(whole, np.array(hold.load), plan.top, stream, f"{occasion.name}, hold")
+    for values in (runs_read, runs_read if held is None else held):
+        if not np.all(np.isfinite(values)):
+            raise ObservationError(
+                f"{situation.firmware.name}: drawn units indicate loads that are not numbers; look at the extremes of "
+                "the spreads"
+            )
+    return Taken(runs_read, held)
+
+
+def features_drawn(
+    situation: Situation, plan: Plan, units: int, seed: int, occasion: Occasion = FIRST
+) -> Array:
+    """Features of drawn prototypes, (unit, feature)."""
+    found = take(situation, plan, units, seed, occasion)
+    return condense(plan, found.runs, found.held)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """How drawn units go through load cycles, each unit calibrated once."""
+
+    situation: Situation
+    plan: Plan
+    units: int
+    source: Any
+    occasion: Occasion
+
+    @cached_property
+    def calibrated(self) -> Calibrated:
+        """Calibrations of the units."""
+        situation, source = self.situation, self.source
+        option = option_of(situation.firmware, self.plan)
+        if self.occasion.again and isinstance(source, StreamSource):
+            names = (
+                f"{f.name}{at}" for f in source.factors for at in ("@calibration", "@unloaded, calibration")
+            )
+            source = source.varied(Variant(source.scales, source.redrawn | frozenset(names)))
+        case = replace(situation.calibrated, calibrations=(option,))
+        bench = Bench(case, source, nominal_of(situation.firmware), self.units)
+        classes = classes_of(option, bench) if option.kind == "classes" else None
+        direction = situation.branches
+        return calibrate(
+            option if direction is None else replace(option, direction=direction), bench, classes
+        )
+
+    def indicated(self, plan: Plan, event: Event) -> Array:
+        """Loads that the units indicate, N, (unit, run, step)."""
+        situation, source = self.situation, self.source
+        case, nominal = situation.built, nominal_of(situation.firmware)
+        load = plan.of("load")
+        for path in situation.paths:
+            load = path(plan, load)
+        station = drawn_element(case.elements["station"], event, source)
+        still = replace(station, reference_scatter=0.0)
+        setting = self._setting(plan, event)
+        chain = _just_unloaded(drawn_chain(case, event, source, "finished product"), plan)
+        response = chain.respond(applied_load(_along(load), still), setting)
+        shape = (self.units, 1, event.loadings, len(plan.steps), 1)
+        if plan.of_sensor:
+            found = as_array(nominal.firmware.force_of_output(response.output, nominal.setting))
+            return np.asarray(np.broadcast_to(found, shape)[:, 0, :, :, 0], dtype=np.float64)
+        codes = _lagging(np.broadcast_to(as_array(response.code), shape), plan, situation)
+        believed = firmware_setting(situation.firmware, event, source, setting, True)
+        unloaded = None
+        if option_of(situation.firmware, plan).rezero:
+            before = np.broadcast_to(as_array(chain.respond(0.0, setting).code), shape)
+            unloaded = np.broadcast_to(before[..., :1, :], shape)
+        readings = Readings("prototype", codes, np.zeros(shape, dtype=bool), setting, believed, unloaded)
+        reported = np.asarray(self.calibrated.load(readings), dtype=np.float64)
+        result: Array = np.broadcast_to(reported, shape)[:, 0, :, :, 0]
+        return result
+
+    def _setting(self, plan: Plan, event: Event) -> Setting:
+        case = self.situation.built
+        use = drawn_element(case.elements["use"], event, self.source, None, ("direction_draw",))
+        humidity: Value = use.humidity
+        if any(step.humidity is not None for step in plan.steps):
+            stated = np.array([np.nan if s.humidity is None else s.humidity for s in plan.steps])
+            humidity = np.where(np.isnan(_along(stated)), humidity, _along(stated))
+        return Setting(
+            temperature=_along(plan.of("temperature")) + self.situation.warming,
+            dwell=_along(plan.of("dwell")),
+            descending=_along(plan.of("descending")),
+            peak=self.plan.top,
+            age=plan.age,
+            humidity=humidity,
+            reference_temperature=case.reference_temperature,
+            reference_humidity=case.reference_humidity,
+        )
+
+
+def _along(values: Array) -> Array:
+    """Values of the steps on the axis of readings."""
+    return values.reshape(1, 1, 1, -1, 1)
+
+
+def _by_instruments(indicated: Array, load: Array, top: float, stream: Stream, what: str) -> Array:
+    """Indicated loads (..., step) with the noise of the instruments."""
+    drawn = ndtri(stream.uniforms(f"instruments, {what}", 0, indicated.size)).reshape(indicated.shape)
+    of_load, of_top = INSTRUMENTS
+    return np.asarray(indicated + np.hypot(of_load * load, of_top * top) * drawn)
+
+
+def _just_unloaded(chain: Chain, plan: Plan) -> Chain:
+    """The chain rested before a run and just unloaded after its top load: a zero return shows whole there."""
+    sensor: Any = chain.sensor
+    if not hasattr(sensor, "history_draw"):
+        return chain
+    after = plan.unloaded_after & (plan.of("descending") == 1.0)
+    return replace(chain, sensor=replace(sensor, history_draw=_along(np.where(after, 1.0, 0.5))))
+
+
+def _lagging(codes: Array, plan: Plan, situation: Situation) -> Array:
+    """Codes of a signal that follows from step to step with the time constant of the situation."""
+    if situation.lag == 0.0:
+        return codes
+    missing = np.exp(-plan.of("dwell") / situation.lag)
+    before = codes[..., 0, :]
+    found = np.empty(codes.shape)
+    for place in range(codes.shape[-2]):
+        before = codes[..., place, :] + (before - codes[..., place, :]) * missing[place]
+        found[..., place, :] = np.round(before)
+    return found
