@@ -52,11 +52,12 @@ def at_age(case: Case, age: float) -> Case:
 
 
 def calibrated_at(case: Case, age: float) -> Case:
-    """The case with units calibrated at one age, h."""
-    station = case.elements["station"]
+    """The case with units calibrated in the field, at one age, h: any storage lies before it."""
+    station, service = case.elements["station"], case.service
     fixed = dataclasses.replace(station.quantities["age"], nominal=age, spreads=())
     return dataclasses.replace(
         case,
+        service=None if service is None else dataclasses.replace(service, storage_before="calibration"),
         elements={
             **case.elements,
             "station": dataclasses.replace(station, quantities={**station.quantities, "age": fixed}),
