@@ -74,32 +74,22 @@ class Setting:
         hour (cumulative exposure; Nelson, Accelerated Testing, chapter 10, from memory).
         """
         if absent(activation):
-            return self._together(1.0, 1.0)
-
-        def rate(temperature: Value) -> Value:
-            return arrhenius(activation, temperature, self.reference_temperature)
-
-        return self._together(self._mean(rate), rate(self.storage_temperature))
+            return self.age if absent(self.stored) else self.age + self.stored
+        return self.hours_by(
+            lambda temperature: arrhenius(activation, temperature, self.reference_temperature)
+        )
 
     def film_drift(self) -> Value:
         """Drift of a film resistor by storage and service over that after 1000 h at the reference temperature."""
         if not self.service_temperatures and absent(self.stored):
             return film_of_time(self.age, self.service_temperature, self.reference_temperature)
-
-        def rate(temperature: Value) -> Value:
-            return film_hours(temperature, self.reference_temperature)
-
-        hours = self._together(self._mean(rate), rate(self.storage_temperature))
+        hours = self.hours_by(lambda temperature: film_hours(temperature, self.reference_temperature))
         return film_of_time(hours, self.reference_temperature, self.reference_temperature)
 
-    def _mean(self, rate: Callable[[Value], Value]) -> Value:
-        """Mean of a rate of ageing over the temperatures of service."""
-        if not self.service_temperatures:
-            return rate(self.service_temperature)
-        result: Value = sum(share * rate(temperature) for temperature, share in self.service_temperatures)
-        return result
-
-    def _together(self, serving: Value, storing: Value) -> Value:
-        """Hours of service and storage, each by its rate; the age itself where there is neither storage nor a rate."""
-        served = self.age if isinstance(serving, float) and serving == 1.0 else self.age * serving
-        return served if absent(self.stored) else served + self.stored * storing
+    def hours_by(self, rate: Callable[[Value], Value]) -> Value:
+        """Hours of storage and service, each times the rate of ageing at its temperature, degC."""
+        mean: Value = rate(self.service_temperature)
+        if self.service_temperatures:
+            mean = sum(share * rate(temperature) for temperature, share in self.service_temperatures)
+        served = self.age * mean
+        return served if absent(self.stored) else served + self.stored * rate(self.storage_temperature)

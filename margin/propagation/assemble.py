@@ -198,6 +198,17 @@ def _stored(profile: ServiceProfile | None) -> dict[str, Any]:
     return {"stored": profile.stored, "storage_temperature": profile.storage_temperature}
 
 
+def served_by(case: Case, age: float) -> Setting:
+    """Setting of use of a unit of an age, h, with nominal values."""
+    use = nominal_element(case.elements["use"])
+    return Setting(
+        age=age,
+        **_served(case.service, age, use),
+        **_stored(case.service),
+        reference_temperature=case.reference_temperature,
+    )
+
+
 def in_service(case: Case, event: Event, source: Source, setting: Setting) -> Setting:
     """The setting of a station with what units of its age have been through: load cycles, their temperature, storage.
 
