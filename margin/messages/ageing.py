@@ -209,11 +209,14 @@ def warnings(found: AgeResult) -> tuple[str, ...]:
     """What is wrong with the case for results over age."""
     lines: tuple[str, ...] = () if found.ageing else (NO_AGEING,)
     case = found.case
+    cycles, duty = ("use.cycles_per_hour", "use.duty")
+    if case.service is not None:
+        cycles, duty = ("cycles_per_day of [service]", "duty of [service]")
     for keys, why in (
-        (cycles_missing(case), "the case states no load cycles; state use.cycles_per_hour, or those of [service]"),
-        (duty_missing(case), "the case states no time under load; state use.duty, or duty of [service]"),
+        (cycles_missing(case), f"the case states no load cycles; state {cycles}"),
+        (duty_missing(case), f"the case states no time under load; state {duty}"),
         (activations_idle(case), "what it belongs to does not age; state that, or leave it out"),
-    ):  # fmt: skip
+    ):
         if keys:
             lines += (f"{' and '.join(keys)}: no effect, since {why}.",)
     if case.service is not None and case.service.temperatures and not _by_temperature(case):

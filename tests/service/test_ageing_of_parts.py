@@ -140,6 +140,14 @@ def test_hours_of_films_follow_from_their_drift() -> None:
     )
 
 
+@given(st.floats(0.0, 1e6), st.floats(-40.0, 125.0))
+def test_without_a_profile_hours_are_the_age_to_the_bit(age: float, temperature: float) -> None:
+    """Neither activation energy nor storage nor several temperatures: the age itself, and the plain law of films."""
+    setting = Setting(age=age, service_temperature=temperature)
+    assert setting.aged_hours() == age
+    assert setting.film_drift() == film_of_time(age, temperature, 25.0)
+
+
 @pytest.mark.parametrize("part", ["circuit", "converter"])
 def test_references_drift_by_their_activation_energy(part: str) -> None:
     """0.1 % over 1000 h with the root of time; at 55 degC and 0.6 eV as after 1000 h times Arrhenius' factor."""

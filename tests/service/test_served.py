@@ -135,6 +135,11 @@ def test_ageing_without_effect_is_named() -> None:
     assert [line.partition(": no effect")[0] for line in lines] == [
         "sensor.cycle_loss and interface.wear", "sensor.sustained_creep", "sensor.ageing_activation",
     ]  # fmt: skip
+    part = pad_case(ONE_POINT, sensor=sensor, service={"years": 1})
+    said = warnings(over_age(part, "one-point", points=2, units=100, workers=1))
+    assert said[0].endswith("state cycles_per_day of [service].") and said[1].endswith(
+        "state duty of [service]."
+    )
     effective = pad_case(ONE_POINT, sensor={**sensor, "ageing": "1 %"}, service=SERVICE, interface=PUCK)
     assert not cycles_missing(effective) and not duty_missing(effective) and not activations_idle(effective)
     cold = pad_case(ONE_POINT, sensor={**PAD, "ageing": "1 %"}, service=SERVICE)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import tomllib
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -66,6 +68,24 @@ def test_one_load_and_one_temperature_are_the_keys_of_use_to_the_bit() -> None:
         over_age(case, "one-point", ages=[9000.0], units=100, workers=1) for case in (by_keys, by_profile)
     )
     assert [each.errors for each in stated.ages] == [each.errors for each in profiled.ages]
+
+
+def test_a_profile_that_states_no_cause_of_ageing_changes_nothing() -> None:
+    """The years alone leave every number as it is without a profile, to the bit."""
+    use = {"age": "4000 h", "service_temperature": "45 degC"}
+    assert np.array_equal(
+        only(spread_case(use=use), 300), only(spread_case(use=use, service={"years": 7}), 300)
+    )
+
+
+def test_the_profile_of_the_guide_is_read() -> None:
+    """The table that the guide explains is one that a case takes."""
+    guide = Path(margin.__file__).with_name("guide") / "service.md"
+    block = next(
+        each for each in guide.read_text(encoding="utf-8").split("```toml\n") if each.startswith("[service]")
+    )
+    found = pad_case(NONE, service=tomllib.loads(block.partition("```")[0])["service"]).service
+    assert found is not None and found.years == 5.0 and len(found.loads) == len(found.temperatures) == 2
 
 
 def test_hours_over_two_temperatures_are_the_weighted_mean_of_their_rates() -> None:
