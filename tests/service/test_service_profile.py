@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from device_on_host import host_device
 from pad_study import NONE, ONE_POINT, only, pad_case
 
 import margin
@@ -323,8 +324,9 @@ def test_bad_profiles_have_one_clear_message(tables: dict[str, Any], message: st
     assert str(caught.value) == message
 
 
-def test_a_kernel_counts_a_profile_alike() -> None:
-    """Drawn activation energy, exponent, cycles and duty over histograms: the same counts of units either way."""
+def test_kernels_count_a_profile_alike(tmp_path: Path) -> None:
+    """Drawn activation energy, exponent, cycles and duty over histograms: the same counts of units by array operations,
+    by a compiled kernel and by the kernel of an accelerator, compiled for the processor."""
     sensor = {
         **PAD, "ageing": "0.5 % +/- 0.3 %", "ageing_activation": "0.6 eV +/- 0.2 eV", "cycle_loss": "0.5 % +/- 0.3 %",
         "sustained_creep": "0.3 % +/- 0.3 %", "zero_ageing": "0 uS +/- 0.01 uS",
@@ -351,6 +353,9 @@ def test_a_kernel_counts_a_profile_alike() -> None:
     plain, kernel = (run(case, plan=plan_of(case), workers=1, compiled=way) for way in (False, True))
     assert kernel.path == "kernel"
     assert np.array_equal(plain.tallies["one-point"].within, kernel.tallies["one-point"].within)
+    device = run(case, device=host_device(tmp_path))
+    assert device.path == "device"
+    assert np.array_equal(plain.tallies["one-point"].within, device.tallies["one-point"].within)
     assert 50 < plain.tallies["one-point"].within[:, 2].sum() < 750
 
 
