@@ -19,7 +19,7 @@ from margin.estimates.yield_result import Verdict
 from margin.messages.ageing import command_of
 from margin.report import age_figures, age_page
 from margin.report.shown import Shown, drawn
-from margin.service.over_age import POINTS, YEARS, AgeResult, RecalibrationInterval, over_age
+from margin.service.over_age import POINTS, AgeResult, RecalibrationInterval, horizon_years, over_age
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -93,6 +93,19 @@ class AgeStudy(Shown):
         """
         return age_page.passages_frame(self.found)
 
+    @property
+    def service(self) -> pd.DataFrame:
+        """What a unit with nominal values has been through, one row an age and count; see margin/guide/service.md.
+
+        Columns:
+            age   [SI]   time in service, h
+            what  [text] 'hours with storage', 'load cycles', 'load cycles counted by load', 'hours under load',
+                         'equivalent hours'
+            by    [text] what equivalent hours are counted by: 'sensor.ageing_activation'; else empty
+            value [SI]   load cycles, or h
+        """
+        return age_page.service_frame(self.found)
+
     def yield_over_age(self) -> Figure:
         """Yield (%) over age with its interval, the requirement, and the yield with each action in the field."""
         return drawn(lambda: age_figures.yield_over_age(self.found))
@@ -117,7 +130,7 @@ def age(
     case: Case | str | Path,
     option: str | None = None,
     *,
-    years: float = YEARS,
+    years: float | None = None,
     points: int = POINTS,
     ages: Sequence[float | str] = (),
     every: float | str | None = None,
@@ -130,7 +143,8 @@ def age(
     """Results over age of a case, or of that of the file at a path: yield, life, recalibration interval of its units.
 
     option   calibration of the new units, the first by default
-    years    in service to the last age, of 8766 h; points: ages, age 0 and then each twice the one before it
+    years    in service to the last age, of 8766 h, by default those of [service] or else 5
+    points   ages, age 0 and then each twice the one before it
     ages     such as ['1000 h', '5000 h'], or numbers in h, in place of both
     every    time between recalibrations in the field, such as '2000 h' or a number in h; by default a year, or half of
              the last age where that is less
@@ -162,7 +176,7 @@ def age(
         block=block,
         stage=stage,
     )
-    return AgeStudy(found, command_of(found, command, years, points, grid))
+    return AgeStudy(found, command_of(found, command, horizon_years(case, years), points, grid))
 
 
 def _hours(name: str, value: float | str) -> float:

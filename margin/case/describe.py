@@ -47,7 +47,7 @@ def _what_absent(spec: ElementSpec) -> str:
     values = ", ".join(
         f"{name} {units.show(quantity.nominal, quantity.unit)}"
         for name, quantity in spec.quantities.items()
-        if quantity.band is None
+        if quantity.band is None and quantity.defaulted
     )
     return f"assumed without spread: {values}"
 

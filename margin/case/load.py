@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,7 @@ from margin.case.schema import (
     table_adapter,
     table_model,
 )
+from margin.case.service import ReadService, read_service
 from margin.case.shared import with_shared
 from margin.case.tables import (
     DEFAULT_COUNTS,
@@ -143,7 +144,8 @@ class _Reader:
         tables = {name: None if name in unread else self.table(name, model) for name in known}
         about: CaseTable | None = tables["case"]
         load: LoadTable | None = tables["load"]
-        elements = self.shared(tables["shared"], self.elements(tables))
+        service = self.service(tables["service"], load)
+        elements = self.shared(tables["shared"], self.elements(tables, service))
         history = self.history(tables["history"], load, path)
         check_loads = self.check_loads(load) if history is None else history.check_loads
         requirement = self.requirement(tables["requirement"], check_loads, load, elements.get("sensor"))
@@ -202,11 +204,13 @@ class _Reader:
             reference_humidity=about.reference_humidity,
             design_curve=curve.curve,
             history=history,
+            service=None if service is None else service.profile,
             defaults=tuple(self.defaults),
             readings=(
                 *taken.readings,
                 curve.reading,
                 *self.figures,
+                *(() if service is None else service.readings),
                 *readings,
                 *shared,
                 *map(describe.tie_line, dependences),
@@ -240,11 +244,21 @@ class _Reader:
             )
             return None
 
-    def elements(self, tables: Mapping[str, Any]) -> dict[Role, ElementSpec]:
+    def service(self, table: Any, load: LoadTable | None) -> ReadService | None:
+        """The service profile; None where the case has none, or one with faults."""
+        if "service" not in self.raw or table is None or load is None:
+            return None
+        found, faults = read_service(table, self.raw, load, self.file)
+        self.faults.extend(faults)
+        return found
+
+    def elements(self, tables: Mapping[str, Any], service: ReadService | None) -> dict[Role, ElementSpec]:
         """Elements whose tables are sound."""
         found: dict[Role, ElementSpec] = {}
         nominal: dict[Role, Any] = {}
-        stated = set(self.stated(tables["use"]))
+        of_service = {} if service is None else dict(service.quantities)
+        stated = {*self.stated(tables["use"]), *(f"use.{key}" for key in of_service)}
+        stated |= set() if service is None else {f"service.{key}" for key in self.raw["service"]}
         for role in ROLES:
             table = tables[role]
             if table is None:
@@ -254,6 +268,8 @@ class _Reader:
             options = {name: getattr(table, name) for name in options_of(cls)}
             bands = self.bands.of(role, table.kind, options, stated)
             spec = element_spec(role, cls, table, bands)
+            if role == "use":
+                spec = replace(spec, quantities={**spec.quantities, **of_service})
             if any(quantity.figure is not None for quantity in spec.quantities.values()):
                 converted = self.with_figures(spec, tables["load"])
                 if converted is None:

@@ -27,6 +27,7 @@ from margin.case.faults import ValueFault, as_written
 from margin.case.grammar import read_text
 from margin.case.names import OneLine
 from margin.case.quantity import Place
+from margin.case.service import QUANTITIES, ServiceTable
 from margin.case.spread_table import SHAPES, TABLE_KEYS, read_any
 from margin.case.tables import (
     COUNTS,
@@ -90,6 +91,7 @@ def _case_model(known: tuple[tuple[Role, tuple[tuple[str, type], ...]], ...]) ->
         fields[role] = (annotation, Field() if required else Field(default=None, validate_default=False))
     fields["design_curve"] = (DesignCurveTable, Field(default=None, validate_default=False))
     fields["history"] = (HistoryTable, Field(default=None, validate_default=False))
+    fields["service"] = (_service_model(), Field(default=None, validate_default=False))
     fields["calibration"] = (list[CalibrationTable], Field(default=None, validate_default=False))
     fields["shared"] = (list[SharedTable], Field(default=None, validate_default=False))
     fields["dependence"] = (list[DependenceTable], Field(default=None, validate_default=False))
@@ -159,6 +161,19 @@ def _condition_model() -> type[BaseModel]:
     )
     summary = "A named condition of use: what it states replaces what [use] states."
     return create_model("UseCondition", __base__=Table, __doc__=summary, **fields)
+
+
+def _service_model() -> type[BaseModel]:
+    fields: dict[str, Any] = {}
+    for name, of_use in QUANTITIES.items():
+        declared = parameters_of(Use)[of_use]
+        described = declared.doc if name == of_use else "load cycles in a day of service"
+        place = Place("use", of_use, declared)
+        fields[name] = (
+            _quantity_type(place),
+            Field(default=None, validate_default=False, description=described),
+        )
+    return create_model("Service", __base__=ServiceTable, __doc__=ServiceTable.__doc__, **fields)
 
 
 def _quantity_type(place: Place) -> Any:

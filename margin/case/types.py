@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from distributions import Distribution
 from margin.case.printed import html_of_sections, text_of_sections
+from margin.case.service_profile import ServiceProfile
 from margin.case.units import show
 from margin.chain.parameter import CauseName, Figure, Grades, Level
 
@@ -304,6 +305,7 @@ class Case:
     check_loads  N, ascending, inside [load_low, load_high]
     history      loads of the use in their order; None where each reading stands by itself
     design_curve bench conditions of the curve that firmware turns round
+    service      what units go through in service; None where the case has no such table
     defaults     'circuit.offset = 0 V: ideal' ...: what the case did not say and the tool assumed
     readings     how each tolerance was read, in order
     assumptions  spreads that were stated, not measured, and rest on nothing else
@@ -328,6 +330,7 @@ class Case:
     reference_humidity: float = 50.0
     design_curve: DesignCurve = DesignCurve()
     history: LoadHistory | None = None
+    service: ServiceProfile | None = None
     defaults: tuple[str, ...] = ()
     readings: tuple[str, ...] = ()
     assumptions: tuple[Assumption, ...] = ()

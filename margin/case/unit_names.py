@@ -31,6 +31,7 @@ bel = [level_of_ratio] = B
 newton = kilogram * meter / second ** 2 = N
 pascal = newton / meter ** 2 = Pa
 joule = newton * meter = J
+electron_volt = 1.602176634e-19 * joule = eV
 watt = joule / second = W
 volt = watt / ampere = V
 ohm = volt / ampere = Ohm
@@ -113,4 +114,5 @@ NAMES: tuple[tuple[str, str, str], ...] = (
     ("m/N", "compliance", "5 um/N"),
     ("V/s", "slew rate", "1 V/us"),
     ("K/W", "thermal resistance", "200 K/W"),
+    ("eV", "energy", "0.7 eV"),
 )

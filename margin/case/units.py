@@ -266,7 +266,7 @@ def _same(source: Unit, target: Unit, written: str, wanted: str) -> None:
 
 
 _PREFIXES = {-15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
-_NO_PREFIX = ("degC", "K", "%RH", "h", "rad", "deg", "dB", "%", "ppm", "LSB", "kg")
+_NO_PREFIX = ("degC", "K", "%RH", "h", "rad", "deg", "dB", "%", "ppm", "LSB", "kg", "eV")
 
 
 def show(value: float, written: str, digits: int = 4) -> str:

@@ -41,13 +41,31 @@ class Use:
         cause="ageing",
         doc="load cycles in an hour of service; 0: no cycles",
     )
+    cycle_load_exponent: Value = parameter(
+        "",
+        1.0,
+        level="common",
+        minimum=0.0,
+        maximum=20.0,
+        cause="ageing",
+        doc="power of the load by which the load cycles of [service] count; 0: all alike",
+    )
+    duty: Value = parameter(
+        "",
+        0.0,
+        level="condition",
+        minimum=0.0,
+        maximum=1.0,
+        cause="ageing",
+        doc="share of the time in service under load; 0: no effect of hours under load",
+    )
     service_temperature: Value = parameter(
         "degC",
         25.0,
         level="condition",
         minimum=-273.15,
         cause="ageing",
-        doc="temperature at which film resistors age in service, whatever that of a reading",
+        doc="temperature at which parts age in service (films, Arrhenius), whatever that of a reading",
     )
     humidity: Value = parameter(
         "percent_RH",

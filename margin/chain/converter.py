@@ -73,6 +73,14 @@ class Converter:
     reference_ageing: Value = parameter(
         "", 0.0, cause="ageing", doc="relative drift of its own reference over 1000 h"
     )
+    reference_activation: Value = parameter(
+        "eV",
+        0.0,
+        minimum=0.0,
+        maximum=3.0,
+        cause="ageing",
+        doc="activation energy of the drift of its own reference (Arrhenius); 0: the same at all temperatures",
+    )
     reference_noise: Value = parameter(
         "",
         0.0,
@@ -168,7 +176,9 @@ class Converter:
         if not absent(self.reference_tempco):
             own = own * (1.0 + self.reference_tempco * setting.warming)
         if not absent(self.reference_ageing):
-            own = own * (1.0 + self.reference_ageing * root_of_time(setting.age))
+            own = own * (
+                1.0 + self.reference_ageing * root_of_time(setting.aged_hours(self.reference_activation))
+            )
         if not absent(self.reference_noise):
             own = own * (
                 1.0 + self.reference_noise / np.sqrt(float(self.averaging)) * self.reference_noise_draw

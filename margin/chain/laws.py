@@ -11,6 +11,12 @@ THOUSAND_HOURS = 1000.0
 FILM_DOUBLING = 30.0
 """K that double the drift of a film resistor (common practice, no source)."""
 
+BOLTZMANN_EV = 8.617333262e-5
+"""Boltzmann's constant, eV/K (exact in the SI since 2019; BIPM, SI brochure, 9th edition)."""
+
+ZERO_CELSIUS = 273.15
+"""K."""
+
 
 def absent(value: Value) -> bool:
     """Whether a term is left out: the plain number 0. Saves whole arrays of additions of nothing."""
@@ -44,6 +50,25 @@ def film_of_time(age: Value, temperature: Value, reference: Value) -> Value:
     result: Value = np.exp((temperature - reference) * (np.log(2.0) / FILM_DOUBLING)) * np.cbrt(
         age / THOUSAND_HOURS
     )
+    return result
+
+
+def arrhenius(activation: Value, temperature: Value, reference: Value) -> Value:
+    """exp(Ea / k (1 / T0 - 1 / T)): hours at the reference temperature that an hour at the temperature stands for.
+
+    activation  Ea, eV; temperature, reference: degC
+
+    Arrhenius; NIST/SEMATECH e-Handbook of Statistical Methods, 8.1.5.1.
+    """
+    inverse = 1.0 / (reference + ZERO_CELSIUS) - 1.0 / (temperature + ZERO_CELSIUS)
+    result: Value = np.exp(activation * inverse / BOLTZMANN_EV)
+    return result
+
+
+def film_hours(temperature: Value, reference: Value) -> Value:
+    """8^(dT / 30 K): hours at the reference temperature that an hour of a film resistor stands for, since its drift
+    doubles in 30 K and in eight times the time (`film_of_time`)."""
+    result: Value = np.exp((temperature - reference) * (3.0 * np.log(2.0) / FILM_DOUBLING))
     return result
 
 

@@ -27,7 +27,7 @@ from margin.commands.common import (
     "--option", metavar="NAME", help="Calibration of the new units; by default the first of the case."
 )
 @click.option(
-    "--years", type=float, default=5.0, show_default=True, help="Time in service, of 8766 h a year."
+    "--years", type=float, help="Time in service, of 8766 h a year; by default that of [service], or else 5."
 )
 @click.option(
     "--points", type=int, default=9, show_default=True, help="Ages: 0, then each twice the one before it."
@@ -45,7 +45,7 @@ from margin.commands.common import (
 def age(
     case: Path,
     option: str | None,
-    years: float,
+    years: float | None,
     points: int,
     ages: tuple[str, ...],
     every: str | None,

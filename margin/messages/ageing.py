@@ -5,13 +5,17 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 
+from margin.case import units
+from margin.case.service import HOURS_A_DAY, shown
+from margin.case.types import Case
 from margin.design.acceptance.choice import least_outer
 from margin.estimates import numbers
 from margin.estimates.yield_result import Yield
-from margin.service.ageing import cycles_missing
+from margin.service.ageing import activations_idle, cycles_missing, duty_missing, present
 from margin.service.field import Action
 from margin.service.life_fits import LifeFit
 from margin.service.over_age import YEAR, AgeResult, AtAge
+from margin.service.served import Served, has_films, served
 
 SAFETY = (
     "Ageing is counted as the case states it: no wear, overload or misuse that it leaves out. Where a wrong force can "
@@ -204,12 +208,91 @@ def cost_text(times: int | None, seconds: float) -> str:
 def warnings(found: AgeResult) -> tuple[str, ...]:
     """What is wrong with the case for results over age."""
     lines: tuple[str, ...] = () if found.ageing else (NO_AGEING,)
-    idle = cycles_missing(found.case)
-    if idle:
+    case = found.case
+    cycles, duty = ("use.cycles_per_hour", "use.duty")
+    if case.service is not None:
+        cycles, duty = ("cycles_per_day of [service]", "duty of [service]")
+    for keys, why in (
+        (cycles_missing(case), f"the case states no load cycles; state {cycles}"),
+        (duty_missing(case), f"the case states no time under load; state {duty}"),
+        (activations_idle(case), "what it belongs to does not age; state that, or leave it out"),
+    ):
+        if keys:
+            lines += (f"{' and '.join(keys)}: no effect, since {why}.",)
+    if case.service is not None and case.service.temperatures and not _by_temperature(case):
         lines += (
-            f"{' and '.join(idle)}: no effect, since the case states no load cycles; state use.cycles_per_hour.",
+            "temperatures of [service]: no effect, since nothing in this case ages by temperature; state an activation "
+            "energy, such as sensor.ageing_activation = '0.7 eV', or resistor_drift = 'film'.",
         )
     return lines
+
+
+def _by_temperature(case: Case) -> bool:
+    """Whether something ages faster where it is warm."""
+    return has_films(case) or any(
+        present(quantity) and name.endswith("_activation")
+        for spec in case.elements.values()
+        for name, quantity in spec.quantities.items()
+    )
+
+
+def profile(found: AgeResult) -> tuple[str, ...]:
+    """Which service profile was used, and what a unit has been through by the last age."""
+    case = found.case
+    if case.service is None:
+        head = "no [service] in the case; load cycles, time under load and temperature are those of [use]."
+    else:
+        head = f"[service] of the case: {'; '.join(_stated(case))}."
+    counted = [
+        _counted_text(case, each)
+        for each in served(case, (found.horizon,))
+        if each.what != "hours with storage" or each.value > each.age
+    ]
+    if not counted:
+        return (head,)
+    return head, f"A unit with nominal values has by {time_text(found.horizon)}: {'; '.join(counted)}."
+
+
+def _stated(case: Case) -> list[str]:
+    """What the service profile states, in words."""
+    service, use = case.service, case.elements["use"].quantities
+    assert service is not None
+    lines = [] if service.years is None else [time_text(service.years * YEAR)]
+    if present(use["cycles_per_hour"]):
+        lines.append(f"{numbers.plain(HOURS_A_DAY * use['cycles_per_hour'].nominal)} load cycles a day")
+    if service.loads:
+        lines.append(f"loads {shown(service.loads, 'N')} of them")
+    if service.temperatures:
+        lines.append(f"{shown(service.temperatures, 'degC')} of the time")
+    elif present(use["cycles_per_hour"]) or service.stored:
+        lines.append(f"at {units.show(use['service_temperature'].nominal, 'degC')}")
+    if present(use["duty"]):
+        lines.append(f"{numbers.percent(use['duty'].nominal)} of the time under load")
+    if service.stored:
+        at = units.show(service.storage_temperature, "degC")
+        lines.append(f"stored {numbers.plain(service.stored, 'h')} at {at} before {service.storage_before}")
+    return lines
+
+
+def _counted_text(case: Case, each: Served) -> str:
+    value = numbers.count(round(float(f"{each.value:.4g}")))
+    if each.what == "hours with storage":
+        return f"{value} h with storage"
+    if each.what == "load cycles":
+        return f"{value} load cycles"
+    if each.what == "load cycles counted by load":
+        assert case.service is not None
+        return f"they count as {value} to {units.show(case.service.cycle_load, 'N')}"
+    if each.what == "hours under load":
+        return f"{value} h under load"
+    reference = units.show(case.reference_temperature, "degC")
+    return f"{value} h at {reference} by {each.by}{_energy(case, each.by)}"
+
+
+def _energy(case: Case, key: str) -> str:
+    role, _, field = key.partition(".")
+    quantity = case.elements[role].quantities.get(field)  # type: ignore[index]
+    return "" if quantity is None else f" ({units.show(quantity.nominal, quantity.unit)})"
 
 
 def command_of(

@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.build import nominal_element
+from margin.case.service_profile import ServiceProfile
 from margin.case.types import Case, ElementSpec, UseCondition
+from margin.case.use import Use
 from margin.chain import Chain, Firmware
 from margin.chain.laws import absent
 from margin.chain.parameter import Value
@@ -145,14 +147,15 @@ def use_setting(case: Case, condition: UseCondition | None, event: Event, source
     else:
         descending = 1.0 if direction == "down" else 0.0
     peak = use.peak if not (isinstance(use.peak, float) and use.peak == 0.0) else case.load_high
+    profile = case.service
     return Setting(
         temperature=use.temperature,
         dwell=use.dwell,
         descending=descending,
         peak=peak,
         age=use.age,
-        cycles=0.0 if absent(use.cycles_per_hour) else use.age * use.cycles_per_hour,
-        service_temperature=use.service_temperature,
+        **_served(profile, use.age, use),
+        **_stored(profile),
         humidity=use.humidity,
         load_frequency=use.load_frequency,
         swing_reading=nominal.swing_reading,
@@ -161,20 +164,70 @@ def use_setting(case: Case, condition: UseCondition | None, event: Event, source
     )
 
 
+_OF_SERVICE = ("cycles_per_hour", "cycle_load_exponent", "duty", "service_temperature")
+"""Quantities of use that say what units go through up to their age."""
+
+
+@dataclass(frozen=True)
+class _Service:
+    """These quantities as drawn."""
+
+    cycles_per_hour: Value
+    cycle_load_exponent: Value
+    duty: Value
+    service_temperature: Value
+
+
+def _served(profile: ServiceProfile | None, age: Value, use: Use | _Service) -> dict[str, Any]:
+    """Fields of a setting by what units of an age have been through in service."""
+    cycles: Value = 0.0 if absent(use.cycles_per_hour) else age * use.cycles_per_hour
+    if profile is not None and profile.loads and not absent(cycles):
+        cycles = cycles * profile.weight(use.cycle_load_exponent)
+    return {
+        "cycles": cycles,
+        "loaded_hours": 0.0 if absent(use.duty) else age * use.duty,
+        "service_temperature": use.service_temperature,
+        "service_temperatures": () if profile is None else profile.temperatures,
+    }
+
+
+def _stored(profile: ServiceProfile | None) -> dict[str, Any]:
+    """Fields of a setting by the storage before it."""
+    if profile is None:
+        return {}
+    return {"stored": profile.stored, "storage_temperature": profile.storage_temperature}
+
+
+def served_by(case: Case, age: float) -> Setting:
+    """Setting of use of a unit of an age, h, with nominal values."""
+    use = nominal_element(case.elements["use"])
+    return Setting(
+        age=age,
+        **_served(case.service, age, use),
+        **_stored(case.service),
+        reference_temperature=case.reference_temperature,
+    )
+
+
 def in_service(case: Case, event: Event, source: Source, setting: Setting) -> Setting:
-    """The setting of a station with what units of its age have been through: load cycles, and their temperature.
+    """The setting of a station with what units of its age have been through: load cycles, their temperature, storage.
 
     What is drawn per condition of use is drawn for the station by itself: it belongs to another period.
     """
+    profile = case.service
+    if profile is not None and profile.storage_before == "calibration":
+        setting = dataclasses.replace(setting, **_stored(profile))
     if absent(setting.age):
         return setting
     spec = case.elements["use"]
-    kept = {name: spec.quantities[name] for name in ("cycles_per_hour", "service_temperature")}
-    cycles, temperature = (
-        spread_value(Spreading(name, quantity.nominal, spread_factors(quantity, "use", None)), event, source)
+    kept = {name: spec.quantities[name] for name in _OF_SERVICE}
+    drawn = {
+        name: spread_value(
+            Spreading(name, quantity.nominal, spread_factors(quantity, "use", None)), event, source
+        )
         for name, quantity in kept.items()
-    )
-    return dataclasses.replace(setting, cycles=setting.age * cycles, service_temperature=temperature)
+    }
+    return dataclasses.replace(setting, **_served(profile, setting.age, _Service(**drawn)))
 
 
 def firmware_setting(case: Case, event: Event, source: Source, setting: Setting, corrected: bool) -> Setting:

@@ -24,6 +24,7 @@ from margin.report.page import page
 from margin.report.shown import listing
 from margin.report.shown import table as html_table
 from margin.service.over_age import AgeResult, Compared
+from margin.service.served import served
 
 FORMAT, VERSION = "margin results over age", 1
 _YIELDS = ("Time in service", "Yield", "Lower bound", "Requirement")
@@ -74,6 +75,12 @@ def passages_frame(found: AgeResult) -> pd.DataFrame:
     return pd.DataFrame({"after": ages, "before": ends, "units": found.passages.first})
 
 
+def service_frame(found: AgeResult) -> pd.DataFrame:
+    """What units have been through by age; see `AgeStudy.service`."""
+    rows = [vars(each) for each in served(found.case, [at.age for at in found.ages])]
+    return pd.DataFrame(rows, columns=["age", "what", "by", "value"])
+
+
 def render(found: AgeResult, command: str, width: int | None = None) -> str:
     """The answer, the yield over age, actions and how to run it again, by default as wide as the terminal."""
     width = width or page_width()
@@ -100,6 +107,7 @@ def _above(found: AgeResult) -> Iterator[tuple[str, str, str]]:
 
 
 def _below(found: AgeResult, command: str) -> Iterator[tuple[str, str]]:
+    yield "Service:", " ".join(said.profile(found))
     yield "How sure:", " ".join(said.how_sure(found))
     for text in said.passages(found):
         yield "First non-conformity:", text
@@ -145,6 +153,7 @@ def contents(found: AgeResult, command: str) -> dict[str, str]:
         "yields.csv": csv_text(yields_frame(found)),
         "courses.csv": csv_text(courses_frame(found)),
         "passages.csv": csv_text(passages_frame(found)),
+        "service.csv": csv_text(service_frame(found)),
     }
     files |= figure_files(parts)
     files["age.json"] = to_json(document(found, command, (*files, "age.json")))
@@ -182,6 +191,7 @@ def sections(found: AgeResult, command: str) -> tuple[Section, ...]:
             "In the field",
             (Text(said.recalibration(found)), _gains(found, field=True), Text(said.IN_THE_FIELD)),
         ),
+        Section("Service", tuple(Text(line[0].upper() + line[1:]) for line in said.profile(found))),
         Section("What ages", _what_ages(found)),
         Section("Error over age", (_errors(found),)),
         Section(
@@ -292,6 +302,8 @@ def document(found: AgeResult, command: str, files: tuple[str, ...] = ()) -> dic
         "yields": records(yields_frame(found)),
         "courses": records(courses_frame(found)),
         "passages": records(passages_frame(found)),
+        "service": records(service_frame(found)),
+        "service_profile": list(said.profile(found)),
         "computed": {
             "units": found.units,
             "outer": found.outer,

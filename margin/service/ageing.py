@@ -10,7 +10,19 @@ from margin.chain.parameter import parameters_of
 
 PARTS: tuple[Role, ...] = ("interface", "sensor", "circuit", "converter")
 
-OF_CYCLES = ("cycle_loss", "conditioning")
+OF_CYCLES = (
+    "sensor.cycle_loss", "sensor.conditioning", "interface.wear", "interface.area_wear", "interface.friction_growth",
+)  # fmt: skip
+"""Effects of load cycles."""
+
+OF_HOURS_UNDER_LOAD = ("sensor.sustained_creep",)
+
+ACTIVATIONS: dict[str, tuple[str, ...]] = {
+    "sensor.ageing_activation": ("sensor.ageing", "sensor.zero_ageing"),
+    "circuit.reference_activation": ("circuit.reference_ageing",),
+    "converter.reference_activation": ("converter.reference_ageing",),
+}
+"""Activation energies, and what they hasten or slow."""
 
 
 def ageing_quantities(case: Case) -> tuple[str, ...]:
@@ -19,21 +31,38 @@ def ageing_quantities(case: Case) -> tuple[str, ...]:
         f"{role}.{field}"
         for role in PARTS
         for field, declared in parameters_of(case.elements[role].cls).items()
-        if declared.cause == "ageing" and declared.draw is None
-        if _present(case.elements[role].quantities.get(field))
+        if declared.cause == "ageing" and declared.draw is None and f"{role}.{field}" not in ACTIVATIONS
+        if present(case.elements[role].quantities.get(field))
     )
 
 
 def cycles_missing(case: Case) -> tuple[str, ...]:
     """Keys of effects of load cycles that have no effect, since the case states no cycles."""
-    if _present(case.elements["use"].quantities["cycles_per_hour"]):
-        return ()
-    return tuple(
-        f"sensor.{field}" for field in OF_CYCLES if _present(case.elements["sensor"].quantities.get(field))
-    )
+    return _stated(case, OF_CYCLES) if not _stated(case, ("use.cycles_per_hour",)) else ()
 
 
-def _present(quantity: Quantity | None) -> bool:
+def duty_missing(case: Case) -> tuple[str, ...]:
+    """Keys of effects of hours under load that have no effect, since the case states no time under load."""
+    return _stated(case, OF_HOURS_UNDER_LOAD) if not _stated(case, ("use.duty",)) else ()
+
+
+def activations_idle(case: Case) -> tuple[str, ...]:
+    """Activation energies that have no effect, since what they belong to does not age."""
+    return tuple(key for key in _stated(case, ACTIVATIONS) if not _stated(case, ACTIVATIONS[key]))
+
+
+def _stated(case: Case, keys: Iterable[str]) -> tuple[str, ...]:
+    """Those of the keys that are there and not nil."""
+    found = []
+    for key in keys:
+        role, _, field = key.partition(".")
+        if present(case.elements[role].quantities.get(field)):  # type: ignore[index]
+            found.append(key)
+    return tuple(found)
+
+
+def present(quantity: Quantity | None) -> bool:
+    """Whether a quantity is there and not nil."""
     return quantity is not None and bool(quantity.spreads or quantity.nominal != 0.0)
 
 
@@ -52,11 +81,12 @@ def at_age(case: Case, age: float) -> Case:
 
 
 def calibrated_at(case: Case, age: float) -> Case:
-    """The case with units calibrated at one age, h."""
-    station = case.elements["station"]
+    """The case with units calibrated in the field, at one age, h: any storage lies before it."""
+    station, service = case.elements["station"], case.service
     fixed = dataclasses.replace(station.quantities["age"], nominal=age, spreads=())
     return dataclasses.replace(
         case,
+        service=None if service is None else dataclasses.replace(service, storage_before="calibration"),
         elements={
             **case.elements,
             "station": dataclasses.replace(station, quantities={**station.quantities, "age": fixed}),

@@ -125,7 +125,7 @@ def over_age(
     case: Case,
     option: str,
     *,
-    years: float = YEARS,
+    years: float | None = None,
     points: int = POINTS,
     ages: Sequence[float] = (),
     every: float | None = None,
@@ -136,7 +136,8 @@ def over_age(
 ) -> AgeResult:
     """Follow units of a case, calibrated by an option, over their age.
 
-    years   to the last age, of 8766 h; points: ages, age 0 and then each twice the one before it
+    years   to the last age, of 8766 h, by default those of [service] or else 5
+    points  ages, age 0 and then each twice the one before it
     ages    h, in place of both; age 0, and that of the first recalibration, are added
     every   h between recalibrations in the field, by default a year, or half of the last age where that is less
     units   drawn, by default those of the case, `UNITS` at most, `LEAST_UNITS` at least
@@ -147,7 +148,7 @@ def over_age(
     Raises InvalidArgument for an unknown option and for arguments out of range, EvaluationError for errors that are not
     numbers.
     """
-    grid = _grid(years, points, ages)
+    grid = _grid(horizon_years(case, years), points, ages)
     horizon = grid[-1]
     every = min(YEAR, 0.5 * horizon) if every is None else every
     if not (math.isfinite(every) and 0.0 < every <= horizon):
@@ -219,6 +220,14 @@ def over_age(
         asked=drawn.study.units,
         version=version(),
     )
+
+
+def horizon_years(case: Case, years: float | None) -> float:
+    """Years to the last age: those asked for, those of the service profile of the case, or 5."""
+    if years is not None:
+        return years
+    stated = None if case.service is None else case.service.years
+    return YEARS if stated is None else stated
 
 
 def between(bounds: Mapping[float, Estimate], target: float) -> tuple[float, ...]:

@@ -326,7 +326,7 @@ BAD = [
     pytest.param(
         case_text(qqq='kind = "thin film"'),
         [
-            "[qqq]: unknown table; tables are case, load, requirement, interface, sensor, circuit, converter, firmware, use, station, design_curve, history, calibration, shared, dependence, study"
+            "[qqq]: unknown table; tables are case, load, requirement, interface, sensor, circuit, converter, firmware, use, station, design_curve, history, service, calibration, shared, dependence, study"
         ],
         id="unknown_table_2",
     ),

@@ -40,7 +40,7 @@ EXPECTED: dict[Role, dict[str, str]] = {
             "friction friction_force shear_error shear_draw"
         ),
         "temperature": "share_tempco preload_tempco",
-        "ageing": "preload_ageing",
+        "ageing": "preload_ageing wear area_wear friction_growth",
     },
     "sensor": {
         "sensor spread": (
@@ -58,7 +58,7 @@ EXPECTED: dict[Role, dict[str, str]] = {
         "use": "neighbour_conductance",
         "humidity": "humidity_coefficient",
         "creep": "creep creep_reference_time",
-        "ageing": "ageing cycle_loss conditioning zero_ageing",
+        "ageing": "ageing ageing_activation cycle_loss conditioning zero_ageing sustained_creep",
         "load history": "hysteresis zero_return history_draw",
         "reloading": "reload_scatter reload_draw reload_scatter_exponent reload_span_scatter reload_span_draw",
     },
@@ -74,7 +74,7 @@ EXPECTED: dict[Role, dict[str, str]] = {
             "reference_tempco offset_drift bias_drift resistor_tempco feedback_tempco internal_tempco "
             "gain_resistor_tempco"
         ),
-        "ageing": "reference_ageing resistor_ageing feedback_ageing gain_resistor_ageing",
+        "ageing": "reference_ageing reference_activation resistor_ageing feedback_ageing gain_resistor_ageing",
         "noise": (
             "voltage_noise current_noise noise_bandwidth noise_draw flicker_corner flicker_lowest flicker_draw "
             "reference_noise reference_noise_draw reference_flicker reference_flicker_draw"
@@ -86,7 +86,7 @@ EXPECTED: dict[Role, dict[str, str]] = {
             "sampling_capacitor sampling_time sampling_interval"
         ),
         "temperature": "reference_tempco gain_drift offset_drift",
-        "ageing": "reference_ageing",
+        "ageing": "reference_ageing reference_activation",
         "noise": (
             "noise noise_draw reference_noise reference_noise_draw reference_flicker reference_flicker_draw"
         ),
@@ -96,7 +96,7 @@ EXPECTED: dict[Role, dict[str, str]] = {
         "temperature": "temperature",
         "humidity": "humidity",
         "creep": "dwell",
-        "ageing": "age cycles_per_hour service_temperature",
+        "ageing": "age cycles_per_hour cycle_load_exponent duty service_temperature",
         "load history": "peak direction_draw",
         "use": "load_frequency",
     },

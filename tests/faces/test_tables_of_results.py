@@ -62,7 +62,7 @@ EVERY = [
         "rare": ("parts",),
         "accept": ("limits", "rules"),
         "diagnosis": ("causes", "figures", "missing", "steps", "tests"),
-        "age": ("courses", "passages", "yields"),
+        "age": ("courses", "passages", "service", "yields"),
         "lives": ("lives",),
         "drift": ("rates",),
         "qualification": ("plans",),

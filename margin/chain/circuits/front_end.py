@@ -41,6 +41,14 @@ class FrontEnd(ABC):
     reference_ageing: Value = parameter(
         "", 0.0, cause="ageing", doc="relative drift of the reference over 1000 h"
     )
+    reference_activation: Value = parameter(
+        "eV",
+        0.0,
+        minimum=0.0,
+        maximum=3.0,
+        cause="ageing",
+        doc="activation energy of the drift of the reference (Arrhenius); 0: the same at all temperatures",
+    )
     reference_noise: Value = parameter(
         "",
         0.0,
@@ -259,7 +267,13 @@ class FrontEnd(ABC):
 
     def reference_voltage(self, setting: Setting) -> Value:
         """Reference, V, unloaded, at its temperature and age, with its noise: what a ratiometric converter shares."""
-        reference = parts.at_setting(self.reference, self.reference_tempco, self.reference_ageing, setting)
+        reference = parts.at_setting(
+            self.reference,
+            self.reference_tempco,
+            self.reference_ageing,
+            setting,
+            activation=self.reference_activation,
+        )
         if not absent(self.reference_noise):
             reference = reference * (1.0 + self.reference_noise * self.reference_noise_draw)
         if not absent(self.reference_flicker):

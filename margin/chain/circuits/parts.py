@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from margin.chain.laws import absent, film_of_time, root_of_time
+from margin.chain.laws import absent, root_of_time
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
 
@@ -22,21 +22,25 @@ LAWS = ("root of time", "film")
 """How resistors drift with age: with the root of time, or as films, with its cube root and by temperature."""
 
 
-def at_setting(nominal: Value, tempco: Value, ageing: Value, setting: Setting, law: str = LAWS[0]) -> Value:
+def at_setting(
+    nominal: Value,
+    tempco: Value,
+    ageing: Value,
+    setting: Setting,
+    law: str = LAWS[0],
+    activation: Value = 0.0,
+) -> Value:
     """Value of a resistor (ohm) or reference (V): nominal (1 + tempco dT) (1 + ageing growth).
 
     tempco in 1/K; ageing is the relative change after the first 1000 h; growth is sqrt(age / 1000 h), or by the law
-    'film' 2^((service - reference temperature) / 30 K) (age / 1000 h)^(1/3) (both common practice, no source).
+    'film' 2^((service - reference temperature) / 30 K) (age / 1000 h)^(1/3) (both common practice, no source). The age
+    includes storage; activation is that of the growth by the root of time, eV (Arrhenius, `Setting.aged_hours`).
     """
     value = nominal
     if not absent(tempco):
         value = value * (1.0 + tempco * setting.warming)
     if not absent(ageing):
-        grown = (
-            film_of_time(setting.age, setting.service_temperature, setting.reference_temperature)
-            if law == "film"
-            else root_of_time(setting.age)
-        )
+        grown = setting.film_drift() if law == "film" else root_of_time(setting.aged_hours(activation))
         value = value * (1.0 + ageing * grown)
     return value
 

@@ -14,6 +14,12 @@ from margin.chain.laws import absent, per_decade
 from margin.chain.parameter import Value, draw, parameter
 from margin.chain.setting import Setting
 
+MOST_FRICTION = 0.9
+"""Share of the load that friction holds back at most: beyond it hardly a load reaches the sensor."""
+
+LEAST_AREA = 1e-12
+"""Loaded area relative to the designed one, at least: it must still allow a power of it."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class ConcentratorInterface:
@@ -21,8 +27,9 @@ class ConcentratorInterface:
 
     F = c * f * (s * stop(slide(load * cos(theta))) * (1 + q z) + preload)
 
-    s        ks / (ks + kp) * (1 + share_tempco * dT): springs in parallel
-    slide    the load less what friction holds back as it rises, and with it as it falls (`behind_friction`)
+    s        ks / (ks + kp) * (1 + share_tempco * dT) * (1 - wear * log10(1 + N)): springs in parallel, N load cycles
+    slide    the load less what friction holds back as it rises, and with it as it falls (`behind_friction`); its share
+             of the load is friction + friction_growth * log10(1 + N)
     stop     the load up to `stop_force`, and `stop_share` of what exceeds it
     theta    tilt of the load line, hypot of two normal draws: the axial component can only be smaller
     f        share of a uniform pressure caught by the sensing area (overlap of two circles, radii and
@@ -84,6 +91,12 @@ class ConcentratorInterface:
         minimum=0.0,
         doc="slope of pressure over the radius per rad of tilt, relative to its mean",
     )
+    wear: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative loss of the load share per decade of load cycles, by wear"
+    )
+    area_wear: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative growth of the loaded area per decade of load cycles, by wear"
+    )
     contact_gain: Value = parameter(
         "",
         1.0,
@@ -95,11 +108,19 @@ class ConcentratorInterface:
         "",
         0.0,
         minimum=0.0,
-        maximum=0.9,
+        maximum=MOST_FRICTION,
         doc="share of the load that friction of guide and seal holds back, either way",
     )
     friction_force: Value = parameter(
         "N", 0.0, minimum=0.0, level="mounting", doc="friction of guide and seal whatever the load"
+    )
+    friction_growth: Value = parameter(
+        "",
+        0.0,
+        minimum=0.0,
+        maximum=0.2,
+        cause="ageing",
+        doc="share of the load by which friction grows per decade of load cycles",
     )
     shear_error: Value = parameter(
         "",
@@ -120,17 +141,23 @@ class ConcentratorInterface:
         """Contact at the sensor under `load` (N), broadcast over all draws."""
         theta = self.tilt_angle
         axial = load if absent(theta) else load * np.cos(theta)
-        if self._sliding:
+        held = self._held(setting)
+        if not absent(held) or not absent(self.friction_force):
             top = setting.peak if absent(theta) else setting.peak * np.cos(theta)
-            axial = behind_friction(axial, top, self.friction, self.friction_force, setting)
+            axial = behind_friction(axial, top, held, self.friction_force, setting)
         share = self.share * (1.0 + self.share_tempco * setting.warming)
+        if not absent(self.wear) and not absent(setting.cycles):
+            share = share * (1.0 - self.wear * per_decade(setting.cycles, 1.0))
         path = geometry.through_stop(axial, self.stop_force, self.stop_share)
         if not absent(self.shear_error):
             path = path * (1.0 + self.shear_error * self.shear_draw)
-        lost = self.preload_ageing * per_decade(setting.age, 1.0)
+        lost = self.preload_ageing * per_decade(setting.aged_hours(), 1.0)
         preload = self.preload * (1.0 - lost) + self.preload_tempco * setting.warming
         force = self.contact_gain * self.captured * (share * path + preload)
-        return Contact(force, self.loaded_area, geometry.tilt_unevenness(theta, self.tilt_unevenness))
+        area = self.loaded_area
+        if not absent(self.area_wear) and not absent(setting.cycles):
+            area = area * np.maximum(1.0 + self.area_wear * per_decade(setting.cycles, 1.0), LEAST_AREA)
+        return Contact(force, area, geometry.tilt_unevenness(theta, self.tilt_unevenness))
 
     def load_from(self, force: Value) -> Value:
         """Load (N) whose rise brings `force` (N) to the sensor when new and at the reference temperature."""
@@ -138,7 +165,7 @@ class ConcentratorInterface:
 
     def load_on_branch(self, force: Value, setting: Setting) -> Value:
         """Load (N) that brings `force` (N) to the sensor on the branch of the setting, else as `load_from`."""
-        if absent(setting.descending) or not self._sliding:
+        if absent(setting.descending) or (absent(self._held(setting)) and absent(self.friction_force)):
             return self.load_from(force)
         return self._load(force, setting)
 
@@ -147,16 +174,20 @@ class ConcentratorInterface:
         if not absent(self.shear_error):
             path = path / (1.0 + self.shear_error * self.shear_draw)
         axial = geometry.before_stop(path, self.stop_force, self.stop_share)
-        if self._sliding:
+        held = self._held(setting)
+        if not absent(held) or not absent(self.friction_force):
             top = setting.peak * np.cos(self.tilt_angle)
-            axial = before_friction(axial, top, self.friction, self.friction_force, setting)
+            axial = before_friction(axial, top, held, self.friction_force, setting)
         result: Value = axial / np.cos(self.tilt_angle)
         return result
 
-    @property
-    def _sliding(self) -> bool:
-        """Whether there is friction."""
-        return not absent(self.friction) or not absent(self.friction_force)
+    def _held(self, setting: Setting) -> Value:
+        """Share of the load that friction holds back after the load cycles so far."""
+        if absent(self.friction_growth) or absent(setting.cycles):
+            return self.friction
+        grown = self.friction + self.friction_growth * per_decade(setting.cycles, 1.0)
+        result: Value = np.clip(grown, 0.0, MOST_FRICTION)
+        return result
 
     @property
     def share(self) -> Value:
@@ -193,6 +224,6 @@ class ConcentratorInterface:
         design = self.concentrator_radius if absent(self.design_radius) else self.design_radius
         designed = np.pi * np.minimum(design, self.sensing_radius) ** 2
         loaded = geometry.lens_area(self.concentrator_radius, self.sensing_radius, self.offset)
-        # A concentrator wholly off the pad catches nothing; the area must still allow a power of it.
-        result: Value = np.maximum(loaded / designed, 1e-12)
+        # a concentrator wholly off the pad catches nothing
+        result: Value = np.maximum(loaded / designed, LEAST_AREA)
         return result

@@ -9,9 +9,10 @@ from typing import ClassVar
 import numpy as np
 
 from margin.chain.elements import Contact, OutputKind
-from margin.chain.laws import absent, bow, conditioned, loop_weight, per_decade, unbow, under_load
+from margin.chain.laws import absent, bow, loop_weight, unbow, under_load
 from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
 from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.sensors.ageing import ACTIVATION, SUSTAINED, aged, decades_of_hours
 from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
 from margin.chain.sensors.zero_return import HISTORY, RESIDUE, residue
@@ -84,7 +85,8 @@ class StrainGaugeBridge:
     ratio = zero + z_T dT + z_a log10(1 + age / 1 h) + lead * m * bow(equation(GF * strain_per_newton * F))
             + s z * ratio at rated load + R |2w - 1| * ratio at the peak load (see `zero_return`)
     m     = (1 + s_T dT) (1 + c log10(t / t0)) (1 + h 4u(1 - u) descending) (1 - d log10(1 + age / 1 h)) (1 + r y)
-            (1 - e log10(1 + N)) (1 - q (1 - exp(-N / N0))), with N load cycles in service
+            (1 - e log10(1 + N)) (1 - q (1 - exp(-N / N0))) (1 + p log10(1 + tl / 1 h)), with N load cycles in service,
+            tl hours of it under load, and an age as at the reference temperature (`Setting.aged_hours`)
     lead  = 1 / (1 + (2 RL (1 + a dT) + Rc) / R): desensitisation by the resistance RL of each supply lead, which
             changes with temperature, and by that of the connector, Rc
 
@@ -165,6 +167,7 @@ class StrainGaugeBridge:
     )
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
+    ageing_activation: Value = parameter("eV", 0.0, minimum=0.0, maximum=3.0, cause="ageing", doc=ACTIVATION)
     cycle_loss: Value = parameter(
         "", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of load cycles"
     )
@@ -175,6 +178,7 @@ class StrainGaugeBridge:
         "", 1000.0, positive=True, doc="load cycles that bring 63 % of the conditioning"
     )
     zero_ageing: Value = parameter("", 0.0, cause="ageing", doc="change of zero per decade of hours")
+    sustained_creep: Value = parameter("", 0.0, cause="ageing", doc=SUSTAINED)
     lead_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of each supply lead; 0 with sense leads")
     lead_tempco: Value = parameter("1/K", 0.0, cause="temperature", doc=LEAD_TEMPCO)
     connector_resistance: Value = parameter(
@@ -295,7 +299,7 @@ class StrainGaugeBridge:
         if not absent(self.zero_temperature_coefficient):
             zero = zero + self.zero_temperature_coefficient * setting.warming
         if not absent(self.zero_ageing):
-            zero = zero + self.zero_ageing * per_decade(setting.age, 1.0)
+            zero = zero + self.zero_ageing * decades_of_hours(self.ageing_activation, setting)
         if not absent(self.zero_return) and setting.memory is None:
             at_peak = self._full_scale * self._share(setting.peak)
             zero = zero + residue(self.zero_return, self.history_draw, at_peak)
@@ -316,14 +320,7 @@ class StrainGaugeBridge:
             factor = creep_factor(self.creep, setting.dwell, self.creep_reference_time)
         if not absent(self.span_temperature_coefficient):
             factor = factor * (1.0 + self.span_temperature_coefficient * setting.warming)
-        if not absent(self.ageing):
-            factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
-        if not absent(self.cycle_loss) and not absent(setting.cycles):
-            factor = factor * (1.0 - self.cycle_loss * per_decade(setting.cycles, 1.0))
-        if not absent(self.conditioning) and not absent(setting.cycles):
-            factor = factor * (
-                1.0 - self.conditioning * conditioned(setting.cycles, self.conditioning_cycles)
-            )
+        factor = aged(factor, self, setting)
         leads = both_leads(self.lead_resistance, self.lead_tempco, self.connector_resistance, setting)
         if not absent(leads):
             factor = factor / (1.0 + leads / self.bridge_resistance)

@@ -10,6 +10,7 @@ import numpy as np
 from margin.chain.elements import Contact, OutputKind
 from margin.chain.laws import absent, bow, loop_weight, unbow, under_load
 from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.sensors.ageing import ACTIVATION, SUSTAINED, aged, decades_of_hours
 from margin.chain.sensors.branch import force_on_branch
 from margin.chain.sensors.creep import creep_factor
 from margin.chain.sensors.curve import Curve, curve_through
@@ -21,8 +22,10 @@ from margin.chain.setting import Setting
 class TabulatedCurve:
     """Output (S or V/V) read off a measured curve y(F), with what differs from unit to unit.
 
-    output = Y [zero + zT dT + r z] + R |2w - 1| (y(peak) - first output) + m * (y(F) + Y * curvature * 4v (1 - v))
+    output = Y [zero + zT dT + za log10(1 + age / 1 h) + r z]
+             + R |2w - 1| (y(peak) - first output) + m * (y(F) + Y * curvature * 4v (1 - v))
     m      = gain * (1 + sT dT) (1 + c log10(t / t0)) (1 + h 4u (1 - u) descending) (1 + q x)
+             times what service has left of it, see `aged`
 
     Y is the span of the outputs over the table (negative where they fall) and v = (y(F) - first output) / Y.
     z and x are independent normal draws for each placement, w a uniform one; without a load there is no r z. R is
@@ -81,6 +84,21 @@ class TabulatedCurve:
         doc="relative scatter of the output from placement to placement",
     )
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
+    ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
+    ageing_activation: Value = parameter("eV", 0.0, minimum=0.0, maximum=3.0, cause="ageing", doc=ACTIVATION)
+    cycle_loss: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of load cycles"
+    )
+    conditioning: Value = parameter(
+        "", 0.0, cause="ageing", doc="relative loss of sensitivity that the first load cycles bring"
+    )
+    conditioning_cycles: Value = parameter(
+        "", 1000.0, positive=True, doc="load cycles that bring 63 % of the conditioning"
+    )
+    zero_ageing: Value = parameter(
+        "", 0.0, cause="ageing", doc="change of zero per decade of hours, of the span of outputs"
+    )
+    sustained_creep: Value = parameter("", 0.0, cause="ageing", doc=SUSTAINED)
     bridge_resistance: Value = parameter(
         "ohm", 350.0, positive=True, doc="of a bridge, between its supply corners"
     )
@@ -155,6 +173,8 @@ class TabulatedCurve:
         zero = self.zero
         if not absent(self.zero_temperature_coefficient):
             zero = zero + self.zero_temperature_coefficient * setting.warming
+        if not absent(self.zero_ageing):
+            zero = zero + self.zero_ageing * decades_of_hours(self.ageing_activation, setting)
         out = 0.0 if absent(zero) else self._span * zero
         if not absent(self.zero_return) and setting.memory is None:
             at_peak = self._curve.value(setting.peak) - self.outputs[0]
@@ -181,6 +201,7 @@ class TabulatedCurve:
             factor = factor * creep_factor(self.creep, setting.dwell, self.creep_reference_time)
         if not absent(self.temperature_coefficient):
             factor = factor * (1.0 + self.temperature_coefficient * setting.warming)
+        factor = aged(factor, self, setting)
         if not absent(self.reload_span_scatter):
             factor = factor * (1.0 + self.reload_span_scatter * self.reload_span_draw)
         return factor

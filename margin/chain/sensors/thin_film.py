@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.chain.elements import Contact, OutputKind
-from margin.chain.laws import absent, conditioned, loop_weight, per_decade
+from margin.chain.laws import absent, loop_weight
 from margin.chain.leads import CONNECTOR, LEAD_TEMPCO, both_leads
 from margin.chain.parameter import Value, draw, option, parameter
+from margin.chain.sensors.ageing import ACTIVATION, SUSTAINED, aged, decades_of_hours
 from margin.chain.sensors.array_lines import ArrayLines, Seen
 from margin.chain.sensors.branch import STEPS, force_on_branch
 from margin.chain.sensors.creep import creep_factor, exponential_creep
@@ -61,7 +62,9 @@ class ThinFilm:
             + k ((F - F0)+ / Fr)^n * A^(1 - n) * (1 - n (1 - n) v / 2) * m
     m     = (1 + h 4u(1 - u) descending) (1 + c log10(t / t0)) (1 + a dT + b dT^2) (1 + w dRH)
             (1 + s (F/Fr)^p z) (1 - d log10(1 + age / 1 h)) (1 - e log10(1 + N)) (1 - q (1 - exp(-N / N0)))
+            (1 + y log10(1 + tl / 1 h))
 
+    age   hours of storage and service, as at the reference temperature (`Setting.aged_hours`); tl those under load
     N     load cycles in service: loss e per decade of them, and conditioning q by the first N0
     A, v  loaded area relative to design and unevenness of its pressure: a pad with n < 1 answers to pressure,
           not to force alone. u = F / peak. z is one normal draw for each placement of the load; its scale s (F/Fr)^p
@@ -158,6 +161,7 @@ class ThinFilm:
     )
     zero_return: Value = parameter("", 0.0, minimum=0.0, cause="load history", doc=RESIDUE)
     ageing: Value = parameter("", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of hours")
+    ageing_activation: Value = parameter("eV", 0.0, minimum=0.0, maximum=3.0, cause="ageing", doc=ACTIVATION)
     cycle_loss: Value = parameter(
         "", 0.0, cause="ageing", doc="relative loss of sensitivity per decade of load cycles"
     )
@@ -168,6 +172,7 @@ class ThinFilm:
         "", 1000.0, positive=True, doc="load cycles that bring 63 % of the conditioning"
     )
     zero_ageing: Value = parameter("S", 0.0, cause="ageing", doc="change of the offset per decade of hours")
+    sustained_creep: Value = parameter("", 0.0, cause="ageing", doc=SUSTAINED)
     current_limit: Value = parameter("A", 0.0, minimum=0.0, doc="largest sensor current; 0: none stated")
     voltage_limit: Value = parameter("V", 0.0, minimum=0.0, doc="largest sensor voltage; 0: none stated")
     reload_draw: Value = draw("normal", level="loading", scales="reload_scatter", doc="placement of the load")
@@ -319,7 +324,7 @@ class ThinFilm:
         if not absent(self.offset_temperature_coefficient):
             offset = offset + self.offset_temperature_coefficient * setting.warming
         if not absent(self.zero_ageing):
-            offset = offset + self.zero_ageing * per_decade(setting.age, 1.0)
+            offset = offset + self.zero_ageing * decades_of_hours(self.ageing_activation, setting)
         if not absent(self.zero_return) and setting.memory is None:
             at_peak = power_law(
                 setting.peak, self.sensitivity, self.exponent, self.reference_load, self.turn_on
@@ -336,14 +341,7 @@ class ThinFilm:
             factor = factor * self._by_temperature(setting.warming)
         if not absent(self.humidity_coefficient):
             factor = factor * (1.0 + self.humidity_coefficient * setting.moistening)
-        if not absent(self.ageing):
-            factor = factor * (1.0 - self.ageing * per_decade(setting.age, 1.0))
-        if not absent(self.cycle_loss) and not absent(setting.cycles):
-            factor = factor * (1.0 - self.cycle_loss * per_decade(setting.cycles, 1.0))
-        if not absent(self.conditioning) and not absent(setting.cycles):
-            factor = factor * (
-                1.0 - self.conditioning * conditioned(setting.cycles, self.conditioning_cycles)
-            )
+        factor = aged(factor, self, setting)
         if not absent(self.reload_scatter) and not self._scatter_by_load:
             factor = factor * (1.0 + self.reload_scatter * self.reload_draw)
         return factor
