@@ -439,6 +439,11 @@ class _Reader:
                 value = raw.get("loads")
                 self.faults.append(Fault(self.file, place, "loads", value, fault.reason, fault.mend))
                 continue
+            if spec.rezero_every and "history" not in self.raw:
+                reason = "counts time along a load history, and the case has none"
+                mend = 'write "rezero = true" for a new zero before each use, or add a [history]'
+                place = f"calibration {number}"
+                self.faults.append(Fault(self.file, place, "rezero", raw["rezero"], reason, mend))
             if spec.loads and "loads" not in raw:
                 self.defaults.append(f"calibration {spec.name}: loads {check.shown_loads(spec.loads)} chosen")
             found.append(spec)
