@@ -272,6 +272,8 @@ class _Reader:
             self.defaults.extend(describe.defaults_of_element(spec, role in self.raw, given, bands))
             self.chosen.extend(describe.assumed_choices(spec, bands))
             self.figures.extend(describe.nonlinearity_line(spec))
+        if "sensor" in nominal:
+            self.faults.extend(check.require_switches(found["sensor"], self.raw.get("sensor", {}), self.file))
         if "sensor" in nominal and "circuit" in nominal:
             accepting = [
                 kind
