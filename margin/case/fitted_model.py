@@ -47,7 +47,8 @@ class ModelTable(Table):
     must_state: list[str] = Field(default=[], description="spreads that the data cannot show at all")
     assumptions: list[str] = Field(default=[], description="what the fit rests on beside the data")
     unmeasured: list[str] = Field(
-        default=[], description="keys of the sensor whose effects the bench did not measure"
+        default=[],
+        description="effects that the bench did not measure: keys of the sensor, or interface.friction",
     )
     endurance: EnduranceTable | None = Field(
         default=None, description="endurance data behind the sensor's ageing; 'margin endurance' adds them"
@@ -90,7 +91,7 @@ class FittedModel:
 
     @property
     def unmeasured(self) -> tuple[str, ...]:
-        """Keys of the sensor's effects that the bench did not measure; none where an older model lists none."""
+        """Effects that the bench did not measure, as listed; none where an older model lists none."""
         return tuple(self.about.unmeasured)
 
     @property

@@ -59,9 +59,15 @@ class Included:
 
     @property
     def unmeasured(self) -> tuple[str, ...]:
-        """Keys of the sensor's effects that the bench did not measure and the case does not state."""
-        stated = self.tables.get("sensor", {})
-        return () if self.model is None else tuple(k for k in self.model.unmeasured if k not in stated)
+        """Effects that the bench did not measure and the case does not state, by table and key."""
+        if self.model is None:
+            return ()
+        keys = (key if "." in key else f"sensor.{key}" for key in self.model.unmeasured)
+        return tuple(key for key in keys if not self._states(*key.split(".", 1)))
+
+    def _states(self, table: str, key: str) -> bool:
+        given = self.tables.get(table, {})
+        return isinstance(given, dict) and key in given
 
     @property
     def readings(self) -> tuple[str, ...]:
