@@ -52,6 +52,16 @@ def read_model(name: str, path: Path) -> FittedModel:
     return FittedModel(name, path, about, sensor, tuple(ties), data, endurance)
 
 
+def endurance_in(path: Path) -> str | None:
+    """Endurance file behind the ageing of a model, as its path from the working directory; None where there is no such
+    model, or none with an ageing of that kind."""
+    try:
+        about = read_model(path.name, path).about
+    except CaseError:
+        return None
+    return None if about.endurance is None else str(path.parent / about.endurance.data)
+
+
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file's bytes, in hexadecimal."""
     with path.open("rb") as file:

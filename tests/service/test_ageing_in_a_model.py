@@ -15,6 +15,7 @@ from test_endurance import LIVES, drift_text
 import margin
 from margin.case import load_case
 from margin.case.faults import CaseError
+from margin.case.model_file import endurance_in
 from margin.cli import cli
 from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
@@ -208,6 +209,31 @@ def test_a_kind_without_ageing_is_refused(folder: Path) -> None:
     )
     with pytest.raises(CaseError, match="has no key for a loss of output"):
         margin.endurance("drift.csv").into_model("pad_fit.toml")
+
+
+def test_a_model_written_anew_says_that_its_ageing_is_gone(folder: Path) -> None:
+    """The command that puts it in again is printed, and runs; a model without an ageing says nothing."""
+    shutil.copy(SHIPPED / "bench.csv", folder)
+    shutil.copy(SHIPPED / "bench.circuits.toml", folder)
+    (folder / "models").mkdir()
+    shutil.copy(folder / "pad_fit.toml", folder / "models")
+    again = [
+        "bench",
+        "bench.csv",
+        "--circuit",
+        "amplifier",
+        "--interface",
+        "silicone",
+        "--model",
+        "models/pad_fit.toml",
+    ]
+    assert endurance_in(Path("models/pad_fit.toml")) is None and endurance_in(Path("nowhere.toml")) is None
+    margin.endurance("drift.csv").into_model("models/pad_fit.toml")
+    said = CliRunner().invoke(cli, again).output.split("put it in again: margin ")[1].split("\n\n")[0].split()
+    assert CliRunner().invoke(cli, said).exit_code == 0
+    assert (
+        "ageing" in tomllib.loads((folder / "models" / "pad_fit.toml").read_text(encoding="utf-8"))["sensor"]
+    )
 
 
 def test_lives_go_into_no_model(folder: Path) -> None:
