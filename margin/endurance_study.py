@@ -12,6 +12,7 @@ import pandas as pd
 from margin.report import endurance_page
 from margin.report.shown import Shown, drawn
 from margin.service.endurance import Drift, LifeData, read_endurance
+from margin.service.into_model import into_model
 from margin.service.life_fits import LifeFit, Shape, fit_life
 from margin.service.plans import TestPlans, plans_of
 
@@ -78,7 +79,7 @@ class LifeStudy(Shown):
 class DriftStudy(Shown):
     """The drift of outputs over age. Printing it shows the rate, its spread and their text for a case.
 
-    name   of the file
+    data   the file
     found  the drift of each unit
 
     >>> import margin
@@ -88,8 +89,13 @@ class DriftStudy(Shown):
     2
     """
 
-    name: str
+    data: Path
     found: Drift
+
+    @property
+    def name(self) -> str:
+        """Name of the file."""
+        return self.data.name
 
     @property
     def rates(self) -> pd.DataFrame:
@@ -102,6 +108,14 @@ class DriftStudy(Shown):
             ended  [SI]   hours until its last reading
         """
         return endurance_page.rates_frame(self.found)
+
+    def into_model(self, path: str | Path) -> Path:
+        """Put the rate into a fitted model as the ageing of its sensor, with where it comes from; the path.
+
+        The ageing of an earlier call is replaced. CaseError for a file that is no fitted model, or whose ageing is
+        stated otherwise.
+        """
+        return into_model(Path(path), self.found, self.data)
 
     def save(self, folder: str | Path, *, replace: bool = False) -> Path:
         """Write page, JSON and CSV; the path of the page."""
@@ -167,7 +181,7 @@ def endurance(data: str | Path) -> LifeStudy | DriftStudy:
     """
     found = read_endurance(data)
     if isinstance(found, Drift):
-        return DriftStudy(Path(data).name, found)
+        return DriftStudy(Path(data), found)
     shapes: tuple[Shape, ...] = ("Weibull", "lognormal")
     fits = [fit_life(found.lives, name) for name in shapes]
     return LifeStudy(Path(data).name, found, tuple(sorted(fits, key=lambda fit: fit.akaike)))

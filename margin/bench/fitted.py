@@ -77,7 +77,8 @@ class Provenance:
 
 @dataclass(frozen=True)
 class Unmeasured:
-    """An effect of this kind of sensor that the bench did not measure, by its key in a case, and what to measure."""
+    """An effect of this kind of sensor, or with its table beside it ('interface.friction'), that the bench did not
+    measure, by its key in a case, and what to measure."""
 
     key: str
     measure: str

@@ -13,6 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from margin.bench.fitted import FittedQuantity, FittedSensor, FittedSpread, Written
+from margin.case.bands import band_texts
 from margin.case.fitted_model import IN_MEMORY
 from margin.case.units import show
 
@@ -84,9 +85,11 @@ def _lines(
         yield f"{name} = {getattr(found, name)}"
     yield from _list("must_state", sensor.must_state, "what the data cannot show at all")
     yield from _list("assumptions", sensor.assumptions, "what the fit rests on beside the data")
+    counted = band_texts(sensor.kind)
     yield from _list(
         "unmeasured", tuple(each.key for each in sensor.unmeasured),
-        "effects that the bench did not measure, and what to measure", [e.measure for e in sensor.unmeasured],
+        "effects that the bench did not measure, what to measure, and at what a case counts them that is silent",
+        [f"{each.measure}; {counted.get(each.key, '0')}" for each in sensor.unmeasured],
     )  # fmt: skip
     yield ""
     yield "[sensor]"

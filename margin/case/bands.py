@@ -94,6 +94,25 @@ def bands_for(unstated: str, path: Path | None, file: str) -> Bands:
     )
 
 
+def band_texts(kind: str) -> dict[str, str]:
+    """Shipped bands of a kind of sensor by key: '0 % to 2 % per common with use.age'."""
+    found = _shipped(tuple(kinds_of("sensor").items())).get(("sensor", kind), {})
+    return {
+        key: f"{band.written}" + ("" if band.needs is None else f" with {band.needs}")
+        for key, band in found.items()
+    }
+
+
+def without_effect(kind: str, stated: Container[str]) -> frozenset[str]:
+    """Keys of a kind of sensor that act only beside another key of it which the case leaves out."""
+    found = _shipped(tuple(kinds_of("sensor").items())).get(("sensor", kind), {})
+    return frozenset(
+        key
+        for key, band in found.items()
+        if band.needs is not None and band.needs.startswith("sensor.") and band.needs not in stated
+    )
+
+
 @lru_cache(maxsize=8)
 def _shipped(kinds: tuple[tuple[str, type], ...]) -> Mapping[tuple[str, str], Mapping[str, Band]]:
     """The shipped table, read once for the kinds of sensor known: most of the time of reading a case otherwise."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from typing import Any
 
 from distributions import GaussianCopula, NotPositiveDefinite, correlation_matrix
@@ -34,6 +34,19 @@ def require_match(
         reason = "has no virtual ground, into which the columns of an array are read"
         mend = 'write "inverting amplifier", or leave rows and columns of [sensor] out'
         yield Fault(file, "circuit", "kind", kinds[1], reason, mend)
+
+
+def require_switches(sensor: ElementSpec, stated: Container[str], file: str) -> Iterator[Fault]:
+    """Switches of an array need lines that they switch; that these are 1 is then stated too."""
+    lines = {"switch_leakage": ("columns",), "switch_resistance": ("rows", "columns")}
+    for key, counts in lines.items():
+        quantity = sensor.quantities.get(key)
+        if quantity is None or key not in stated or not (quantity.nominal or quantity.spreads):
+            continue
+        if not any(count in stated for count in counts):
+            reason = f"there is nothing to switch: the case states no {' or '.join(counts)} of an array"
+            mend = f"state {' or '.join(counts)}, or leave {key} out"
+            yield Fault(file, "sensor", key, None, reason, mend)
 
 
 def require_error_limit(

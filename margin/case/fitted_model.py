@@ -12,6 +12,17 @@ from pydantic import Field
 from margin.case.tables import Branch, Dwell, Table, Temperature
 
 
+class EnduranceTable(Table):
+    """Where the ageing of a fitted model comes from."""
+
+    data: str = Field(min_length=1, max_length=400, description="endurance file, relative to the model")
+    sha256: str = Field(pattern="^[0-9a-f]{64}$", description="of the endurance file when it was fitted")
+    written: datetime.date = Field(description="date of the fit")
+    units: int = Field(ge=2, description="units measured over their age")
+    readings: int = Field(ge=1, description="readings used")
+    hours: float = Field(gt=0.0, description="age at the last reading of any unit")
+
+
 class ModelTable(Table):
     """Where a fitted model comes from."""
 
@@ -36,12 +47,25 @@ class ModelTable(Table):
     must_state: list[str] = Field(default=[], description="spreads that the data cannot show at all")
     assumptions: list[str] = Field(default=[], description="what the fit rests on beside the data")
     unmeasured: list[str] = Field(
-        default=[], description="keys of the sensor whose effects the bench did not measure"
+        default=[],
+        description="effects that the bench did not measure: keys of the sensor, or interface.friction",
+    )
+    endurance: EnduranceTable | None = Field(
+        default=None, description="endurance data behind the sensor's ageing; 'margin endurance' adds them"
     )
 
 
 IN_MEMORY = "(frame)"
 """Name of the data of a model that was fitted to a frame, not to a file."""
+
+State = Literal["as fitted", "changed", "not there", "in memory"]
+
+CHECKED: dict[State, str] = {
+    "as fitted": "the data file is as it was",
+    "changed": "the data file has changed",
+    "not there": "the data file is not there and was not checked",
+    "in memory": "the data were in memory and cannot be checked",
+}
 
 
 @dataclass(frozen=True)
@@ -54,6 +78,7 @@ class FittedModel:
     sensor       its table [sensor], as written
     dependences  its tables [[dependence]], as written
     data         whether the data file is still the one that was fitted; 'in memory': there was none
+    endurance    the same of the endurance file; None where there is none
     """
 
     name: str
@@ -61,11 +86,12 @@ class FittedModel:
     about: ModelTable
     sensor: dict[str, Any]
     dependences: tuple[dict[str, Any], ...]
-    data: Literal["as fitted", "changed", "not there", "in memory"]
+    data: State
+    endurance: State | None = None
 
     @property
     def unmeasured(self) -> tuple[str, ...]:
-        """Keys of the sensor's effects that the bench did not measure; none where an older model lists none."""
+        """Effects that the bench did not measure, as listed; none where an older model lists none."""
         return tuple(self.about.unmeasured)
 
     @property
@@ -80,21 +106,42 @@ class FittedModel:
                 (about.cycles, "cycle"), (about.readings, "reading"),
             )
         )  # fmt: skip
-        checked = {
-            "as fitted": "the data file is as it was",
-            "changed": "the data file has changed",
-            "not there": "the data file is not there and was not checked",
-            "in memory": "the data were in memory and cannot be checked",
-        }[self.data]
         return (
             f"{self.name}: {self.sensor.get('kind')} fitted to {'a frame' if self.data == 'in memory' else about.data}"
             f" (sha256 {about.sha256[:12]}...{f', {setup}' if setup else ''}; {counts}),"
-            f" written {about.written.isoformat()}; {checked}"
+            f" written {about.written.isoformat()}; {CHECKED[self.data]}"
         )
 
     @property
-    def warning(self) -> str | None:
-        """What to say where the data file is no longer the one that was fitted."""
-        if self.data != "changed":
+    def origin_of_ageing(self) -> str | None:
+        """Provenance of the ageing in one line; None where no endurance data are behind it."""
+        about = self.about.endurance
+        if about is None or self.endurance is None:
             return None
-        return f"{self.name}: {self.about.data} has changed since the model was fitted to it; fit it again"
+        return (
+            f"{self.name}: ageing fitted to {about.data} (sha256 {about.sha256[:12]}...; {about.units} units, "
+            f"{about.readings} readings), written {about.written.isoformat()}; {CHECKED[self.endurance]}"
+        )
+
+    @property
+    def assumed_of_ageing(self) -> str | None:
+        """What the ageing rests on beside its data; None where no endurance data are behind it."""
+        about = self.about.endurance
+        if about is None:
+            return None
+        return (
+            f"ageing holds at the loads and the temperature of {about.data}, and is extrapolated beyond "
+            f"{about.hours:.4g} h"
+        )
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What to say where a data file is no longer the one that was fitted."""
+        files = [(self.data, self.about.data)]
+        if self.about.endurance is not None and self.endurance is not None:
+            files.append((self.endurance, self.about.endurance.data))
+        return tuple(
+            f"{self.name}: {name} has changed since the model was fitted to it; fit it again"
+            for state, name in files
+            if state == "changed"
+        )

@@ -59,26 +59,43 @@ class Included:
 
     @property
     def unmeasured(self) -> tuple[str, ...]:
-        """Keys of the sensor's effects that the bench did not measure and the case does not state."""
-        stated = self.tables.get("sensor", {})
-        return () if self.model is None else tuple(k for k in self.model.unmeasured if k not in stated)
+        """Effects that the bench did not measure and the case does not state, by table and key."""
+        if self.model is None:
+            return ()
+        keys = (key if "." in key else f"sensor.{key}" for key in self.model.unmeasured)
+        return tuple(key for key in keys if not self._states(*key.split(".", 1)))
+
+    def _states(self, table: str, key: str) -> bool:
+        given = self.tables.get(table, {})
+        return isinstance(given, dict) and key in given
 
     @property
     def readings(self) -> tuple[str, ...]:
         """Where the model comes from."""
-        return () if self.model is None else (self.model.origin,)
+        if self.model is None:
+            return ()
+        told = (self.model.origin, self.model.origin_of_ageing if self._ages else None)
+        return tuple(each for each in told if each is not None)
+
+    @property
+    def _ages(self) -> bool:
+        """Whether the ageing is the model's own."""
+        own = {} if self.model is None else self.model.sensor
+        return "ageing" in own and self.tables["sensor"].get("ageing") == own["ageing"]
 
     @property
     def warnings(self) -> tuple[str, ...]:
         """What is wrong with the model's data."""
-        return () if self.model is None or self.model.warning is None else (self.model.warning,)
+        return () if self.model is None else self.model.warnings
 
     @property
     def assumed(self) -> tuple[str, ...]:
         """What the case denies, then what the model rests on."""
         told = [f"{each}: none (stated, not measured)" for each in self.denied]
         if self.model is not None:
-            told += [f"{self.model.name}: {each}" for each in self.model.about.assumptions]
+            ageing = self.model.assumed_of_ageing if self._ages else None
+            assumptions = [*self.model.about.assumptions, *([] if ageing is None else [ageing])]
+            told += [f"{self.model.name}: {each}" for each in assumptions]
         return tuple(told)
 
 

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from distributions.errors import InvalidArgument
 from margin.case import check, describe, translate, units
-from margin.case.bands import PLAUSIBLE, ZERO, Bands, bands_for
+from margin.case.bands import PLAUSIBLE, ZERO, Bands, bands_for, without_effect
 from margin.case.build import element_spec, foreign_modules, nominal_element
 from margin.case.design_curve import ReadCurve, read_design_curve, require_invertible
 from margin.case.faults import CaseError, Fault, ValueFault
@@ -288,6 +288,8 @@ class _Reader:
             self.defaults.extend(describe.defaults_of_element(spec, role in self.raw, given, bands))
             self.chosen.extend(describe.assumed_choices(spec, bands))
             self.figures.extend(describe.nonlinearity_line(spec))
+        if "sensor" in nominal:
+            self.faults.extend(check.require_switches(found["sensor"], self.raw.get("sensor", {}), self.file))
         if "sensor" in nominal and "circuit" in nominal:
             accepting = [
                 kind
@@ -311,16 +313,19 @@ class _Reader:
 
     def bench_of(self, name: str) -> str | None:
         """Fitted model whose bench did not measure a quantity of the sensor; None where there is none, or it did."""
-        unmeasured = name.removeprefix("sensor.") in self.included.unmeasured
+        unmeasured = name in self.included.unmeasured
         return self.included.model.name if self.included.model is not None and unmeasured else None
 
     def left_at_zero(self, elements: Mapping[Role, ElementSpec]) -> Iterator[str]:
         """Effects that the bench did not measure, that the case does not state, and for which no band stands."""
-        quantities = elements["sensor"].quantities
-        for key in self.included.unmeasured:
-            if quantities[key].band is None:
-                shown = units.show(quantities[key].nominal, quantities[key].unit)
-                yield f"sensor.{key}: {shown} (unmeasured by the bench of {self.bench_of(f'sensor.{key}')})"
+        of_sensor = {f"sensor.{key}" for key in self.raw.get("sensor", {})}
+        idle = {f"sensor.{key}" for key in without_effect(elements["sensor"].kind, of_sensor)}
+        known = {q.name: q for role in ROLES for q in elements[role].quantities.values()}
+        left = [known[key] for key in self.included.unmeasured if key in known and key not in idle]
+        left = [quantity for quantity in left if quantity.band is None]
+        if left and self.included.model is not None:
+            shown = ", ".join(f"{each.name} = {units.show(each.nominal, each.unit)}" for each in left)
+            yield f"unmeasured by the bench of {self.included.model.name}, and unstated: {shown}"
 
     def with_figures(self, spec: ElementSpec, load: LoadTable | None) -> ElementSpec | None:
         """The element with its datasheet figures converted; None where it has faults, or no load to refer them to."""
@@ -455,6 +460,11 @@ class _Reader:
                 value = raw.get("loads")
                 self.faults.append(Fault(self.file, place, "loads", value, fault.reason, fault.mend))
                 continue
+            if spec.rezero_every and "history" not in self.raw:
+                reason = "counts time along a load history, and the case has none"
+                mend = 'write "rezero = true" for a new zero before each use, or add a [history]'
+                place = f"calibration {number}"
+                self.faults.append(Fault(self.file, place, "rezero", raw["rezero"], reason, mend))
             if spec.loads and "loads" not in raw:
                 self.defaults.append(f"calibration {spec.name}: loads {check.shown_loads(spec.loads)} chosen")
             found.append(spec)

@@ -64,7 +64,7 @@ def calibration_of(table: CalibrationTable, low: float, high: float) -> Calibrat
         raise ValueFault(
             'weights "relative" has no load of 0', "leave the load of 0 out, or choose the weights equal"
         )
-    if table.rezero and (table.tare or table.kind == "tare"):
+    if table.rezero is not False and (table.tare or table.kind == "tare"):
         raise ValueFault(
             "a tare removes nothing where each use begins with a new zero",
             'leave the tare out, or write "rezero = false"',
@@ -88,7 +88,8 @@ def calibration_of(table: CalibrationTable, low: float, high: float) -> Calibrat
         direction=table.direction,
         stage=table.stage,
         tare=table.tare,
-        rezero=table.rezero,
+        rezero=table.rezero is not False,
+        rezero_every=0.0 if isinstance(table.rezero, bool) else table.rezero,
         temperature_correction=table.temperature_correction,
         classes=table.classes,
         sample_units=table.sample_units,

@@ -12,14 +12,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
 from margin.case import translate
 from margin.case.faults import CaseError, Fault, choices
 from margin.case.files import tables_of, text_of
-from margin.case.fitted_model import IN_MEMORY, FittedModel, ModelTable
+from margin.case.fitted_model import IN_MEMORY, FittedModel, ModelTable, State
 from margin.case.schema import element_model, kinds_of
 from margin.case.tables import DependenceTable
 
@@ -46,7 +46,20 @@ def read_model(name: str, path: Path) -> FittedModel:
         faults.extend(_tie_faults(ties, sensor, file))
     if faults:
         raise CaseError(faults)
-    return FittedModel(name, path, about, sensor, tuple(ties), _state(path.parent / about.data, about.sha256))
+    data = _state(path.parent / about.data, about.sha256)
+    tested = about.endurance
+    endurance = None if tested is None else _state(path.parent / tested.data, tested.sha256)
+    return FittedModel(name, path, about, sensor, tuple(ties), data, endurance)
+
+
+def endurance_in(path: Path) -> str | None:
+    """Endurance file behind the ageing of a model, as its path from the working directory; None where there is no such
+    model, or none with an ageing of that kind."""
+    try:
+        about = read_model(path.name, path).about
+    except CaseError:
+        return None
+    return None if about.endurance is None else str(path.parent / about.endurance.data)
 
 
 def sha256_of(path: Path) -> str:
@@ -55,7 +68,7 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _state(data: Path, expected: str) -> Literal["as fitted", "changed", "not there", "in memory"]:
+def _state(data: Path, expected: str) -> State:
     if data.name == IN_MEMORY:
         return "in memory"
     try:

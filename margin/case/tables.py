@@ -144,6 +144,23 @@ def _dwell(value: Any) -> float:
     return found
 
 
+def _rezero(value: Any) -> bool | float:
+    """Whether a new zero is taken before each placement, or s after which one is."""
+    mend = 'write true, false, or such as "every 60 s"'
+    if isinstance(value, bool):
+        return value
+    words = value.split(maxsplit=1) if isinstance(value, str) else []
+    if len(words) != 2 or words[0] != "every":
+        raise ValueFault("does not say when a new zero is taken", mend)
+    try:
+        seconds = read_single(words[1], "s")
+    except ValueFault as fault:
+        raise ValueFault(fault.reason, mend) from fault
+    if not 0.0 < seconds < math.inf:
+        raise ValueFault("must be longer than 0 s", mend)
+    return seconds
+
+
 def _rated(value: Any) -> float:
     found = read_single(value, "N")
     if not 0.0 < found < math.inf:
@@ -189,6 +206,11 @@ Humidity = Annotated[
     WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "number"}], "examples": ["50 %RH", 50]}),
 ]
 Dwell = Annotated[float, BeforeValidator(_dwell), _as_text("1 s")]
+Rezero = Annotated[
+    bool | float,
+    BeforeValidator(_rezero),
+    WithJsonSchema({"anyOf": [{"type": "boolean"}, {"type": "string"}], "examples": [True, "every 60 s"]}),
+]
 RatedLoad = Annotated[float, BeforeValidator(_rated), _as_text("100 N")]
 Branch = Literal["up", "down", "mean"]
 MeasuredOn = Annotated[int, BeforeValidator(_measured_on), _as_text("6 units")]
@@ -324,9 +346,10 @@ class CalibrationTable(Table):
         default="finished product", description="what is calibrated"
     )
     tare: bool = Field(default=False, description="the unloaded signal is taken and removed first")
-    rezero: bool = Field(
+    rezero: Rezero = Field(
         default=False,
-        description="firmware takes the unloaded signal before each use, and removes what it departs from the design",
+        description="firmware takes the unloaded signal before each use, and removes what it departs from the design; "
+        'such as "every 60 s": along a load history at the first unloaded step from then on',
     )
     temperature_correction: bool = Field(
         default=False, description="firmware evaluates its curve at the measured temperature"

@@ -147,6 +147,8 @@ class CalibrationSpec:
     tare       unloaded signal is taken and removed first
     rezero     unloaded signal is taken before each placement, in use and at the station, and what it departs from the
                designed one is removed
+    rezero_every  s: along a load history a zero is kept until the first unloaded step that ends so long after it;
+               0: each unloaded step gives a new one
     temperature_correction  firmware evaluates its nominal curve at the measured temperature
     classes    number of classes (kind 'classes')
     sample_units  units of the lot that are characterised (kind 'lot-curve')
@@ -165,6 +167,7 @@ class CalibrationSpec:
     stage: Literal["bare sensor", "sub-assembly", "finished product"] = "finished product"
     tare: bool = False
     rezero: bool = False
+    rezero_every: float = 0.0
     temperature_correction: bool = False
     classes: int = 4
     sample_units: int = 10

@@ -10,7 +10,7 @@ import numpy as np
 
 from margin.chain.chain import Chain, Response
 from margin.chain.circuits import FrontEnd
-from margin.chain.elements import FedBackCircuit
+from margin.chain.elements import FedBackCircuit, SwitchedCircuit
 from margin.chain.laws import absent
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
@@ -111,6 +111,16 @@ def phase_margin(chain: Chain, response: Response, loads: Value) -> Value | None
     return _least(circuit.phase_margin(response.output, response.setting))
 
 
+def switch_leakage(chain: Chain, response: Response, loads: Value) -> Value | None:
+    """Leakage of the open switches of an array over the sensor's current, at the load where that is largest."""
+    circuit = chain.circuit
+    if not isinstance(circuit, SwitchedCircuit) or not circuit.switched_columns:
+        return None
+    current = _largest(np.abs(circuit.sensor_current(response.output, response.setting)))
+    result: Value = np.abs(circuit.switched(response.setting)) / np.maximum(current, 1e-300)
+    return result
+
+
 def settling(chain: Chain, response: Response, loads: Value) -> Value | None:
     """Counts that an empty sampling capacitor still lacks of full scale, at the worst load.
 
@@ -189,6 +199,10 @@ CHECKS: tuple[Check, ...] = (
     Check(
         "phase margin", "deg", phase_margin, lambda c, r: LEAST_PHASE_MARGIN, "above",
         "of the amplifier with the capacitance of sensor and cable at its input, at the worst load",
+    ),
+    Check(
+        "leakage of open switches", "", switch_leakage, lambda c, r: None, "below",
+        "of the columns that share the amplifier, over the sensor's current at the largest load",
     ),
     Check(
         "settling at the converter", "", settling, lambda c, r: 0.5, "below",

@@ -163,6 +163,21 @@ class FedBackCircuit(Protocol):
 
 
 @runtime_checkable
+class SwitchedCircuit(Protocol):
+    """A circuit that the columns of an array share by switches, which leak; optional."""
+
+    @property
+    def switched_columns(self) -> int:
+        """Columns that share it; 0: none."""
+
+    def switched(self, setting: Setting) -> Value:
+        """Current that the open switches take out of its input, A."""
+
+    def sensor_current(self, output: Value, setting: Setting) -> Value:
+        """Current through the sensor, A."""
+
+
+@runtime_checkable
 class JoinedCircuit(Protocol):
     """A circuit whose response rests on a quantity of its sensor beside the output; optional."""
 

@@ -103,6 +103,7 @@ def bench(
     with faults_shown():
         from margin.bench_study import characterise
         from margin.case.load import load_case
+        from margin.case.model_file import endurance_in
         from margin.report import files
         from margin.report.manifest import subject_of_bench
 
@@ -121,6 +122,7 @@ def bench(
         if out is not None:
             files.require_writable(out, subject_of_bench(data), replace=replace)
         case = None if case_file is None else load_case(case_file)
+        ageing = None if model is None else endurance_in(model)
         with stages(quiet) as stage:
             found = characterise(
                 data,
@@ -144,6 +146,10 @@ def bench(
         ):
             if place is not None and not quiet:
                 say(f"\n{kind}: {place}")
+        if ageing is not None and not quiet:
+            say(
+                f"The model that was there had an ageing; put it in again: margin endurance {ageing} --into {model}"
+            )
 
 
 def _columns(texts: tuple[str, ...]) -> dict[str, Any]:

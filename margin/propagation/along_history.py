@@ -30,6 +30,9 @@ from margin.propagation.readings import (
 
 Array = NDArray[np.float64]
 
+_ROUNDING = 1e-9
+"""Share of an interval within which it is over."""
+
 
 @dataclass(frozen=True)
 class StepsSource:
@@ -86,6 +89,7 @@ def readings_along(case: Case, history: LoadHistory, source: Source, count: int)
     loads = memory.loads.reshape(1, 1, 1, 1, -1)
     picked = steps_read(history)
     along = StepsSource(source, memory.placements)
+    intervals = {option.rezero_every for option in case.calibrations if option.rezero}
     for condition in use_conditions(case):
         event = use_event(case, condition)
         chain = drawn_chain(case, event, along, "finished product")
@@ -93,20 +97,19 @@ def readings_along(case: Case, history: LoadHistory, source: Source, count: int)
         response = chain.respond(loads, setting)
         corrected = firmware_setting(case, event, along, setting, True)
         shape = (count, event.conditions, event.loadings, 1, event.loads)
+        codes = np.broadcast_to(response.code, shape)
+        zeros: dict[float, Array] = {}
+        if intervals:
+            rested = _rested(case, condition, source, memory)
+            zeros = {every: _zeros(history, every, codes, picked, rested) for every in intervals}
         yield Readings(
             condition_name(condition),
-            _at(np.broadcast_to(response.code, shape), picked),
+            _at(codes, picked),
             _at(np.broadcast_to(response.clipped, shape), picked),
             setting,
             dataclasses.replace(corrected, temperature=_at(corrected.temperature, picked), memory=None),
-            _before(
-                history,
-                np.broadcast_to(response.code, shape),
-                picked,
-                _rested(case, condition, source, memory),
-            )
-            if any(option.rezero for option in case.calibrations)
-            else None,
+            zeros.pop(0.0, None),
+            zeros,
         )
 
 
@@ -135,11 +138,30 @@ def _rested(case: Case, condition: UseCondition | None, source: Source, memory: 
     )
 
 
-def _before(history: LoadHistory, codes: Array, picked: NDArray[np.int64], rested: Array) -> Array:
-    """Codes at the last unloaded step before each that is read, (..., reading, load).
+def _zeros(
+    history: LoadHistory, every: float, codes: Array, picked: NDArray[np.int64], rested: Array
+) -> Array:
+    """Codes of the zero in force at each step that is read, (..., reading, load).
 
-    rested  codes of the unit at rest, which it is until the first unloaded step
+    rested  codes of the unit at rest, whose zero holds until the first unloaded step that gives another
     """
-    loads = np.asarray(history.loads)
-    last = np.maximum.accumulate(np.where(loads == 0.0, np.arange(loads.size), -1))[picked]
-    return np.where(last >= 0, np.asarray(_at(codes, np.maximum(last, 0))), rested)
+    taken = zero_steps(history, every)[picked]
+    return np.where(taken >= 0, np.asarray(_at(codes, np.maximum(taken, 0))), rested)
+
+
+@lru_cache(maxsize=32)
+def zero_steps(history: LoadHistory, every: float) -> NDArray[np.int64]:
+    """Step whose end gave the zero in force at the end of each step, (step,); -1: that of the rest before the first.
+
+    every  s: a zero is kept until the first unloaded step that ends so long after it, the rest counted from the
+           beginning; 0: each unloaded step gives one
+    """
+    found = np.empty(len(history.loads), dtype=np.int64)
+    taken, since, now = -1, 0.0, 0.0
+    for step, (load, lasting) in enumerate(zip(history.loads, history.seconds, strict=True)):
+        now += lasting
+        # the sum of many steps may fall short of the interval in its last digits
+        if load == 0.0 and now - since >= every * (1.0 - _ROUNDING):
+            taken, since = step, now
+        found[step] = taken
+    return found

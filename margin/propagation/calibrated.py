@@ -166,12 +166,14 @@ class Coordinates:
 
     rezeroed  the unloaded reading is brought to the designed one: of the signal in space 'signal', else of the
               sensor's output, since offsets add up before the design curve bends them
+    every     s, for which a zero is kept along a load history
     """
 
     nominal: Nominal
     space: str
     smallest: float
     rezeroed: bool = False
+    every: float = 0.0
 
     def of_view(self, view: StationView) -> Array:
         """Coordinate of what the station saw."""
@@ -209,11 +211,11 @@ class Coordinates:
 
     def of_readings(self, readings: Readings, corrected: bool) -> Array:
         """Coordinate of readings in use; options that share it compute it once."""
-        key = (self.space, corrected, self.rezeroed)
+        key = (self.space, corrected, self.every if self.rezeroed else None)
         if key not in readings.kept:
             setting = readings.corrected if corrected else self.nominal.setting
             if self.rezeroed:
-                readings.kept[key] = self.of(readings.codes, setting, readings.unloaded)
+                readings.kept[key] = self.of(readings.codes, setting, readings.zero(self.every))
             elif (
                 not corrected
                 and self._few_codes
@@ -334,7 +336,8 @@ def _coordinates(option: CalibrationSpec, bench: Bench) -> Coordinates:
     space = option.space
     if option.kind in ("none", "classes") or (option.kind == "tare" and space == "logarithm"):
         space = "force"
-    return Coordinates(bench.nominal, space, smallest_estimate(bench.case), option.rezero)
+    smallest = smallest_estimate(bench.case)
+    return Coordinates(bench.nominal, space, smallest, option.rezero, option.rezero_every)
 
 
 def calibrate(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -27,7 +27,9 @@ class Readings:
     clipped    True where the circuit or the converter was at a limit
     setting    true setting; corrected: the setting that a temperature-correcting firmware believes
     unloaded   codes just before each placement of the load, where an option re-zeroes by them, else None
-    kept       coordinates that options share, by space, whether corrected for temperature and whether re-zeroed
+    held       codes of the zeros that options keep for longer along a load history, by their interval in s
+    kept       coordinates that options share, by space, whether corrected for temperature and by the interval of
+               their zeros, None without any
     """
 
     condition: str
@@ -36,19 +38,29 @@ class Readings:
     setting: Setting
     corrected: Setting
     unloaded: Array | None = None
-    kept: dict[tuple[str, bool, bool], Array] = field(default_factory=dict)
+    held: Mapping[float, Array] = field(default_factory=dict)
+    kept: dict[tuple[str, bool, float | None], Array] = field(default_factory=dict)
 
     @cached_property
     def finite(self) -> bool:
         """Whether every code is a number."""
-        every = (self.codes,) if self.unloaded is None else (self.codes, self.unloaded)
-        return all(bool(np.all(np.isfinite(codes))) for codes in every)
+        return all(bool(np.all(np.isfinite(codes))) for codes in (self.codes, *self._zeros))
 
     @property
     def known(self) -> NDArray[np.bool_]:
         """Readings whose codes are numbers, that before the load among them."""
         known = np.isfinite(self.codes)
-        return known if self.unloaded is None else known & np.isfinite(self.unloaded)
+        for zero in self._zeros:
+            known = known & np.isfinite(zero)
+        return known
+
+    @property
+    def _zeros(self) -> tuple[Array, ...]:
+        return (*(() if self.unloaded is None else (self.unloaded,)), *self.held.values())
+
+    def zero(self, every: float) -> Array | None:
+        """Codes of the zero in force at each reading; away from a history every placement has a new one."""
+        return self.held.get(every, self.unloaded)
 
     def looked_up(self, by_code: Array) -> Array:
         """Entries of a table by code, for codes that are whole numbers."""

@@ -32,6 +32,11 @@ _ERRORS = ("Time in service", "2.5 % point", "Median", "97.5 % point")
 _RATIO = Scale(1.0, "")
 
 
+def schema_path() -> Path:
+    """The JSON Schema of age.json."""
+    return Path(__file__).with_name("age.schema.json")
+
+
 def yields_frame(found: AgeResult) -> pd.DataFrame:
     """Yield, error and share failed by age; see `AgeStudy.yields`."""
     rows = []

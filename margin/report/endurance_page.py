@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -39,6 +39,11 @@ TEST_CAUTIONS = (
     "A shape that is stated, not measured, carries the result wherever the test does not last just one life.",
     "Where a wrong force can hurt someone, local codes and a licensed engineer decide.",
 )
+
+
+def schema_path(name: Literal["endurance", "qualification"]) -> Path:
+    """The JSON Schema of endurance.json or qualification.json."""
+    return Path(__file__).with_name(f"{name}.schema.json")
 
 
 def lives_frame(fits: Sequence[LifeFit], shares: Sequence[float], confidence: float) -> pd.DataFrame:
@@ -194,19 +199,31 @@ def write_endurance(
     parts = (Section("Endurance", tuple(blocks)), Section("Cautions", (Listing("Cautions", CAUTIONS),)))
     contents["endurance.html"] = page.page(f"Endurance: {name}", sentence, None, version(), parts)
     contents["endurance.csv"] = csv_text(frame)
+    files = (*contents, "endurance.json")
+    contents["endurance.json"] = to_json(endurance_document(name, found, fits, frame, files))
+    publish(folder, contents, subject, replace=replace)
+    return folder / "endurance.html"
+
+
+def endurance_document(
+    name: str,
+    found: LifeData | Drift,
+    fits: Sequence[LifeFit],
+    frame: pd.DataFrame,
+    files: Sequence[str] = (),
+) -> dict[str, Any]:
+    """Everything found as plain data; what is not finite is null, its place in `undetermined`."""
     plain = {
         "format": {"name": FORMAT, "version": VERSION},
-        "files": [*contents, "endurance.json"],
+        "files": list(files),
         "data": name,
-        "answer": sentence,
+        "answer": f"{answer(name, found, fits)}.",
         "case_text": found.case_text if isinstance(found, Drift) else None,
         "rows": records(frame),
         "cautions": list(CAUTIONS),
         "version": version(),
     }
-    contents["endurance.json"] = to_json(with_undetermined(plain))
-    publish(folder, contents, subject, replace=replace)
-    return folder / "endurance.html"
+    return with_undetermined(plain)
 
 
 def _plan_rows(found: TestPlans) -> list[tuple[str, ...]]:
@@ -266,9 +283,17 @@ def write_qualification(found: TestPlans, folder: Path, *, replace: bool = False
     """Write `qualification.json` and CSV; FolderNotOurs as for a report."""
     require_writable(folder, QUALIFICATION, replace=replace)
     contents = {"qualification.csv": csv_text(found.table)}
-    plain = {
+    files = (*contents, "qualification.json")
+    contents["qualification.json"] = to_json(qualification_document(found, files))
+    publish(folder, contents, QUALIFICATION, replace=replace)
+    return folder / "qualification.json"
+
+
+def qualification_document(found: TestPlans, files: Sequence[str] = ()) -> dict[str, Any]:
+    """Everything found as plain data."""
+    return {
         "format": {"name": QUALIFICATION, "version": VERSION},
-        "files": [*contents, "qualification.json"],
+        "files": list(files),
         "reliability": found.reliability,
         "confidence": found.confidence,
         "shape": found.shape,
@@ -278,6 +303,3 @@ def write_qualification(found: TestPlans, folder: Path, *, replace: bool = False
         "cautions": list(TEST_CAUTIONS),
         "version": version(),
     }
-    contents["qualification.json"] = to_json(plain)
-    publish(folder, contents, QUALIFICATION, replace=replace)
-    return folder / "qualification.json"

@@ -13,7 +13,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm, t
 
+from margin.bench.fitted import FittedQuantity, FittedSpread
+from margin.bench.levels import LEAST_WORTH, TAKEN_OFF
+from margin.bench.model_file import quantity_text
 from margin.case import units
 from margin.case.faults import CaseError, Fault
 from margin.case.files import text_of
@@ -24,6 +28,9 @@ Array = NDArray[np.float64]
 LARGEST = 20_000_000
 LEAST_UNITS = 2
 HOUR = 3600.0
+
+ROUNDING = 1e-3
+"""Share of the spread found below which a spread is the rounding of what is written."""
 
 _HEAD = re.compile(
     r"\s*(?P<name>[a-z]+)\s*(?:\((?P<unit>[^()]+)\)|\[(?P<other>[^\[\]]+)\])?\s*", re.IGNORECASE
@@ -49,6 +56,7 @@ class Drift:
 
     unit, rate, error  of each unit: its name, d, and the standard error of d from its own readings; (unit,)
     ended              h, age of the last reading of each unit: those that were taken out early count as far as known
+    readings           of all units together
     mean, spread       of d over the units; the scatter of the readings is taken out of the spread
     """
 
@@ -56,6 +64,7 @@ class Drift:
     rate: Array
     error: Array
     ended: Array
+    readings: int
 
     @property
     def mean(self) -> float:
@@ -73,14 +82,48 @@ class Drift:
         return float(self.rate.std(ddof=1))
 
     @property
-    def case_text(self) -> str:
-        """The key of a sensor as it stands in a case: 'ageing = "1.2 % +/- 0.4 % (2 sigma, from 8 units) per unit"'.
+    def worth(self) -> int:
+        """Units that the knowledge of the spread is worth.
 
-        The spread as found, which is not too small; `from` makes its uncertainty, and that of the mean, part of the
-        study.
+        All of them where the scatter of readings is at most a tenth of the variance found; else Satterthwaite's
+        effective degrees of freedom, rounded down, plus one (JCGM 100, G.4.1), as for spreads of a bench.
         """
-        size = f"{200.0 * self.spread_found:.2g} % (2 sigma, from {len(self.unit)} units) per unit"
-        return f'ageing = "{100.0 * self.mean:.3g} % +/- {size}"'
+        share = self.spread**2 / self.spread_found**2 if self.spread_found else 1.0
+        if share >= 1.0 - TAKEN_OFF:
+            return len(self.unit)
+        return int(share**2 * (len(self.unit) - 1)) + 1
+
+    @property
+    def quantity(self) -> FittedQuantity:
+        """The rate as a quantity of a sensor, whose spread and mean are as uncertain as so few units leave them.
+
+        The spread between units is that without the scatter of readings where the units tell it from that, else the
+        spread as found, which is not too small. The mean of n rates as found scatters by s / sqrt(n), s as found:
+        what 'from N units' leaves out of that becomes a spread per common, wide enough for Student's t.
+        """
+        units, found = len(self.unit), self.spread_found
+        told = (
+            f"unit: sd {100.0 * found:.3g} % as found, {100.0 * self.spread:.3g} % without the scatter of readings; "
+            f"{units} units, {self.readings} readings"
+        )
+        if not found:
+            return FittedQuantity("ageing", self.mean, "%", (), False, (told,))
+        if self.worth < min(LEAST_WORTH, units):
+            told += "; not told from the scatter of readings, written as found"
+            spreads = [FittedSpread("unit", found, units)]
+        else:
+            told += "" if self.worth == units else f", as from {self.worth} units"
+            spreads = [FittedSpread("unit", self.spread, self.worth)]
+            left = found**2 / units - self.spread**2 / self.worth
+            if left > (ROUNDING * found) ** 2:
+                wide = float(t.ppf(0.975, units - 1) / norm.ppf(0.975))
+                spreads.append(FittedSpread("common", wide * math.sqrt(left), None))
+        return FittedQuantity("ageing", self.mean, "%", tuple(spreads), False, (told,))
+
+    @property
+    def case_text(self) -> str:
+        """The key of a sensor as it stands in a case: 'ageing = "1.2 % +/- 0.4 % (2 sigma, from 8 units) per unit"'."""
+        return f'ageing = "{quantity_text(self.quantity)}"'
 
 
 def read_endurance(path: str | Path) -> LifeData | Drift:
@@ -193,7 +236,7 @@ def _drift(records: list[tuple[int, str, float, Any]], file: str) -> Drift:
             [Fault(file, "", "", None, f"{len(found)} unit is no spread", "measure two units or more")]
         )
     names, rates, errors, ended = zip(*found, strict=True)
-    return Drift(names, np.array(rates), np.array(errors), np.array(ended))
+    return Drift(names, np.array(rates), np.array(errors), np.array(ended), len(records))
 
 
 def _rate(decades: Array, outputs: Array, unit: str, file: str) -> tuple[float, float]:

@@ -50,9 +50,9 @@ def actions_of(
     since = tuple(last_before(age, every) for age in ages)
     times = max(math.ceil(ages[-1] / every - 1e-9) - 1, 0)
     found = []
-    if not option.rezero and (case.history is None or case.history.loads[0] == 0.0):
+    if (not option.rezero or option.rezero_every) and (case.history is None or case.history.loads[0] == 0.0):
         kind = "none" if option.kind == "tare" else option.kind
-        zeroed = dataclasses.replace(option, kind=kind, tare=False, rezero=True)
+        zeroed = dataclasses.replace(option, kind=kind, tare=False, rezero=True, rezero_every=0.0)
         seconds = option.samples * float(station.seconds_per_sample)
         what = "a new zero before each placement of the load"
         found.append(Action("re-zero", what, Course("re-zero", zeroed), None, seconds))

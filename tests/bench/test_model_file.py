@@ -188,7 +188,12 @@ def test_what_was_not_measured_is_listed_and_left_out(tmp_path: Path) -> None:
     tables = tomllib.loads(text)
     assert tables["model"]["unmeasured"] == list(unmeasured)
     assert tables["sensor"].keys().isdisjoint(unmeasured)
-    assert '  "creep",  # keep one load for 1000 s' in text.splitlines()
+    lines = text.splitlines()
+    assert '  "creep",  # keep one load for 1000 s; 1 % to 5 % per common' in lines
+    assert any(
+        line.startswith('  "ageing",') and "0 % to 2 % per common with use.age" in line for line in lines
+    )
+    assert any(line.startswith('  "interface.friction",') and line.endswith("; 0") for line in lines)
     case = CASE.format(kind="thin film", key="sensitivity", circuit=AMPLIFIER)
     case = case.replace("[circuit]", 'creep = "2 %"\n[circuit]')
     (tmp_path / "case.toml").write_text(case, encoding="utf-8")
@@ -197,8 +202,36 @@ def test_what_was_not_measured_is_listed_and_left_out(tmp_path: Path) -> None:
     assert read.model.unmeasured == tuple(unmeasured)
     said = [line for line in read.assumed if "unmeasured by the bench of pad.toml" in line]
     assert any(line.startswith("sensor.hysteresis: 2 % to 10 % per common") for line in said)
-    assert any(line.startswith("sensor.offset_conductance: 0 S (") for line in said)
     assert not any(line.startswith("sensor.creep") for line in said)
+    (at_zero,) = [line for line in said if "and unstated: " in line]
+    left = at_zero.partition("and unstated: ")[2].split(", ")
+    assert {"sensor.offset_conductance = 0 S", "sensor.zero_ageing = 0 S", "circuit.flicker_corner = 0 Hz",
+            "sensor.thermal_resistance = 0 K/W"} <= set(left)  # fmt: skip
+    # a direct interface has no friction, a film on its own no lines, and creep is stated
+    assert not any(key in at_zero for key in ("friction", "row_resistance", "switch_leakage", "creep"))
+
+
+def test_effects_beside_the_sensor_are_those_of_the_case(tmp_path: Path) -> None:
+    """Friction of an interface that has it is left at 0 unless stated; lines of a stated array have their bands."""
+    sensor = fitted()
+    data = tmp_path / "bench.csv"
+    bench().to_csv(data, index=False)
+    write_model(tmp_path / "pad.toml", sensor, data, DAY)
+    case = CASE.format(kind="thin film", key="sensitivity", circuit=AMPLIFIER)
+    case += '\n[interface]\nkind = "load concentrator"\nshear_error = "1 %"\n'
+    for added, there in (("", False), ("rows = 4\ncolumns = 4\n[circuit]", True)):
+        text = case.replace("[circuit]", added) if added else case
+        (tmp_path / "case.toml").write_text(text, encoding="utf-8")
+        read = load_case(tmp_path / "case.toml")
+        (at_zero,) = [line for line in read.assumed if "and unstated: " in line]
+        assert "interface.friction = 0" in at_zero
+        assert "shear_error" not in at_zero
+        banded = [line for line in read.assumed if "plausible band" in line]
+        assert (
+            any(line.startswith("sensor.switch_leakage: -1 nA to 1 nA per common") for line in banded)
+            is there
+        )
+        assert ("row_resistance" in at_zero) is False
 
 
 def test_zero_return_is_what_a_cycle_leaves() -> None:
@@ -255,7 +288,7 @@ def test_a_zero_that_drifts_with_temperature_is_kept(tmp_path: Path) -> None:
 
 def test_what_was_measured_is_not_listed() -> None:
     """Only effects that no column of the bench tells are left."""
-    assert {each.key for each in fitted(scatter=0.01).unmeasured} <= {"humidity_coefficient", "ageing"}
+    assert {each.key for each in fitted(scatter=0.01).unmeasured} <= set(effects.UNTOLD)
 
 
 def test_reload_scatter_is_known_as_well_as_its_freedom() -> None:

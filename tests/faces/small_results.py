@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
@@ -115,4 +116,4 @@ def _lives() -> margin.LifeStudy:
 def _drift() -> margin.DriftStudy:
     """Three units, measured to 100 h."""
     rates, errors = np.array([0.01, 0.02, 0.015]), np.full(3, 0.001)
-    return margin.DriftStudy("drift.csv", Drift(("a", "b", "c"), rates, errors, np.full(3, 100.0)))
+    return margin.DriftStudy(Path("drift.csv"), Drift(("a", "b", "c"), rates, errors, np.full(3, 100.0), 12))

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+
 from margin.chain.circuits import parts
 from margin.chain.circuits.front_end import ConductanceFrontEnd, Port
+from margin.chain.elements import Sensor
 from margin.chain.laws import absent, reciprocal
 from margin.chain.parameter import Value, parameter
 from margin.chain.setting import Setting
@@ -22,6 +26,10 @@ class InvertingAmplifier(ConductanceFrontEnd):
       u [(1 + e)(1 + Ro G) + e Rf G] = Vos + D (1 + e) - e Vb - e Rf Ib
       Vm = Vb - D + u (1 + Ro G),    V = Vm + Rf (u G + Ib)
     and for Ro = 0, e = 0: V = Vb + D Rf G + Vos (1 + Rf G) + Ib Rf. The filter capacitor lies across Rf.
+
+    Where the columns of an array share the amplifier, the leakage of their switches adds to Ib (`switched`).
+
+    switched_columns, switch_leakage, switch_leakage_doubling  those of the sensor; 0 columns: nothing is switched
     """
 
     kind: ClassVar[str] = "inverting amplifier"
@@ -48,6 +56,39 @@ class InvertingAmplifier(ConductanceFrontEnd):
         minimum=0.0,
         doc="of sensor, cable and amplifier at the inverting input, for the phase margin; 0: not stated",
     )
+
+    switched_columns: int = 0
+    switch_leakage: Value = 0.0
+    switch_leakage_doubling: Value = 10.0
+
+    def joined_to(self, sensor: Sensor) -> InvertingAmplifier:
+        """The circuit with the switches by which the columns of this sensor's array share it."""
+        columns = int(getattr(sensor, "columns", 1))
+        columns = columns if columns > 1 and not absent(getattr(sensor, "switch_leakage", 0.0)) else 0
+        if columns == 0:
+            return self if self.switched_columns == 0 else dataclasses.replace(self, switched_columns=0)
+        taken = {name: getattr(sensor, name) for name in ("switch_leakage", "switch_leakage_doubling")}
+        return dataclasses.replace(self, switched_columns=columns, **taken)
+
+    def switched(self, setting: Setting) -> Value:
+        """Current out of the amplifier's input into the switches of the columns, A.
+
+        Each line of the array has one closed and one open switch, which leaks i from the line; the open ones of the
+        other columns leak i each from the amplifier's input too. Of what the lines leak the amplifier provides i: that
+        of its own column less a share of (resistance of a switch) x (conductances on the column), which the rows
+        return as much of. So the sum is the number of columns times i, to the first order of that share (nodal
+        analysis in tests/chain/test_switch_leakage.py). It doubles with each `switch_leakage_doubling` of warming.
+        """
+        if self.switched_columns == 0:
+            return 0.0
+        warmer = np.exp(np.log(2.0) * setting.warming / self.switch_leakage_doubling)
+        result: Value = self.switched_columns * self.switch_leakage * warmer
+        return result
+
+    def input_current(self, setting: Setting) -> Value:
+        """Bias current at temperature and leakage of the switches, A."""
+        current, leaking = super().input_current(setting), self.switched(setting)
+        return current if absent(leaking) else current + leaking
 
     def _resistance(self, setting: Setting) -> Value:
         return parts.at_setting(

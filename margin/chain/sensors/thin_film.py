@@ -94,12 +94,29 @@ class ThinFilm:
     )
     rows: int = option(1, kind=int, doc="row lines of an array that the film is an element of; 1: on its own")
     columns: int = option(1, kind=int, doc="column lines of the array, each read into a virtual ground")
-    row_resistance: Value = parameter("ohm", 0.0, minimum=0.0, doc="of a row line and its closed switch")
+    row_resistance: Value = parameter(
+        "ohm", 0.0, minimum=0.0, doc="of a row line, and of its closed switch unless that is stated"
+    )
     column_resistance: Value = parameter(
-        "ohm", 0.0, minimum=0.0, doc="of a column line and its closed switch"
+        "ohm", 0.0, minimum=0.0, doc="of a column line, and of its closed switch unless that is stated"
     )
     line_tempco: Value = parameter(
         "1/K", 0.0, cause="temperature", doc="relative change of both line resistances with temperature"
+    )
+    switch_resistance: Value = parameter(
+        "ohm", 0.0, minimum=0.0, cause="circuit tolerances", doc="of the closed switch of each line"
+    )
+    switch_tempco: Value = parameter(
+        "1/K", 0.0, cause="temperature", doc="relative change of the switch resistance with temperature"
+    )
+    switch_leakage: Value = parameter(
+        "A",
+        0.0,
+        cause="circuit tolerances",
+        doc="of each open column switch, out of the amplifier's input, as its bias current",
+    )
+    switch_leakage_doubling: Value = parameter(
+        "K", 10.0, positive=True, cause="temperature", doc="warming that doubles the leakage of open switches"
     )
     neighbour_conductance: Value = parameter(
         "S",
@@ -306,12 +323,16 @@ class ThinFilm:
 
     def _seen(self, setting: Setting) -> Seen | None:
         """What lines and neighbours make of an element of an array; None without resistance in the lines."""
-        row, column = self.row_resistance, self.column_resistance
-        if absent(row) and absent(column):
+        row, column, switch = self.row_resistance, self.column_resistance, self.switch_resistance
+        if absent(row) and absent(column) and absent(switch):
             return None
         if not absent(self.line_tempco):
             change = 1.0 + self.line_tempco * setting.warming
             row, column = row * change, column * change
+        if not absent(switch):
+            if not absent(self.switch_tempco):
+                switch = switch * (1.0 + self.switch_tempco * setting.warming)
+            row, column = row + switch, column + switch
         return ArrayLines(self.rows, self.columns, row, column, self.neighbour_conductance).seen()
 
     def _series(self, setting: Setting) -> Value:
