@@ -15,6 +15,7 @@ from distributions.errors import InvalidArgument
 from margin.bench import BenchData, read_bench
 from margin.bench.circuits import circuits_file, conductances, read_circuits
 from margin.bench.data.mapping_file import statements
+from margin.case.again import words_of
 from margin.case.load import as_case
 from margin.case.model_file import read_model
 from margin.case.types import Case
@@ -317,7 +318,7 @@ def _command(
     if not words:
         words = ["margin", "diagnose", source]
         if case is not None and case.path is not None:
-            words += ["--case", str(case.path)]
+            words += ["--case", *words_of(case, "diagnose")[2:]]
     line = list(words)
     for name, value in (
         ("--baseline", None if isinstance(baseline, pd.DataFrame) else baseline),

@@ -7,6 +7,7 @@ import json
 
 import numpy as np
 
+from margin.case.again import command_of
 from margin.case.types import Case
 from margin.estimates import numbers
 from margin.estimates.assumptions import by_weight
@@ -167,7 +168,7 @@ def reproduce(results: Results, command: str | None = None) -> Section:
     command  that made the study; None: 'margin estimate FILE'
     """
     case = results.case
-    again = command or f"margin estimate {'case.toml' if case.path is None else case.path.name}"
+    again = command or command_of(case)
     facts = (
         f"Command: {again}",
         f"Seed {results.seed}, {numbers.count(case.study.units)} units asked, margin {results.version}",

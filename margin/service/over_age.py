@@ -335,4 +335,7 @@ def _with_units(case: Case, units: int | None) -> Case:
 def _aged(case: Case, horizon: float) -> Case:
     """The case with an age in use stated, so that the plausible bands that need one hold."""
     stated = "age" in case.source.get("use", {})
-    return case if stated or not case.source else with_changes(case, {"use.age": f"{horizon!r} h"})
+    if stated or not case.source:
+        return case
+    # of the study, not of its user: a command that runs it again does it again
+    return dataclasses.replace(with_changes(case, {"use.age": f"{horizon!r} h"}), changed=case.changed)
