@@ -18,7 +18,7 @@ def text_of(path: Path, largest: int = LARGEST_FILE) -> str:
     file = str(path)
     try:
         if path.is_dir():
-            raise CaseError([Fault(file, "", "", None, "is a folder", "name the case file in it")])
+            raise CaseError([Fault(file, "", "", None, "is a folder", "name the file in it")])
         kind = path.stat()
         if not stat.S_ISREG(kind.st_mode):
             raise CaseError([Fault(file, "", "", None, "is a device, pipe or socket", "name a file")])

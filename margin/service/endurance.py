@@ -29,8 +29,8 @@ _HEAD = re.compile(
     r"\s*(?P<name>[a-z]+)\s*(?:\((?P<unit>[^()]+)\)|\[(?P<other>[^\[\]]+)\])?\s*", re.IGNORECASE
 )
 _MEND = (
-    "write the columns unit, time (h) and failed (0 or 1) for lives, or unit, time (h) and output for a drift; lives "
-    "counted in cycles state time (cycles)"
+    "write, separated by commas, the columns unit, time (h) and failed (0 or 1) for lives, or unit, time (h) and "
+    "output for a drift; lives counted in cycles state time (cycles)"
 )
 _TRUE, _FALSE = ("1", "yes", "true"), ("0", "no", "false")
 
@@ -92,12 +92,19 @@ def read_endurance(path: str | Path) -> LifeData | Drift:
     path = Path(path)
     file = str(path)
     rows = csv.reader(text_of(path, largest=LARGEST).splitlines())
-    head = [_HEAD.fullmatch(cell) for cell in next(rows, [])]
+    written = next(rows, [])
+    head = [_HEAD.fullmatch(cell) for cell in written]
     names = [found["name"].lower() if found else "" for found in head]
     if names.count("time") != 1 or names.count("unit") != 1 or ("failed" in names) == ("output" in names):
-        raise CaseError([Fault(file, "", "", None, "has no columns of lives or of a drift", _MEND)])
+        shown = ",".join(written)[:60]
+        key, reason = ("columns", "are not those of lives or of a drift") if shown else ("", "is empty")
+        raise CaseError([Fault(file, "", key, shown or None, reason, _MEND)])
     factor, counted_in = _scale(head, file)
     records = list(_records(rows, names, factor, file))
+    if not records:
+        raise CaseError(
+            [Fault(file, "", "", None, "has no line below its columns", "write one a unit or reading")]
+        )
     if "failed" in names:
         return LifeData(_lives(records, file), counted_in)
     if counted_in != "h":
