@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 
 from margin.case import units
 from margin.case.faults import CaseError, Fault
-from margin.case.files import text_of
+from margin.case.files import rows_of, text_of
 from margin.service.life_fits import Lives
 
 Array = NDArray[np.float64]
@@ -24,6 +23,8 @@ Array = NDArray[np.float64]
 LARGEST = 20_000_000
 LEAST_UNITS = 2
 HOUR = 3600.0
+LEAST_LIFE, MOST_LIFE = 1e-12, 1e12
+"""Hours or cycles. Beyond them a time is a slip, and the fits have no numbers for it."""
 
 _HEAD = re.compile(
     r"\s*(?P<name>[a-z]+)\s*(?:\((?P<unit>[^()]+)\)|\[(?P<other>[^\[\]]+)\])?\s*", re.IGNORECASE
@@ -91,7 +92,7 @@ def read_endurance(path: str | Path) -> LifeData | Drift:
     """
     path = Path(path)
     file = str(path)
-    rows = csv.reader(text_of(path, largest=LARGEST).splitlines())
+    rows = rows_of(text_of(path, largest=LARGEST), file)
     written = next(rows, [])
     head = [_HEAD.fullmatch(cell) for cell in written]
     names = [found["name"].lower() if found else "" for found in head]
@@ -170,8 +171,9 @@ def _lives(records: list[tuple[int, str, float, Any]], file: str) -> Lives:
     for line, unit, time, _ in records:
         if unit in seen:
             raise CaseError([Fault(file, "", f"line {line}", unit, "has a line before", "one line a unit")])
-        if not time > 0.0:
-            raise CaseError([Fault(file, "", f"line {line}", time, "is no life", "a life is above 0")])
+        if not LEAST_LIFE <= time <= MOST_LIFE:
+            mend = f"a life is above 0, from {LEAST_LIFE:g} to {MOST_LIFE:g} h or cycles"
+            raise CaseError([Fault(file, "", f"line {line}", time, "is no life", mend)])
         seen.add(unit)
     try:
         return Lives.of_test([each[2] for each in records], [each[3] for each in records])
