@@ -239,7 +239,7 @@ def service_variants(count: int, seed: int) -> Iterator[tuple[str, str, bytes]]:
 
 
 def service_outcome(path: Path, holds: str, printed: bool = True) -> Outcome:
-    """Read a file of service as its command does, and print what is found; lives take their time to be printed."""
+    """Read a file of service as its command does, and print what is found; lives take their time to print."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", RuntimeWarning)

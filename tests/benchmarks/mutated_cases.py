@@ -1,8 +1,9 @@
 """What becomes of a thousand cases with something wrong, or extreme, in them.
 
 Each is a shipped case (thinned, so that it is quick), that of the guide, a small one of another kind, or a drafted one
-that states every key and table which its kinds have, with one to three mutations. It is read and, where it can be, estimated with few units: it runs, or it is refused with one clear
-message; never a traceback, nothing endless, no warning of numpy on the way.
+that states every key and table which its kinds have, with one to three mutations. It is read and, where it can be,
+estimated with few units: it runs, or it is refused with one clear message; never a traceback, nothing endless, no
+warning of numpy on the way.
 
     PYTHONPATH=. python tests/benchmarks/mutated_cases.py --count 1000 --table tests/benchmarks/mutated_cases.md
 """
