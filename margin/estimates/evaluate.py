@@ -214,8 +214,8 @@ def _of_bounds(options: Iterable[OptionResult]) -> Iterator[str]:
         elif found.lower_bound > found.sampled.value:
             yield (
                 f"Lower bound of {option.name!r}: it lies above the yield, since most units fail in fewer than 5 % of "
-                "the draws of what is common to all units. The yield counts these draws; the bound, the 5 % point, does "
-                "not."
+                "the draws of what is common to all units. The yield counts these draws; the bound, the 5 % point, "
+                "leaves them out."
             )
 
 
