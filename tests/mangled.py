@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import traceback
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from margin.bench import BenchDataError, NotMeasurableError
 from margin.bench_study import characterise
 from margin.case.faults import CaseError
 from margin.case.load import load_case
+from margin.commands.failures import is_of_input
 from margin.endurance_study import endurance
 
 Bytes = Callable[[bytes, np.random.Generator], bytes]
@@ -283,10 +283,7 @@ def outcome(path: Path, condense: bool = False) -> Outcome:
     except (BenchDataError, NotMeasurableError) as error:
         return Outcome("refused" if str(error).strip() else "traceback", f"{type(error).__name__}: {error}")
     except ValueError as error:
-        frames = traceback.extract_tb(error.__traceback__)
-        raised = frames[-1].line or ""
-        ours = "margin" in Path(frames[-1].filename).parts and raised.startswith("raise ValueError(")
-        return Outcome("refused" if ours else "traceback", f"ValueError: {error}")
+        return Outcome("refused" if is_of_input(error) else "traceback", f"ValueError: {error}")
     except Exception as error:
         return Outcome("traceback", f"{type(error).__name__}: {error}")
     return Outcome("read", text)

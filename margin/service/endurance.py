@@ -207,6 +207,8 @@ def _drift(records: list[tuple[int, str, float, Any]], file: str) -> Drift:
 
 def _rate(decades: Array, outputs: Array, unit: str, file: str) -> tuple[float, float]:
     """d and its standard error: a line through the outputs over the decades, its slope over its value at age 0."""
+    # its rate is relative: the size of the outputs, which squares would carry beyond any number, does not count
+    outputs = outputs / (float(np.abs(outputs).max()) or 1.0)
     design = np.stack([np.ones(decades.size), decades], axis=1)
     (start, slope), rest, *_ = np.linalg.lstsq(design, outputs, rcond=None)
     if start == 0.0:
