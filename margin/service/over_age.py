@@ -289,6 +289,8 @@ def _compared(
 
 def _errors(counts: NDArray[np.int64], confidence: float) -> tuple[Estimate, Estimate, Estimate]:
     """Points of the error over the permissible error, from counts (section, bin)."""
+    # with fewer outer draws than sections some hold none of them
+    counts = counts[counts.sum(axis=1) > 0]
     widest = np.full(counts.shape[0], np.inf)
     by_section = quantile(counts, RATIO, QUANTILES, -widest, widest)
     (whole,) = quantile(counts.sum(axis=0)[np.newaxis], RATIO, QUANTILES, -widest[:1], widest[:1])
