@@ -1,4 +1,4 @@
-"""The next best measurement: nothing is advised whose gain the draws do not resolve, or that is not worth its effort."""
+"""The next best measurement: no gain is advised that the draws do not resolve, or that is not worth its effort."""
 
 from __future__ import annotations
 
