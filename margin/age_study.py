@@ -186,4 +186,5 @@ def _hours(name: str, value: float | str) -> float:
     try:
         return read_single(value, "h")
     except ValueFault as fault:
-        raise InvalidArgument(f"{name} {value!r}: {fault}") from fault
+        mend = "" if fault.mend else "; write for example '1000 h'"
+        raise InvalidArgument(f"{name} {value!r}: {fault}{mend}") from fault

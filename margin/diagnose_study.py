@@ -15,6 +15,7 @@ from distributions.errors import InvalidArgument
 from margin.bench import BenchData, read_bench
 from margin.bench.circuits import circuits_file, conductances, read_circuits
 from margin.bench.data.mapping_file import statements
+from margin.case.again import words_of
 from margin.case.load import as_case
 from margin.case.model_file import read_model
 from margin.case.types import Case
@@ -32,7 +33,7 @@ from margin.diagnosis.result import (
 )
 from margin.estimates.stages import Stage, no_progress
 from margin.report import diagnosis_figures, diagnosis_page
-from margin.report.shown import Shown, drawn
+from margin.report.shown import Shown, drawn, require_known
 from margin.version import version
 
 if TYPE_CHECKING:
@@ -203,10 +204,14 @@ def diagnose(
             "no baseline: give the case of the prototype, or bench data or a fitted model of its sensor (baseline)"
         )
     of_case = None if case is None else as_case(case)
+    if of_case is not None and option is not None:
+        require_known("calibration option", option, (one.name for one in of_case.calibrations))
     stated = {
         "output_unit": output_unit, "columns": columns, "mapping": mapping, "sheet": sheet, "wide": wide,
     }  # fmt: skip
     read = _read(data, stated)
+    if circuits is not None and not isinstance(circuits, Mapping):
+        circuits = read_circuits(Path(circuits))
     stage("prototype compared with its baseline", 1)
     if baseline is None:
         assert of_case is not None
@@ -237,24 +242,24 @@ def _read(data: str | Path | pd.DataFrame, stated: Mapping[str, Any]) -> BenchDa
 def _units(
     read: BenchData,
     data: str | Path | pd.DataFrame,
-    circuits: str | Path | Mapping[str, Any] | None,
+    circuits: Mapping[str, Any] | None,
     circuit: str | None,
     interface: str | None,
 ) -> list[Prototype]:
     """Units of the data; voltages become conductances where their circuits are described."""
+    for column, wanted in (("circuit", circuit), ("interface", interface)):
+        if wanted is not None:
+            there = [str(name) for name in read.frame[column].unique()]
+            if wanted not in there:
+                raise InvalidArgument(
+                    f"{read.source}: no {column} {wanted!r}; there are {', '.join(map(repr, there))}"
+                )
     if circuit is not None:
-        there = [str(name) for name in read.frame["circuit"].unique()]
-        if circuit not in there:
-            raise InvalidArgument(
-                f"{read.source}: no circuit {circuit!r}; there are {', '.join(map(repr, there))}"
-            )
         read = dataclasses.replace(read, frame=read.frame[read.frame["circuit"] == circuit])
     if read.quantity == "voltage":
         described: Mapping[str, Any] = {}
-        if isinstance(circuits, Mapping):
+        if circuits is not None:
             described = circuits
-        elif circuits is not None:
-            described = read_circuits(Path(circuits))
         elif not isinstance(data, pd.DataFrame) and circuits_file(data).is_file():
             described = read_circuits(circuits_file(data))
         if described:
@@ -269,7 +274,7 @@ def _with_bench(
     sensor: str | None,
     circuit: str | None,
     interface: str | None,
-    circuits: str | Path | Mapping[str, Any] | None,
+    circuits: Mapping[str, Any] | None,
 ) -> tuple[Prototype, Baseline]:
     """The prototype and the units of a bench, or of the bench behind a fitted model."""
     of_bench: str | Path | pd.DataFrame = baseline
@@ -317,7 +322,7 @@ def _command(
     if not words:
         words = ["margin", "diagnose", source]
         if case is not None and case.path is not None:
-            words += ["--case", str(case.path)]
+            words += ["--case", *words_of(case, "diagnose")[2:]]
     line = list(words)
     for name, value in (
         ("--baseline", None if isinstance(baseline, pd.DataFrame) else baseline),

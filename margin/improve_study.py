@@ -200,7 +200,7 @@ def improve(
         Engine(case, chosen, workers=workers),
         target=need.target,
         confidence=need.confidence,
-        path=case.path,
+        case=case,
         effort=effort,
         stage=stage,
     )

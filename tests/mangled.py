@@ -1,9 +1,8 @@
-"""Damaged variants of bench files, made by a seeded generator, and what becomes of each."""
+"""Damaged variants of bench files and files of service, made by a seeded generator, and what becomes of each."""
 
 from __future__ import annotations
 
 import io
-import traceback
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -13,8 +12,13 @@ import numpy as np
 from lab_files import LAB_FILES
 from openpyxl import Workbook
 
+from distributions.errors import InvalidArgument
 from margin.bench import BenchDataError, NotMeasurableError
 from margin.bench_study import characterise
+from margin.case.faults import CaseError
+from margin.case.load import load_case
+from margin.commands.failures import is_of_input
+from margin.endurance_study import endurance
 
 Bytes = Callable[[bytes, np.random.Generator], bytes]
 
@@ -194,6 +198,81 @@ def lab_variants(folder: Path, count: int, seed: int) -> Iterator[tuple[str, str
             yield f"{path.name}, cut short", path.suffix, data[: int(rng.integers(1, len(data)))]
 
 
+_LIVES = "unit,time (h),failed\n" + "".join(f"{k},{40 * k * k},{k % 3 and 1}\n" for k in range(1, 9))
+_DRIFT = "unit,time (h),output\n" + "".join(
+    f"P{unit},{hours},{40 - unit * k / 5}\n"
+    for unit in (1, 2, 3)
+    for k, hours in enumerate((0, 10, 100, 1000))
+)
+_HISTORY = "load (N),time (s),read\n" + "".join(
+    f"{(0, 10, 20)[k % 3]},{5 * k},{int(k % 3 > 0)}\n" for k in range(12)
+)
+SERVICE_FILES = {"lives": _LIVES, "drift": _DRIFT, "history": _HISTORY}
+"""Sound files of service by what they hold: lives, a drift of outputs, and the loads of a history."""
+
+SERVICE_DAMAGE: dict[str, Bytes] = {
+    **{
+        name: TEXT_DAMAGE[name]
+        for name in (
+            "cut short", "start missing", "empty", "header alone", "one row", "no header", "lines shuffled",
+            "lines repeated", "columns shuffled", "column missing", "column twice", "NaN and infinity",
+            "decimal commas", "semicolons and commas", "wrong separator", "separators mixed", "NUL bytes", "bad UTF-8",
+            "bytes flipped", "quotes", "quoted line break", "carriage returns", "UTF-16", "long line", "many columns",
+            "random bytes", "ragged",
+        )
+    },
+    "text in times": _put("abc", "5 h", "n/a", "1,2,3", column=1),
+    "huge times": _put("1e300", "-1e308", "1e999", column=1),
+    "all times zero": _put("0", column=1, share=1.0),
+    "odd third column": _put("1e300", "-1e-6", "maybe", "", column=2, share=0.5),
+    "third column zero": _put("0", column=2, share=1.0),
+}  # fmt: skip
+
+
+def service_variants(count: int, seed: int) -> Iterator[tuple[str, str, bytes]]:
+    """Damaged files of service, as (what it holds, name of the damage, bytes); each damage in its turn."""
+    rng = np.random.default_rng(seed)
+    for number in range(count):
+        holds = list(SERVICE_FILES)[number % len(SERVICE_FILES)]
+        name, change = list(SERVICE_DAMAGE.items())[(number // len(SERVICE_FILES)) % len(SERVICE_DAMAGE)]
+        yield holds, name, change(SERVICE_FILES[holds].encode(), rng)
+
+
+def service_outcome(path: Path, holds: str, printed: bool = True) -> Outcome:
+    """Read a file of service as its command does, and print what is found; lives take their time to print."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", RuntimeWarning)
+            if holds == "history":
+                case = path.with_name("with_history.toml")
+                case.write_text(f'{_CASE}[history]\nfile = "{path.name}"\n', encoding="utf-8")
+                return Outcome("read", str(load_case(case)))
+            found = endurance(path)
+            return Outcome("read", str(found) if printed else "")
+    except (CaseError, InvalidArgument) as error:
+        names = (path.name, "with_history.toml: [history] file")
+        clear = any(name in str(error) for name in names) and len(str(error)) < 1000
+        return Outcome("refused" if clear else "traceback", f"{type(error).__name__}: {error}")
+    except Exception as error:
+        return Outcome("traceback", f"{type(error).__name__}: {error}")
+
+
+_CASE = """
+[load]
+range = "5 N to 20 N"
+[requirement]
+permissible_error = "5 % of reading"
+[sensor]
+kind = "thin film"
+sensitivity = "4 uS"
+reference_load = "20 N"
+[circuit]
+kind = "inverting amplifier"
+reference = "1.2 V"
+feedback = "50 kohm"
+"""
+
+
 def outcome(path: Path, condense: bool = False) -> Outcome:
     """Characterise a file as the command does."""
     try:
@@ -204,10 +283,7 @@ def outcome(path: Path, condense: bool = False) -> Outcome:
     except (BenchDataError, NotMeasurableError) as error:
         return Outcome("refused" if str(error).strip() else "traceback", f"{type(error).__name__}: {error}")
     except ValueError as error:
-        frames = traceback.extract_tb(error.__traceback__)
-        raised = frames[-1].line or ""
-        ours = "margin" in Path(frames[-1].filename).parts and raised.startswith("raise ValueError(")
-        return Outcome("refused" if ours else "traceback", f"ValueError: {error}")
+        return Outcome("refused" if is_of_input(error) else "traceback", f"ValueError: {error}")
     except Exception as error:
         return Outcome("traceback", f"{type(error).__name__}: {error}")
     return Outcome("read", text)

@@ -12,7 +12,6 @@ circuit has in a case, values without tolerance:
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path
@@ -23,6 +22,8 @@ from numpy.typing import NDArray
 
 from margin.bench.data import BenchData
 from margin.bench.errors import BenchDataError, Fault
+from margin.case.faults import CaseError
+from margin.case.files import tables_of, text_of
 from margin.case.units import UnitError, to_si
 from margin.chain.parameter import options_of, parameters_of
 from margin.chain.registry import ELEMENTS
@@ -41,14 +42,10 @@ def read_circuits(path: Path) -> dict[str, Any]:
     """Circuit elements at their nominal values, by name. Raises BenchDataError with every fault found."""
     name = str(path)
     try:
-        tables = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        why = f"cannot be read ({error.strerror})"
+        tables = tables_of(text_of(path), name)
+    except CaseError as error:
         mend = "Write one table for each circuit of the data, such as [amplifier]."
-        raise BenchDataError([Fault(name, None, None, None, why, mend)]) from error
-    except ValueError as error:
-        fault = Fault(name, None, None, None, f"is not TOML: {error}", "Texts stand in quotes.")
-        raise BenchDataError([fault]) from error
+        raise BenchDataError([Fault(name, None, None, None, error.faults[0].reason, mend)]) from error
     faults: list[Fault] = []
     found = {circuit: _circuit(circuit, table, name, faults) for circuit, table in tables.items()}
     if faults:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 import tomllib
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -39,7 +40,12 @@ def with_changes(case: Case, changes: Mapping[str, Any]) -> Case:
             faults.append(Fault(file, "", key, value, fault.reason, fault.mend))
     if faults:
         raise CaseError(faults)
-    return read_case(raw, case.path, case.model)
+    before = {key: value for key, value in case.changed if key not in changes}
+    return dataclasses.replace(
+        read_case(raw, case.path, case.model),
+        changed=(*before.items(), *((key, copy.deepcopy(value)) for key, value in changes.items())),
+        own_elements=case.own_elements,
+    )
 
 
 def _typed(value: Any) -> Any:

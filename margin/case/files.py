@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import stat
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,7 @@ def text_of(path: Path, largest: int = LARGEST_FILE) -> str:
     file = str(path)
     try:
         if path.is_dir():
-            raise CaseError([Fault(file, "", "", None, "is a folder", "name the case file in it")])
+            raise CaseError([Fault(file, "", "", None, "is a folder", "name the file in it")])
         kind = path.stat()
         if not stat.S_ISREG(kind.st_mode):
             raise CaseError([Fault(file, "", "", None, "is a device, pipe or socket", "name a file")])
@@ -48,6 +50,20 @@ def _decoded(content: bytes, file: str) -> str:
         line = content[: error.start].count(b"\n") + 1
         reason = f"is not UTF-8 text (line {line})"
         raise CaseError([Fault(file, "", "", None, reason, "save it as UTF-8")]) from error
+
+
+def rows_of(text: str, file: str) -> Iterator[list[str]]:
+    """Rows of a text with separators of commas. CaseError for one that is no such row."""
+    rows = csv.reader(text.splitlines())
+    while True:
+        try:
+            row = next(rows, None)
+        except csv.Error as error:
+            reason = f"line {rows.line_num} is no row of values ({error})"
+            raise CaseError([Fault(file, "", "", None, reason, "export the file again")]) from error
+        if row is None:
+            return
+        yield row
 
 
 def tables_of(text: str, file: str) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -13,7 +12,7 @@ from typing import Any
 
 from margin.case import units
 from margin.case.faults import CaseError, Fault, ValueFault
-from margin.case.files import file_beside, text_of
+from margin.case.files import file_beside, rows_of, text_of
 from margin.case.loads import require_inside
 from margin.case.tables import HistoryTable, LoadTable, read_single
 from margin.case.types import LoadHistory
@@ -55,21 +54,21 @@ def read_history(table: HistoryTable, load: LoadTable, case: Path | None, file: 
         raise CaseError(faults)
     if not any(read for _, _, read in steps):
         steps = [(at, lasting, at >= load.range[0] and at > 0.0) for at, lasting, _ in steps]
-    whole = steps * table.repeat
     try:
-        _require(whole, load)
+        _require(steps, table.repeat, load)
     except ValueFault as fault:
-        raise CaseError([Fault(file, "history", key, None, fault.reason, fault.mend)]) from fault
+        raise CaseError([Fault(file, "history", key, table.file, fault.reason, fault.mend)]) from fault
+    whole = steps * table.repeat
     recovery = RECOVERY if table.recovery is None else table.recovery
     loads, seconds, read = zip(*whole, strict=True)
     return LoadHistory(loads, seconds, read, recovery)
 
 
-def _require(steps: Steps, load: LoadTable) -> None:
+def _require(steps: Steps, repeat: int, load: LoadTable) -> None:
     """ValueFault for a history too long, without a reading, or read outside the range or at too many loads."""
-    if len(steps) > MOST_STEPS:
+    if len(steps) * repeat > MOST_STEPS:
         raise ValueFault(
-            f"{len(steps)} steps are too many (at most {MOST_STEPS})", "shorten it, or lower repeat"
+            f"{len(steps) * repeat} steps are too many (at most {MOST_STEPS})", "shorten it, or lower repeat"
         )
     read = {at for at, _, is_read in steps if is_read}
     if not read:
@@ -116,7 +115,7 @@ def _seconds(text: str) -> float:
 def _of_file(path: Path) -> Steps:
     """Steps of a CSV file: each load begins at its time and lasts until that of the next row; the last row ends it."""
     name = str(path)
-    rows = csv.reader(text_of(path, largest=MOST_STEPS * 60).splitlines())
+    rows = rows_of(text_of(path, largest=MOST_STEPS * 60), name)
     head = [_HEAD.fullmatch(cell) for cell in next(rows, [])]
     names = [found["name"] if found else "" for found in head]
     for wanted in ("load", "time"):

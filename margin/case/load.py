@@ -504,9 +504,10 @@ class _Reader:
         if "check" in self.raw["load"]:
             reason = "the loads that are read are those of the history"
             self.faults.append(self.fault("load", "check", ValueFault(reason, "leave it out")))
-        sensor = self.raw.get("sensor", {}).get("kind")
+        written = self.raw.get("sensor")
+        sensor = written.get("kind") if isinstance(written, dict) else None
         known = kinds_of("sensor")
-        if sensor in known and not getattr(known[sensor], "remembers", False):
+        if isinstance(sensor, str) and sensor in known and not getattr(known[sensor], "remembers", False):
             reason = f'a sensor of kind "{sensor}" remembers no load (its class states no remembers = True)'
             self.faults.append(Fault(self.file, "history", "", None, reason, "leave the history out"))
         try:

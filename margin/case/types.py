@@ -314,6 +314,8 @@ class Case:
     assumptions  spreads that were stated, not measured, and rest on nothing else
     model        the fitted model that the sensor is taken from, None without one
     source       the tables as they stand in the file, from which a changed case is read anew
+    changed      what was changed since the file was read, by dotted key, in order
+    own_elements files that registered elements for it, so that a command can name them again
     """
 
     name: str
@@ -340,6 +342,8 @@ class Case:
     elements_from: tuple[str, ...] = field(default=())
     model: FittedModel | None = field(default=None, compare=False, repr=False)
     source: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+    changed: tuple[tuple[str, Any], ...] = field(default=(), compare=False, repr=False)
+    own_elements: tuple[str, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def assumed(self) -> tuple[str, ...]:

@@ -16,7 +16,6 @@ from margin.commands.common import (
     asked_options,
     faults_shown,
     load,
-    repeated,
     shown_and_saved,
 )
 
@@ -103,7 +102,6 @@ def accept(
         from margin.report.manifest import subject_of
 
         loaded = load(case, asked)
-        words = ["margin", "accept", str(case), *repeated(asked, "changes", "elements")]
         study = shown_and_saved(
             lambda stage: run_accept(
                 loaded,
@@ -120,7 +118,6 @@ def accept(
                 cost_good=cost_good,
                 units=units,
                 workers=asked.workers,
-                command=words,
                 stage=stage,
             ),
             subject_of(loaded),

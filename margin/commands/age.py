@@ -16,7 +16,6 @@ from margin.commands.common import (
     asked_options,
     faults_shown,
     load,
-    repeated,
     shown_and_saved,
 )
 
@@ -58,7 +57,6 @@ def age(
         from margin.report.manifest import subject_of
 
         loaded = load(case, asked)
-        words = ["margin", "age", str(case), *repeated(asked, "changes", "elements")]
         study = shown_and_saved(
             lambda stage: run_age(
                 loaded,
@@ -69,7 +67,6 @@ def age(
                 every=every,
                 units=units,
                 workers=asked.workers,
-                command=words,
                 stage=stage,
             ),
             subject_of(loaded),

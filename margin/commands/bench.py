@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from margin.commands.bench_options import bench_options
 from margin.commands.common import OF_REPLACE, faults_shown, require_place, say, stages
 
 
@@ -30,23 +31,7 @@ from margin.commands.common import OF_REPLACE, faults_shown, require_place, say,
 @click.option(
     "--reference-load", metavar="LOAD", help="Load at which the sensitivity is stated, such as '20 N'."
 )
-@click.option(
-    "--column",
-    "columns",
-    multiple=True,
-    metavar="FIELD=COLUMN",
-    help="Where a field is taken from, such as load='Kraft in kg', voltage='U (mV)', run='Lauf', "
-    "temperature='= 23 degC', ignored='Bemerkung'. Repeatable.",
-)
-@click.option("--wide", metavar="FIELD", help="Readings side by side, one a 'load in N', sensor, run, ...")
-@click.option("--output-unit", metavar="UNIT", help="Unit of readings whose column states none, such as mV.")
-@click.option("--sheet", metavar="NAME", help="Sheet of a spreadsheet.")
-@click.option(
-    "--mapping",
-    type=click.Path(path_type=Path),
-    metavar="FILE.toml",
-    help="File that states the columns; without it DATA.columns.toml beside the data.",
-)
+@bench_options
 @click.option(
     "--propose",
     type=click.Path(path_type=Path),
@@ -84,11 +69,7 @@ def bench(
     interface: str | None,
     circuits: Path | None,
     reference_load: str | None,
-    columns: tuple[str, ...],
-    wide: str | None,
-    output_unit: str | None,
-    sheet: str | None,
-    mapping: Path | None,
+    stated: dict[str, Any],
     propose: Path | None,
     condense: bool,
     confidence: float,
@@ -110,15 +91,12 @@ def bench(
         load = None if reference_load is None else _load(reference_load)
         if calibration is not None and case_file is None:
             raise click.UsageError("--calibration names an option of a case: give --case CASE.toml too")
-        stated: dict[str, Any] = {
-            "columns": _columns(columns), "mapping": mapping, "sheet": sheet, "wide": wide, "output_unit": output_unit,
-        }  # fmt: skip
         if propose is not None:
             require_place(propose, "--propose", (data, circuits, case_file))
             _propose(data, propose, stated, quiet)
             return
         if model is not None:
-            require_place(model, "--model", (data, circuits, case_file, mapping))
+            require_place(model, "--model", (data, circuits, case_file, stated["mapping"]))
         if out is not None:
             files.require_writable(out, subject_of_bench(data), replace=replace)
         case = None if case_file is None else load_case(case_file)
@@ -150,23 +128,6 @@ def bench(
             say(
                 f"The model that was there had an ageing; put it in again: margin endurance {ageing} --into {model}"
             )
-
-
-def _columns(texts: tuple[str, ...]) -> dict[str, Any]:
-    """Fields and columns as given by --column; several are ignored."""
-    found: dict[str, Any] = {}
-    for text in texts:
-        field, equals, column = text.partition("=")
-        field = field.strip()
-        if not equals or not field or not column.strip():
-            raise click.UsageError(f"--column {text!r}: write FIELD=COLUMN, such as load='Kraft in kg'")
-        if field in ("ignored", "ignore"):
-            found.setdefault("ignored", []).append(column.strip())
-        elif field in found:
-            raise click.UsageError(f"--column {text!r}: {field} is stated twice; state it once")
-        else:
-            found[field] = column.strip()
-    return found
 
 
 def _propose(data: Path, file: Path, stated: dict[str, Any], quiet: bool) -> None:

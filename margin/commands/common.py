@@ -5,6 +5,7 @@ Heavy imports wait until a command runs, so that `--help` answers at once.
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import stat
 import sys
@@ -231,7 +232,7 @@ def load(path: Path, asked: Asked) -> Case:
 
     for file in asked.elements:
         ElementsFile.read(file).run()
-    case = load_case(path)
+    case = dataclasses.replace(load_case(path), own_elements=tuple(map(str, asked.elements)))
     wanted: dict[str, Any] = {}
     for text in asked.changes:
         key, equals, value = text.partition("=")

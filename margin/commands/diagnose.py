@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
+from margin.commands.bench_options import bench_options, stated_again
 from margin.commands.common import (
     OF_FILES,
     OF_SEED,
@@ -48,13 +50,7 @@ NOTHING_UNUSUAL, UNUSUAL = 0, 1
     metavar="FILE.toml",
     help="Circuits that turn voltages into conductance; without it DATA.circuits.toml, else the case's own circuit.",
 )
-@click.option("--output-unit", metavar="UNIT", help="Unit of readings whose column states none, such as N.")
-@click.option(
-    "--mapping",
-    type=click.Path(path_type=Path),
-    metavar="FILE.toml",
-    help="File that states the columns; without it DATA.columns.toml beside the data.",
-)
+@bench_options
 @click.option("--confidence", type=click.FloatRange(0.5, 1.0, max_open=True), default=0.95, show_default=True)
 @click.option(
     "--units", type=click.IntRange(min=100), default=5000, show_default=True, help="Units drawn of the case."
@@ -71,8 +67,7 @@ def diagnose(
     circuit: str | None,
     interface: str | None,
     circuits: Path | None,
-    output_unit: str | None,
-    mapping: Path | None,
+    stated: dict[str, Any],
     confidence: float,
     units: int,
     no_causes: bool,
@@ -89,15 +84,13 @@ def diagnose(
         for name, values in (
             ("--case", [] if case_file is None else [case_file]),
             ("--circuits", [] if circuits is None else [circuits]),
-            ("--output-unit", [] if output_unit is None else [output_unit]),
-            ("--mapping", [] if mapping is None else [mapping]),
             ("--confidence", [] if confidence == 0.95 else [confidence]),
             ("--units", [] if units == 5000 else [units]),
             ("--seed", [] if seed is None else [seed]),
         ):
             for value in values:
                 words += [name, str(value)]
-        words += repeated(asked, "changes", "elements")
+        words += [*stated_again(stated), *repeated(asked, "changes", "elements")]
         words += ["--no-causes"] if no_causes else []
         study = shown_and_saved(
             lambda stage: run_diagnose(
@@ -113,10 +106,9 @@ def diagnose(
                 units=units,
                 seed=seed,
                 causes=not no_causes,
-                output_unit=output_unit,
-                mapping=mapping,
                 command=words,
                 stage=stage,
+                **stated,
             ),
             subject_of_bench(data),
             asked,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
-import shlex
 from pathlib import Path
 
 import click
@@ -14,7 +12,6 @@ from margin.commands.common import (
     asked_options,
     faults_shown,
     load,
-    repeated,
     shown_and_saved,
 )
 
@@ -46,13 +43,9 @@ def overturn(
         from margin.report.manifest import subject_of
 
         loaded = load(case, asked)
-        words = ["margin", "estimate", str(case), *repeated(asked, "changes")]
         shown_and_saved(
-            lambda stage: dataclasses.replace(
-                run_overturn(
-                    loaded, option, units=units, pairs=not no_pairs, workers=asked.workers, stage=stage
-                ),
-                command=shlex.join(words),
+            lambda stage: run_overturn(
+                loaded, option, units=units, pairs=not no_pairs, workers=asked.workers, stage=stage
             ),
             subject_of(loaded),
             asked,

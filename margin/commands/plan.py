@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -19,10 +17,6 @@ from margin.commands.common import (
     load,
     shown_and_saved,
 )
-
-if TYPE_CHECKING:
-    from margin.estimates.stages import Stage
-    from margin.plan_study import PlanStudy
 
 
 @click.command(epilog=EXIT_CODES)
@@ -44,7 +38,6 @@ def plan(
 ) -> None:
     """The quickest calibration with which CASE conforms: points, loads, reloads, dwell, and the reference it needs."""
     with faults_shown():
-        from margin.design.calibration_plan.paste import command_of
         from margin.design.calibration_plan.planning import require_arguments
         from margin.design.calibration_plan.promise import PROMISE_UNITS
         from margin.plan_study import plan as find_plan
@@ -54,21 +47,15 @@ def plan(
         most = PROMISE_UNITS if units is None else units
         require_arguments(loaded, seconds, thermometer, most)
 
-        def draw(stage: Stage) -> PlanStudy:
-            study = find_plan(
+        found = shown_and_saved(
+            lambda stage: find_plan(
                 loaded,
                 seconds=seconds,
                 thermometer=thermometer,
                 units=most,
                 workers=asked.workers,
                 stage=stage,
-            )
-            command = command_of(loaded, study.found.chosen, asked.changes)
-            found = dataclasses.replace(study.found, command=command)
-            return dataclasses.replace(study, found=found)
-
-        found = shown_and_saved(
-            draw,
+            ),
             subject_of(loaded),
             asked,
         )

@@ -54,6 +54,8 @@ def qualify(
 
     Such as: margin qualify --reliability '95 %' --confidence '90 %' --shape 1.7 --duration 1 --duration 2
     """
+    if failed and tested is None:
+        raise click.UsageError(f"--failed {failed}: of how many? State the units of the test by --tested")
     with faults_shown():
         from margin.endurance_study import qualify as qualified
         from margin.report.endurance_page import QUALIFICATION

@@ -255,7 +255,7 @@ class _Tables:
             yield _table("[[calibration]]", shown)
 
     def further(self, case: Case | None) -> Iterator[list[str]]:
-        """Tables that a case may have besides, behind '#': what is shared, what depends on each other, conditions."""
+        """Tables that a case may have besides, behind '#': shared parts, dependences, conditions, a history."""
         yield [
             *prose("Examples of tables that a case may have besides; take off the '#' of all their lines."),
             "",
@@ -283,6 +283,16 @@ class _Tables:
                 Line("temperature", "30 degC to 40 degC"),
             ],
         )
+        top, bottom = (units.show(load, "N") for load in (self.high, self.low))
+        yield [
+            *prose(
+                "Loads of the use in their order, in place of [load] check and of [requirement] readings:"
+            ),
+            "#   [history]",
+            f'#   steps = ["{top} for 1 s, read", "0 N for 5 s", "{bottom} for 1 s, read"]',
+            "#   repeat = 3",
+            "",
+        ]
 
 
 def _pair(case: Case) -> tuple[str, str, str] | None:

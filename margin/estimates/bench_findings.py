@@ -281,6 +281,12 @@ def _size(points: pd.DataFrame, sensors: list[SensorReadings]) -> BenchSize:
     mountings = np.array([max(sweeps.mountings, 1) for sweeps in usual])
     cycles = np.array([max(sweeps.cycles, 1) for sweeps in usual]) / mountings
     readings = points.groupby(["lot", "sensor", "mounting", "run"], observed=True).size()
+    if not any(sweeps.cycles for sweeps in usual):
+        # at one load alone a run is no cycle of loads, but it is a repetition all the same
+        runs = readings.index.to_frame(index=False)
+        by_sensor = runs.groupby(["lot", "sensor"], observed=True)
+        mountings = by_sensor["mounting"].nunique().to_numpy()
+        cycles = by_sensor.size().to_numpy() / mountings
     return BenchSize(
         len(sensors), int(np.median(mountings)), int(np.median(cycles)), int(readings.median()), heat.size
     )

@@ -8,8 +8,7 @@ import pandas as pd
 from margin.case.types import Case
 from margin.estimates.finding import Finding, Number
 from margin.estimates.looks import in_order_of_effort, units_to_decide
-from margin.estimates.results import DesignCheck, OptionResult, Recommendation
-from margin.estimates.yield_result import nearest_option
+from margin.estimates.results import DesignCheck, OptionResult, Recommendation, nearest_of
 from margin.propagation.readings import readings_of_a_unit
 
 LEADING = 3
@@ -54,7 +53,7 @@ def recommend(
             reason = Finding("design check stands in the way", chosen.name, values)
             return Recommendation(None, reason, (*exceeded, *left_open), names)
         return Recommendation(chosen.name, Finding("lowest cost", chosen.name, values), left_open, names)
-    best = by_name[nearest_option({option.name: option.decisive_yield for option in options})]
+    best = by_name[nearest_of(options)]
     if undecided:
         reason = Finding("none shown", best.name, _against(best, target))
         return Recommendation(None, reason, (*left_open, *exceeded), names)

@@ -130,4 +130,5 @@ def _noise(run: RunResult) -> NDArray[np.float64]:
         return np.zeros(run.plan.frame.loads.size)
     still = corners.column("centre")
     errors = corners.errors(np.stack([still, *rows]))
-    return np.asarray(np.sqrt(np.sum((errors[1:] - errors[0]) ** 2, axis=0)))
+    # not the root of a sum of squares, which overflows where the signal is all but gone
+    return np.asarray(np.hypot.reduce(errors[1:] - errors[0], axis=0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -192,7 +192,7 @@ def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None 
         frame.outer,
         case.study.seed,
         version(),
-        CAUTIONS,
+        (*CAUTIONS, *_of_bounds(options)),
         shares,
         drawn.path,
         drawn.uncompiled,
@@ -200,6 +200,23 @@ def assemble(drawn: RunResult, budget: pd.DataFrame, shares: ErrorShares | None 
         confidence_at(case, drawn.plan),
         frame.units // frame.grouping.units_per_lot if frame.by_lot else 0,
     )
+
+
+def _of_bounds(options: Iterable[OptionResult]) -> Iterator[str]:
+    """What explains a lower bound that does not lie below its yield."""
+    for option in options:
+        found = option.decisive_yield
+        if found.overshoots:
+            yield (
+                f"Lower bound of {option.name!r}: counted on few units a draw, its estimate lies above the yield, and "
+                "is shown at the yield; its interval, which decides, is as estimated. More units would tell them apart."
+            )
+        elif found.lower_bound > found.sampled.value:
+            yield (
+                f"Lower bound of {option.name!r}: it lies above the yield, since most units fail in fewer than 5 % of "
+                "the draws of what is common to all units. The yield counts these draws; the bound, the 5 % point, "
+                "leaves them out."
+            )
 
 
 def _limit_curve(tally: Tally, trials: float, confidence: float) -> pd.DataFrame:

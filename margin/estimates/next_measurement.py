@@ -250,8 +250,8 @@ def _with_gains(table: pd.DataFrame) -> pd.DataFrame:
     return table.drop(columns="noise")
 
 
-LEAST = 0.01
-"""Share of the present width below which a narrowing is not worth a word."""
+LEAST = 0.05
+"""Share of the present width below which a narrowing is not worth a bench day, and is not advised (a convention)."""
 
 
 def _advised(table: pd.DataFrame, decides: str) -> Finding:

@@ -46,7 +46,12 @@ def _of_advice(advice: Advice, results: Results) -> Finding:
         name: None if multiple is None else _limit(results.case, multiple)
         for name, multiple in (("limit", advice.multiple), ("limit_together", advice.multiple_together))
     }
-    values = {**first, **limits, "limiting": advice.limiting, "actions": actions[:MOST_LISTED]}
+    values = {
+        **first,
+        **limits,
+        "limiting": advice.limiting,
+        "actions": (actions or list(advice.helpful))[:MOST_LISTED],
+    }
     return Finding("no action suffices", advice.option, values)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -74,6 +75,14 @@ class OptionResult:
     @property
     def decisive_yield(self) -> Yield:
         return self.yields[self.decisive]
+
+
+def nearest_of(options: Sequence[OptionResult]) -> str:
+    """Name of the option that comes nearest (see `nearest_option`); where no unit of any conforms, that with the least
+    of largest errors."""
+    if not any(option.decisive_yield.sampled.value for option in options):
+        return min(options, key=lambda option: option.largest.value).name
+    return nearest_option({option.name: option.decisive_yield for option in options})
 
 
 @dataclass(frozen=True)
@@ -167,10 +176,10 @@ class Results:
 
     @property
     def focus(self) -> OptionResult:
-        """The recommended option; where none is, the one that comes nearest (see `nearest_option`)."""
+        """The recommended option; where none is, the one that comes nearest (see `nearest_of`)."""
         if self.recommendation.option is not None:
             return self.option(self.recommendation.option)
-        return self.option(nearest_option({option.name: option.decisive_yield for option in self.options}))
+        return self.option(nearest_of(self.options))
 
     def option(self, name: str) -> OptionResult:
         """The option of that name; KeyError with the names there are."""

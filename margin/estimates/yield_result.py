@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 Verdict = Literal["conforms", "does not conform", "undecided"]
@@ -32,7 +32,7 @@ class Yield:
     """A share of production that conforms.
 
     sampled    with the interval that the finite number of draws leaves
-    knowledge  5 % and 95 % points over the outer draws (`common`, `station`); None where nothing varies there
+    knowledge  lower bound and 95 % point over the outer draws (`common`, `station`); None where nothing varies there
     lots       5 % and 95 % points over lots; None where nothing varies from lot to lot
     known_low  the 5 % point of `knowledge` with the interval that the finite number of draws leaves to it
     sure_low   where all is known: lower end of the yield that errs half as often as that of `sampled`, since
@@ -47,11 +47,22 @@ class Yield:
 
     @property
     def bound(self) -> Estimate:
-        """The lower bound with its interval: the 5 % point over the outer draws, or the yield without any."""
+        """The lower bound with its interval: the 5 % point over the outer draws, or the yield without any.
+
+        Where few units a draw carry the value of the point beyond the yield, which its interval holds, the value is the
+        yield: of two numbers that the draws do not tell apart the lower one is a bound. The interval, which decides, is
+        that of the point.
+        """
         if self.known_low is not None:
-            return self.known_low
+            return replace(self.known_low, value=self.sampled.value) if self.overshoots else self.known_low
         low = self.sampled.low if self.sure_low is None else self.sure_low
         return Estimate(self.sampled.value, low, self.sampled.high)
+
+    @property
+    def overshoots(self) -> bool:
+        """Whether the 5 % point comes out above the yield by the noise of its estimate alone."""
+        known = self.known_low
+        return known is not None and known.low <= self.sampled.value < known.value
 
     @property
     def lower_bound(self) -> float:

@@ -31,8 +31,10 @@ def yield_of(frame: Frame, tally: Tally, counts: str, confidence: float) -> Yiel
     if frame.outer > 1:
         cells = cells_of(frame, tally, counts)
         known_low = bound_over_draws(cells, float(frame.grouping.units_per_cell), confidence)
+        sampled = _in_groups(frame, tally, column, confidence)
+        low = Yield(sampled, None, lots, known_low).lower_bound
         high = max(points_over_draws(cells)[1], known_low.value)
-        return Yield(_in_groups(frame, tally, column, confidence), (known_low.value, high), lots, known_low)
+        return Yield(sampled, (low, high), lots, known_low)
     interval = _in_groups if frame.repeated else _one_draw
     sure = interval(frame, tally, column, 1.0 - 0.5 * (1.0 - confidence))
     return Yield(interval(frame, tally, column, confidence), None, lots, sure_low=sure.low)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 
+from margin.case.again import words_of
 from margin.design.acceptance.choice import least_outer
 from margin.design.acceptance.counts import STEPS
 from margin.design.acceptance.result import Acceptance, LimitRisks
@@ -160,7 +161,7 @@ def warnings(found: Acceptance) -> tuple[str, ...]:
 
 def command_of(found: Acceptance, start: Sequence[str] = ()) -> str:
     """The command that gives this result again. start: its words up to the case and its changes."""
-    words = list(start) or ["margin", "accept", str(found.case.path or "case.toml")]
+    words = list(start) or words_of(found.case, "accept", seed=True)
     words += ["--option", found.option, "--risk", _percent(found.risk).replace("\N{NO-BREAK SPACE}", " ")]
     test = found.test
     stated: tuple[tuple[str, object, object], ...] = (
@@ -179,7 +180,8 @@ def command_of(found: Acceptance, start: Sequence[str] = ()) -> str:
         words += ["--limit", repr(limit)]
     if found.costs is not None:
         words += ["--cost-bad", repr(found.costs.bad), "--cost-good", repr(found.costs.good)]
-    words += ["--units", str(found.asked), "--seed", str(found.case.study.seed)]
+    words += ["--units", str(found.asked)]
+    words += [] if "--seed" in words else ["--seed", str(found.case.study.seed)]
     return shlex.join(words)
 
 

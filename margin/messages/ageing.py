@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Sequence
 
 from margin.case import units
+from margin.case.again import words_of
 from margin.case.service import HOURS_A_DAY, shown
 from margin.case.types import Case
 from margin.design.acceptance.choice import least_outer
@@ -303,19 +304,13 @@ def command_of(
     ages: Sequence[float] = (),
 ) -> str:
     """The command that gives this result again. start: its words up to the case and its changes."""
-    words = list(start) or ["margin", "age", str(found.case.path or "case.toml")]
+    words = list(start) or words_of(found.case, "age", seed=True)
     words += ["--option", found.option]
     if ages:
         for age in ages:
             words += ["--age", f"{age:.15g} h"]
     else:
         words += ["--years", f"{years:g}", "--points", str(points)]
-    words += [
-        "--every",
-        f"{found.every:.15g} h",
-        "--units",
-        str(found.asked),
-        "--seed",
-        str(found.case.study.seed),
-    ]
+    words += ["--every", f"{found.every:.15g} h", "--units", str(found.asked)]
+    words += [] if "--seed" in words else ["--seed", str(found.case.study.seed)]
     return shlex.join(words)

@@ -57,6 +57,24 @@ class StepsSource:
         return self.source.lot_samples(each)
 
 
+@dataclass(frozen=True)
+class FirstStepSource:
+    """Draws of a source for the first step of a history alone, among those of all its steps, as they are in use."""
+
+    source: Source
+    steps: int
+
+    def deviation(self, factor: Factor, event: Event) -> Value:
+        found = self.source.deviation(factor, event)
+        return np.asarray(found)[..., :1] if np.ndim(found) and np.shape(found)[-1] == self.steps else found
+
+    def scaled(self, factor: Factor, value: Value) -> Value:
+        return self.source.scaled(factor, value)
+
+    def lot_samples(self, each: int) -> LotSamples:
+        return self.source.lot_samples(each)
+
+
 def memory_of(case: Case, history: LoadHistory) -> Memory:
     """What sensors remember along the history of a case: the same for every block of units."""
     peak = case.elements["use"].quantities["peak"].nominal
@@ -130,11 +148,12 @@ def _at(values: Any, picked: NDArray[np.int64]) -> Any:
 
 def _rested(case: Case, condition: UseCondition | None, source: Source, memory: Memory) -> Array:
     """Codes of the unloaded unit at rest before the history, (unit, condition, loading, 1, 1)."""
-    event = unloaded_event(dataclasses.replace(use_event(case, condition), loads=1))
+    event = unloaded_event(use_event(case, condition))
+    first = FirstStepSource(source, memory.placements.size)
     rest = dataclasses.replace(memory, loads=np.zeros(1), seconds=memory.seconds[:1])
-    chain = drawn_chain(case, event, source, "finished product")
+    chain = drawn_chain(case, event, first, "finished product")
     return np.asarray(
-        chain.respond(np.zeros((1, 1, 1, 1, 1)), _setting(case, condition, event, source, rest)).code
+        chain.respond(np.zeros((1, 1, 1, 1, 1)), _setting(case, condition, event, first, rest)).code
     )
 
 

@@ -21,7 +21,10 @@ from margin.version import version
 Plain = str | int | float | None
 
 _LEFT_OUT: dict[type, frozenset[str]] = {
-    Case: frozenset({"name", "path", "notes", "data", "defaults", "readings", "assumed", "elements_from", "source"}),
+    Case: frozenset({
+        "name", "path", "notes", "data", "defaults", "readings", "assumed", "elements_from", "source", "changed",
+        "own_elements",
+    }),
     StudySpec: frozenset({"units", "seed"}),
     Quantity: frozenset({"unit", "defaulted", "cause", "grades", "band"}),
     Spread: frozenset({"read_as"}),

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
+from pathlib import Path
 
 import numpy as np
 
+from margin.case.again import command_of
 from margin.case.types import Case
 from margin.estimates import numbers
 from margin.estimates.assumptions import by_weight
@@ -167,7 +170,7 @@ def reproduce(results: Results, command: str | None = None) -> Section:
     command  that made the study; None: 'margin estimate FILE'
     """
     case = results.case
-    again = command or f"margin estimate {'case.toml' if case.path is None else case.path.name}"
+    again = command or command_of(_of_no_folder(case))
     facts = (
         f"Command: {again}",
         f"Seed {results.seed}, {numbers.count(case.study.units)} units asked, margin {results.version}",
@@ -180,6 +183,11 @@ def reproduce(results: Results, command: str | None = None) -> Section:
         "Same case, seed and version: same numbers, whatever the number of processes",
     )
     return Section("How to reproduce", (Listing("Run again", facts),), answer=f"{again}, seed {results.seed}")
+
+
+def _of_no_folder(case: Case) -> Case:
+    """The case with the name of its file alone: a report says nothing of the machine that it was made on."""
+    return case if case.path is None else dataclasses.replace(case, path=Path(case.path.name))
 
 
 def _digest(case: Case) -> str:

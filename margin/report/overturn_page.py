@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from margin.case.again import command_of
 from margin.design.overturning.findings import TOP, findings, of_pair, of_turning
 from margin.design.overturning.moves import MOST_SCORES, MOST_TIMES
 from margin.design.overturning.result import Overturning, Turning
@@ -101,7 +102,7 @@ def _notes(found: Overturning, command: str) -> list[tuple[str, str]]:
 
 def commands(found: Overturning, command: str) -> list[str]:
     """Commands that run the case at its nearest turning values."""
-    start = command or f"margin estimate {shlex.quote(str(found.case.path or 'case.toml'))}"
+    start = command or command_of(found.case)
     changed = [each for each in found.nearest if each.change][:_COMMANDS]
     return [f"{start} --change {shlex.quote(each.change)}" for each in changed]
 

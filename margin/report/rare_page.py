@@ -194,6 +194,7 @@ def _again(found: RareFailures, findings: Sequence[Finding], command: str | None
 def call_of(found: RareFailures) -> str:
     """The call that gives the same numbers again, where no command line did."""
     file = "case" if found.case.path is None else repr(str(found.case.path))
+    file = f"margin.change({file}, {dict(found.case.changed)!r})" if found.case.changed else file
     return f"margin.rare({file}, {found.option!r}, target_cv={found.target_cv:g}, budget={found.budget})"
 
 

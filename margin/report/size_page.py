@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from margin.case import units
-from margin.design.sizing import Ranked, Sizing, Trial, command_of
+from margin.case.again import command_of
+from margin.design.sizing import Ranked, Sizing, Trial
 from margin.design.sizing.designs import LEAST_RISK
 from margin.design.sizing.nominal_screen import NEEDED, RESOLUTION
 from margin.estimates import numbers
@@ -58,7 +59,7 @@ def render(found: Sizing, width: int | None = None) -> str:
     lines += listed("What limits:", _limits(found), width)
     lines += listed("Not checked:", _unchecked(found), width)
     if found.ranked:
-        lines += wrapped("Run design 1:", command_of(found.case, found.ranked[0].changes), width)
+        lines += wrapped("Run design 1:", command_of(found.case, more=found.ranked[0].changes), width)
     return plain_text(lines)
 
 
@@ -69,7 +70,7 @@ def notebook_html(found: Sizing) -> str:
     more = [("Not checked:", text) for text in _unchecked(found)]
     circuits = [("Circuit:", text) for text in _circuits(found)]
     limits = [("What limits:", text) for text in _limits(found)]
-    again = [("Run design 1:", command_of(found.case, each.changes)) for each in found.ranked[:1]]
+    again = [("Run design 1:", command_of(found.case, more=each.changes)) for each in found.ranked[:1]]
     below = listing([*circuits, *limits, *more, *again])
     return f"<div>{head}{html_table(table.columns, table.rows)}{below}</div>"
 
@@ -153,7 +154,7 @@ def sections(found: Sizing) -> tuple[Section, ...]:
         trade_off,
         Listing("Circuits, the best of each", tuple(_circuits(found))),
     ]
-    commands = tuple(command_of(found.case, each.changes) for each in found.ranked)
+    commands = tuple(command_of(found.case, more=each.changes) for each in found.ranked)
     return (
         Section("Designs", tuple(summary)),
         Section("Constraints of each design", (_check_table(found),)),

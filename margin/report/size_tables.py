@@ -6,7 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from margin.design.sizing import Ranked, Sizing, command_of
+from margin.case.again import command_of
+from margin.design.sizing import Ranked, Sizing
 
 
 def designs_frame(found: Sizing) -> pd.DataFrame:
@@ -14,7 +15,7 @@ def designs_frame(found: Sizing) -> pd.DataFrame:
     rows = []
     for rank, each in enumerate(found.ranked, 1):
         row = _row(found, each)
-        rows.append({"rank": float(rank), **row, "command": command_of(found.case, each.changes)})
+        rows.append({"rank": float(rank), **row, "command": command_of(found.case, more=each.changes)})
     return pd.DataFrame(rows, columns=["rank", *_COLUMNS, "command"])
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -20,7 +19,7 @@ from margin.bench.levels import LEAST_WORTH, TAKEN_OFF
 from margin.bench.model_file import quantity_text
 from margin.case import units
 from margin.case.faults import CaseError, Fault
-from margin.case.files import text_of
+from margin.case.files import rows_of, text_of
 from margin.service.life_fits import Lives
 
 Array = NDArray[np.float64]
@@ -28,6 +27,8 @@ Array = NDArray[np.float64]
 LARGEST = 20_000_000
 LEAST_UNITS = 2
 HOUR = 3600.0
+LEAST_LIFE, MOST_LIFE = 1e-12, 1e12
+"""Hours or cycles. Beyond them a time is a slip, and the fits have no numbers for it."""
 
 ROUNDING = 1e-3
 """Share of the spread found below which a spread is the rounding of what is written."""
@@ -36,8 +37,8 @@ _HEAD = re.compile(
     r"\s*(?P<name>[a-z]+)\s*(?:\((?P<unit>[^()]+)\)|\[(?P<other>[^\[\]]+)\])?\s*", re.IGNORECASE
 )
 _MEND = (
-    "write the columns unit, time (h) and failed (0 or 1) for lives, or unit, time (h) and output for a drift; lives "
-    "counted in cycles state time (cycles)"
+    "write, separated by commas, the columns unit, time (h) and failed (0 or 1) for lives, or unit, time (h) and "
+    "output for a drift; lives counted in cycles state time (cycles)"
 )
 _TRUE, _FALSE = ("1", "yes", "true"), ("0", "no", "false")
 
@@ -134,13 +135,20 @@ def read_endurance(path: str | Path) -> LifeData | Drift:
     """
     path = Path(path)
     file = str(path)
-    rows = csv.reader(text_of(path, largest=LARGEST).splitlines())
-    head = [_HEAD.fullmatch(cell) for cell in next(rows, [])]
+    rows = rows_of(text_of(path, largest=LARGEST), file)
+    written = next(rows, [])
+    head = [_HEAD.fullmatch(cell) for cell in written]
     names = [found["name"].lower() if found else "" for found in head]
     if names.count("time") != 1 or names.count("unit") != 1 or ("failed" in names) == ("output" in names):
-        raise CaseError([Fault(file, "", "", None, "has no columns of lives or of a drift", _MEND)])
+        shown = ",".join(written)[:60]
+        key, reason = ("columns", "are not those of lives or of a drift") if shown else ("", "is empty")
+        raise CaseError([Fault(file, "", key, shown or None, reason, _MEND)])
     factor, counted_in = _scale(head, file)
     records = list(_records(rows, names, factor, file))
+    if not records:
+        raise CaseError(
+            [Fault(file, "", "", None, "has no line below its columns", "write one a unit or reading")]
+        )
     if "failed" in names:
         return LifeData(_lives(records, file), counted_in)
     if counted_in != "h":
@@ -206,8 +214,9 @@ def _lives(records: list[tuple[int, str, float, Any]], file: str) -> Lives:
     for line, unit, time, _ in records:
         if unit in seen:
             raise CaseError([Fault(file, "", f"line {line}", unit, "has a line before", "one line a unit")])
-        if not time > 0.0:
-            raise CaseError([Fault(file, "", f"line {line}", time, "is no life", "a life is above 0")])
+        if not LEAST_LIFE <= time <= MOST_LIFE:
+            mend = f"a life is above 0, from {LEAST_LIFE:g} to {MOST_LIFE:g} h or cycles"
+            raise CaseError([Fault(file, "", f"line {line}", time, "is no life", mend)])
         seen.add(unit)
     try:
         return Lives.of_test([each[2] for each in records], [each[3] for each in records])
@@ -241,6 +250,8 @@ def _drift(records: list[tuple[int, str, float, Any]], file: str) -> Drift:
 
 def _rate(decades: Array, outputs: Array, unit: str, file: str) -> tuple[float, float]:
     """d and its standard error: a line through the outputs over the decades, its slope over its value at age 0."""
+    # its rate is relative: the size of the outputs, which squares would carry beyond any number, does not count
+    outputs = outputs / (float(np.abs(outputs).max()) or 1.0)
     design = np.stack([np.ones(decades.size), decades], axis=1)
     (start, slope), rest, *_ = np.linalg.lstsq(design, outputs, rcond=None)
     if start == 0.0:

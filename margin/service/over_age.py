@@ -298,6 +298,8 @@ def _compared(
 
 def _errors(counts: NDArray[np.int64], confidence: float) -> tuple[Estimate, Estimate, Estimate]:
     """Points of the error over the permissible error, from counts (section, bin)."""
+    # with fewer outer draws than sections some hold none of them
+    counts = counts[counts.sum(axis=1) > 0]
     widest = np.full(counts.shape[0], np.inf)
     by_section = quantile(counts, RATIO, QUANTILES, -widest, widest)
     (whole,) = quantile(counts.sum(axis=0)[np.newaxis], RATIO, QUANTILES, -widest[:1], widest[:1])
@@ -344,4 +346,7 @@ def _with_units(case: Case, units: int | None) -> Case:
 def _aged(case: Case, horizon: float) -> Case:
     """The case with an age in use stated, so that the plausible bands that need one hold."""
     stated = "age" in case.source.get("use", {})
-    return case if stated or not case.source else with_changes(case, {"use.age": f"{horizon!r} h"})
+    if stated or not case.source:
+        return case
+    # of the study, not of its user: a command that runs it again does it again
+    return dataclasses.replace(with_changes(case, {"use.age": f"{horizon!r} h"}), changed=case.changed)

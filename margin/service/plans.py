@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -51,10 +52,16 @@ def plans_of(
     InvalidArgument for values out of their range, and for a duration other than 1 without a shape.
     """
     lasting = (*durations, *(tested[2:] if tested is not None else ()))
-    if shape is None and any(each != 1.0 for each in lasting):
-        raise InvalidArgument(
-            "a test of another duration than one life needs the shape of the distribution of lives"
-        )
+    for each in lasting:
+        if not (math.isfinite(each) and each > 0.0):
+            raise InvalidArgument(
+                f"the duration is {each:g}; state lives of the test, above 0 and finite, such as 1"
+            )
+        if shape is None and each != 1.0:
+            raise InvalidArgument(
+                f"the duration is {each:g}: a test of another duration than one life needs the shape of the "
+                "distribution of lives; state it, such as 1.7, or a duration of 1"
+            )
     known = 1.0 if shape is None else shape
     rows = [
         (each, allowed, units_needed(reliability, confidence, failures=allowed, duration=each, shape=known))

@@ -47,7 +47,8 @@ def units_needed(
         low, high = high, 2 * high
         if high > MOST_UNITS:
             raise InvalidArgument(
-                f"more than {MOST_UNITS} units would have to be tested: test for longer, or show a lower reliability"
+                f"more than {MOST_UNITS} units would have to be tested: test for longer, allow fewer failures, or "
+                "show a lower reliability"
             )
     while high - low > 1:
         middle = (low + high) // 2
@@ -71,7 +72,7 @@ def survival_of_test(reliability: float, duration: float, shape: float) -> float
     if not 0.0 < survival < 1.0:
         raise InvalidArgument(
             f"a test of {duration:g} lives with a shape of {shape:g} says nothing of a reliability of {reliability:g}: "
-            f"{'every' if survival == 1.0 else 'no'} unit would survive it"
+            f"{'every' if survival == 1.0 else 'no'} unit would survive it; state another duration"
         )
     return survival
 
@@ -93,7 +94,9 @@ def reliability_shown(
     _require_count("units", units)
     _require_count("failures", failures)
     if not 0 <= failures <= units or units < 1:
-        raise InvalidArgument(f"{failures} of {units} units cannot have failed")
+        raise InvalidArgument(
+            f"{failures} of {units} units cannot have failed; state all units that were tested"
+        )
     _require_share("confidence", confidence)
     _require_positive("duration", duration)
     _require_positive("shape", shape)
@@ -131,7 +134,7 @@ def _require_share(name: str, value: float) -> None:
 
 def _require_positive(name: str, value: float) -> None:
     if not (math.isfinite(value) and value > 0.0):
-        raise InvalidArgument(f"the {name} is {value:g}; it must be above 0 and finite")
+        raise InvalidArgument(f"the {name} is {value:g}; it must be above 0 and finite, such as 1")
 
 
 def _require_count(name: str, value: int) -> None:

@@ -3,7 +3,17 @@
 from __future__ import annotations
 
 import pytest
-from mangled import SHEET_DAMAGE, TEXT_DAMAGE, lab_variants, outcome, variants
+from mangled import (
+    SERVICE_DAMAGE,
+    SERVICE_FILES,
+    SHEET_DAMAGE,
+    TEXT_DAMAGE,
+    lab_variants,
+    outcome,
+    service_outcome,
+    service_variants,
+    variants,
+)
 
 READ_AT_LENGTH = frozenset((
     "cut short", "columns shuffled", "column missing", "semicolons and commas", "carriage returns", "UTF-16",
@@ -25,6 +35,16 @@ def test_damaged_files_are_read_or_refused(tmp_path) -> None:
         found = outcome(path, condense=number % 5 == 4)
         assert found.kind in ("read", "refused"), f"{name}: {found.message}"
         assert found.kind == "read" or path.name in found.message, f"{name}: {found.message}"
+
+
+def test_damaged_files_of_service_are_read_or_refused(tmp_path) -> None:
+    """Lives, drifts and histories with each damage are read, or refused with a message that names the file."""
+    count = len(SERVICE_FILES) * len(SERVICE_DAMAGE)
+    for number, (holds, name, data) in enumerate(service_variants(count, 5)):
+        path = tmp_path / f"service{number}.csv"
+        path.write_bytes(data)
+        found = service_outcome(path, holds, printed=holds != "lives")
+        assert found.kind in ("read", "refused"), f"{holds}, {name}: {found.message}"
 
 
 @pytest.mark.parametrize(

@@ -120,3 +120,18 @@ def test_a_missing_column_or_zero_costs_its_own_figures_only(drop) -> None:
     assert pooled["sensitivity"] == pytest.approx(2e-6, rel=0.1)
     assert np.isfinite(pooled["hysteresis"])
     assert np.isnan(pooled["zero"]) == (drop == "zero")
+
+
+def test_runs_at_one_load_are_counted(tmp_path) -> None:
+    """Four sensors, two mountings of each, three runs of each mounting: so it is said, though no run is a cycle."""
+    rows = ["sensor,mounting,run,load_N,conductance_S"]
+    rows += [
+        f"S{s},{m},{r},20,{2e-5 * (1 + 0.01 * s + 0.003 * m + 0.001 * r):.6e}"
+        for s in range(4)
+        for m in (1, 2)
+        for r in (1, 2, 3)
+    ]
+    path = tmp_path / "bench.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    text = " ".join(str(margin.characterise(path)).split())
+    assert "bench.csv: bench (4 sensors x 2 mountings x 3 cycles x 1 reading)" in text

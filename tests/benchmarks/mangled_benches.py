@@ -13,7 +13,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from mangled import lab_variants, outcome, variants
+from mangled import lab_variants, outcome, service_outcome, service_variants, variants
 
 LIMIT_S = 60.0
 """Processor time of one file above which it counts as timed out: a sound one of this size takes about 1 s."""
@@ -39,12 +39,19 @@ def main() -> None:
             table.setdefault(name, Counter())[kind] += 1
             if kind in ("traceback", "timed out"):
                 print(f"{name}: {found.message}")
+        for number, (holds, name, data) in enumerate(service_variants(asked.files, asked.seed + 2)):
+            path = folder / f"service{number}.csv"
+            path.write_bytes(data)
+            found = service_outcome(path, holds)
+            table.setdefault(f"{holds}: {name}", Counter())[found.kind] += 1
+            if found.kind == "traceback":
+                print(f"{holds}: {name}: {found.message}")
     kinds = ("read", "refused", "traceback", "timed out")
     print(f"| damage | {' | '.join(kinds)} |\n|---|{'---|' * len(kinds)}")
     for name, counts in table.items():
         print(f"| {name} | {' | '.join(str(counts[kind]) for kind in kinds)} |")
     total = sum(table.values(), Counter[str]())
-    print(f"| all {asked.files} | {' | '.join(str(total[kind]) for kind in kinds)} |")
+    print(f"| all {total.total()} | {' | '.join(str(total[kind]) for kind in kinds)} |")
 
 
 if __name__ == "__main__":

@@ -1,8 +1,9 @@
 """What becomes of a thousand cases with something wrong, or extreme, in them.
 
-Each is a shipped case (thinned, so that it is quick), that of the guide or a small one of another kind, with one to
-three mutations. It is read and, where it can be, estimated with few units: it runs, or it is refused with one clear
-message; never a traceback, nothing endless, no warning of numpy on the way.
+Each is a shipped case (thinned, so that it is quick), that of the guide, a small one of another kind, or a drafted one
+that states every key and table which its kinds have, with one to three mutations. It is read and, where it can be,
+estimated with few units: it runs, or it is refused with one clear message; never a traceback, nothing endless, no
+warning of numpy on the way.
 
     PYTHONPATH=. python tests/benchmarks/mutated_cases.py --count 1000 --table tests/benchmarks/mutated_cases.md
 """
@@ -31,6 +32,7 @@ from margin.case.changes import with_changes
 from margin.case.faults import CaseError
 from margin.case.load import load_case, read_case
 from margin.commands.failures import is_of_input
+from margin.drafted_case import draft
 from margin.propagation.tally import EvaluationError
 from margin.study import estimate
 
@@ -77,6 +79,50 @@ kind = "inverting amplifier"
 reference = "1.2 V"
 feedback = "40 kohm +/- 1 %"
 """
+
+_HISTORY = """
+[load]
+range = "0 N to 60 N"
+[history]
+steps = ["0 N for 2 s", "20 N for 1 s, read", "60 N for 30 s", "5 N for 500 ms, read", "0 N for 1 min"]
+repeat = 2
+recovery = "8 s"
+[requirement]
+permissible_error = "larger of 8 % of reading and 1 N"
+counts = "readings"
+[sensor]
+kind = "thin film"
+sensitivity = "4 uS +/- 5 %"
+reference_load = "20 N"
+zero_return = "0 % to 2 % per common"
+cycle_loss = "0.5 % +/- 0.2 %"
+conditioning = "2 %"
+[circuit]
+kind = "inverting amplifier"
+reference = "1.2 V"
+feedback = "60 kohm +/- 1 %"
+[use]
+age = "0 h to 2000 h"
+cycles_per_hour = "10 to 100"
+[[calibration]]
+kind = "one-point"
+loads = ["30 N"]
+rezero = true
+[[calibration]]
+kind = "lot-curve"
+loads = ["0 N", "30 N", "60 N"]
+sample_units = 5
+"""
+
+_DRAFTED = (
+    ("thin film", "inverting amplifier", "load concentrator"),
+    ("thin film", "voltage divider", "direct"),
+    ("strain-gauge bridge", "bridge amplifier", "direct"),
+    ("thin film", "constant current", "direct"),
+)
+"""Sensor, circuit and interface of the drafted cases."""
+
+_COMMENTED = re.compile(r"^# (\[+[\w.]+\]+|\w+ = .*)$", re.MULTILINE)
 
 NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
 UNITS = (
@@ -135,9 +181,15 @@ def bases() -> dict[str, tuple[dict[str, Any], Path]]:
         found[place.parent.name] = (tables, place)
     guide = (ROOT / "margin" / "guide" / "case_file.md").read_text(encoding="utf-8")
     text = next(block for block in re.findall(r"```toml\n(.*?)```", guide, re.DOTALL) if "[load]" in block)
-    small = {"guide": text, "bridge": _BRIDGE, "table": _TABLE}
+    small = {"guide": text, "bridge": _BRIDGE, "table": _TABLE, "history": _HISTORY}
+    for sensor, circuit, interface in _DRAFTED:
+        drafted = draft(sensor, circuit, "2 N to 60 N", interface=interface).text
+        small[f"{sensor}, {circuit}"] = _COMMENTED.sub(r"\1", drafted)
     for name, each in small.items():
-        found[name] = (tomllib.loads(each), ROOT / f"{name}.toml")
+        tables = tomllib.loads(each)
+        if "history" not in tables:
+            tables["load"]["check"] = 3
+        found[name] = (tables, ROOT / f"{name}.toml")
     return found
 
 
@@ -184,7 +236,8 @@ def scaled(tables: Any, rng: random.Random) -> str:
 
     def change(number: float) -> float:
         changed = {
-            "scaled": number * 10.0**power,
+            # what is at zero is left out, in most of a full case: it is then stated
+            "scaled": number * 10.0**power if number else 10.0 ** rng.uniform(-9, 3),
             "negative": -number,
             "zero": 0.0,
             "huge": 1e200,
@@ -406,7 +459,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--table", type=Path)
     asked = parser.parse_args()
-    for _, path in bases().values():
+    for tables, path in bases().values():
+        read_case(tables, path)
         if path.is_file():
             load_case(path)
     found: collections.Counter[str] = collections.Counter()

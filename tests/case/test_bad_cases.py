@@ -870,7 +870,7 @@ def test_missing_file_is_named(tmp_path: Path) -> None:
 
 def test_folder_is_refused(tmp_path: Path) -> None:
     """A folder is not taken for a case file."""
-    assert _message(tmp_path) == "FILE: is a folder; name the case file in it"
+    assert _message(tmp_path) == "FILE: is a folder; name the file in it"
 
 
 def test_text_that_is_not_utf8_is_refused_with_its_line(tmp_path: Path) -> None:

@@ -203,3 +203,11 @@ def test_mutated_cases_run_or_are_refused() -> None:
         found = {number: mutated_cases.outcome(mutated_cases.mutated(number, seed=2)) for number in range(60)}
     assert not {number: told for number, (what, told) in found.items() if what in mutated_cases.BAD}
     assert {what for what, _ in found.values()} >= {"runs", "refused when read"}
+
+
+@pytest.mark.parametrize("sensor", ["[[]]", "5", '{ kind = ["thin film"] }', '"thin film"'])
+def test_a_history_beside_a_sensor_that_is_none(sensor: str) -> None:
+    """A [history] whose sensor is no table, or of no kind, is refused for the sensor."""
+    text = f'sensor = {sensor}\n[history]\nsteps = ["20 N for 1 s, read"]\n[load]\nrange = "2 N to 60 N"\n'
+    with pytest.raises(CaseError, match="sensor"):
+        read_case(text)

@@ -100,7 +100,7 @@ BAD_PARTS = [
     ("values = [0.1, 0.5, 1.0]", "values = [0.1, 2.0]", "ratio.values must be above 0 and at most 1"),
     ("[amplifier]\ncost = 40", "[amplifier]\ncost = -1", "amplifier: cost is -1"),
     ("cost = 1\n[ratio]", "price = 1\n[ratio]", "capacitor.price is unknown"),
-    ("[ratio]", "[ratio", "is no TOML file"),
+    ("[ratio]", "[ratio", "is not TOML"),
     ('values = ["0.6 V", "1.2 V"]', 'values = ["0.6 V +/- 1 %"]', "states a spread"),
 ]
 
@@ -125,7 +125,7 @@ BAD_WISHES: list[tuple[dict[str, Any], str]] = [
     ({"designs": 0}, "designs: 0"),
     ({"supply": "0.5 V"}, "none within the supply of 0.5 V"),
     ({"supply": "3 A"}, "supply '3 A'"),
-    ({"parts": "nowhere.toml"}, "nowhere.toml: cannot be read"),
+    ({"parts": "nowhere.toml"}, "nowhere.toml: there is no such file"),
 ]
 
 

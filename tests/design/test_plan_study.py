@@ -19,7 +19,7 @@ import margin
 from margin import errors
 from margin.case import read_case
 from margin.cli import cli
-from margin.design.calibration_plan.paste import command_of, text_of
+from margin.design.calibration_plan.paste import command_for, text_of
 from margin.design.calibration_plan.result import CalibrationPlan
 from margin.estimates.yield_result import Estimate
 from margin.plan_study import PlanStudy
@@ -116,8 +116,12 @@ def test_the_dwell_of_a_plan_is_changed_by_the_command() -> None:
     """A plan with another dwell carries it as a change of the station, and as a note above its table."""
     study = found()
     plan = dataclasses.replace(study.found.chosen, dwell=4.0, dwell_changed=True)
-    command = command_of(study.found.case, plan, ("study.units=500",))
-    assert command == "margin estimate case.toml --change study.units=500 --change 'station.dwell=4 s'"
+    changed = margin.change(study.found.case, {"study.units": 500, "study.seed": 3, "case.name": "a pad"})
+    command = command_for(changed, plan)
+    assert (
+        command == "margin estimate case.toml --seed 3 --units 500 --change 'case.name=a pad' "
+        "--change 'station.dwell=4 s'"
+    )
     text = text_of(study.found.case, plan)
     assert text.startswith('# and in [station]: dwell = "4 s"\n[[calibration]]\n')
     assert tomllib.loads(text)["calibration"][0]["name"] == plan.name

@@ -18,10 +18,11 @@ from hypothesis.extra.numpy import arrays
 from pad_study import NONE, ONE_POINT, pad_case
 
 import margin
+from margin.case.again import command_of
 from margin.case.types import Case
 from margin.chain.circuits.divider import most_swing
 from margin.chain.preferred_values import preferred_between, preferred_near
-from margin.design.sizing import PartTable, command_of, size_case
+from margin.design.sizing import PartTable, size_case
 from margin.design.sizing.corners import Corners, corners_of
 from margin.design.sizing.designs import changes_of
 from margin.design.sizing.fronts import apart, not_dominated
@@ -352,7 +353,7 @@ def test_command_of_a_design_is_run_by_a_shell(tmp_path: Path) -> None:
 
     best = sized().found.ranked[0]
     case = dataclasses.replace(spread_case(), path=tmp_path / "my case.toml")
-    words = shlex.split(command_of(case, best.changes))
+    words = shlex.split(command_of(case, more=best.changes))
     assert words[:3] == ["margin", "estimate", str(tmp_path / "my case.toml")]
     pairs = [word.partition("=") for word in words[4::2]]
     assert set(words[3::2]) == {"--change"} and {key: value for key, _, value in pairs} == best.changes

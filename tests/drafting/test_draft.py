@@ -112,6 +112,15 @@ def test_all_that_is_behind_a_sign_is_valid_when_stated(sensor: str, circuit: st
     factors_of(case)
 
 
+@pytest.mark.parametrize(("sensor", "circuit"), PAIRS)
+def test_the_load_history_at_the_end_may_be_stated(sensor: str, circuit: str) -> None:
+    """The example of a history holds in the case as drafted, whose numbers of loads and readings stay behind a sign."""
+    text = compose(Request(sensor, circuit, "2 N to 60 N")).text
+    case = read_case(re.sub(r"^#   (?=\[history\]|steps = |repeat = )", "", text, flags=re.MULTILINE))
+    assert case.history is not None and len(case.history.loads) == 9
+    assert case.check_loads == (2.0, 60.0)
+
+
 @pytest.mark.parametrize(("sensor", "circuit"), [PAIRS[0], PAIRS[4], PAIRS[-1]])
 def test_bands_are_behind_a_sign_and_stating_one_changes_its_origin_only(sensor: str, circuit: str) -> None:
     """A band counts from the table; its line, stated, gives the same distribution."""

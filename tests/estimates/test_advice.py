@@ -111,6 +111,22 @@ def test_an_impossible_requirement_names_its_physics_and_the_limit_that_passes()
     assert f"{advice.multiple:g} times the present one" in told
 
 
+def test_a_requirement_far_out_of_reach_still_says_what_helps_and_what_would_pass() -> None:
+    """Where no unit conforms no action moves the yield: what helps is tried at a wider limit, and the smallest limit
+    that passes is named however far away it is. Reloading alone is averaged by no calibration but by its own."""
+    need = {"permissible_error": "0.05 % of reading"}
+    pad = {"kind": "thin film", "sensitivity": "4 uS +/- 20 % (2 sigma)", "reference_load": "20 N"}
+    results, advice = advice_of(NONE, requirement=need, sensor=pad | {"reload_scatter": "1 %"})
+    assert advice.trials == () and advice.helpful
+    assert advice.multiple is not None and advice.multiple > 64.0
+    # 10 % rms of gain in the reading: 95 % of the units lie within 1.96 of it, each of their readings almost so
+    assert 1.96 * 10.0 / 0.05 < advice.multiple < 1.2 * 1.96 * 10.0 / 0.05
+    assert advice.multiple_together is not None and advice.multiple_together < 0.5 * advice.multiple
+    told = said(next_step(results))
+    assert "What helps most: calibrate 'none' with one-point" in told
+    assert "with all actions" in told
+
+
 @pytest.mark.parametrize("scale", [0.7, 1.0, 1.8])
 def test_the_passing_multiple_does_not_depend_on_where_the_limit_starts(scale: float) -> None:
     """The sum of rectangular 8 % and 4 % exceeds t in a share (12 - t)^2 / 128 of units: 5 % at t = 9.47 %."""

@@ -192,7 +192,7 @@ def test_tables_agree_with_the_answer() -> None:
         (("--samples", "1000"), "samples must be a whole number from 1 to 100 (got 1000)"),
         (("--limit", "-1"), "a test limit is a multiple of the permissible error above 0 and up to 10 (got -1.0)"),
         (("--units", "20"), "units must be a whole number, 100 at least (got 20)"),
-        (("--cost-bad", "5"), "lowest cost needs both costs: of a shipped bad and of a scrapped good unit"),
+        (("--cost-bad", "5"), "lowest cost needs both costs: state cost_bad"),
         (("--cost-bad", "5", "--cost-good", "-2"), "cost_good must be a number above 0 (got -2.0)"),
         (("--change", "load.range=0 N to 60 N", "--test-load", "0 N"),
          "test load 0 N: no error is permissible there; test at a higher load"),

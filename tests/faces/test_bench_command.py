@@ -74,7 +74,7 @@ BAD = {
     "not a table": (("bench.circuits.toml",), "column 'load'"),
     "unknown circuit": (("bench.csv", "--circuit", "divider"), "the data hold amplifier"),
     "unknown interface": (("bench.csv", "--interface", "wood"), "the data contain silicone"),
-    "no circuits file": (("bench.csv", "--circuits", "absent.toml"), "absent.toml: cannot be read"),
+    "no circuits file": (("bench.csv", "--circuits", "absent.toml"), "absent.toml: there is no such file"),
     "circuits without the circuit": (("bench.csv", "--circuits", "other.toml"), "add a table [amplifier]"),
     "circuit that does not fit": (("bench.csv", "--circuits", "wrong.toml"), "does not fit its readings"),
     "load without unit": (("bench.csv", "--reference-load", "20"), "needs a unit"),

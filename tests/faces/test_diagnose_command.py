@@ -169,11 +169,22 @@ def test_unknown_option_of_reported_loads(folder: Path) -> None:
     """Loads that firmware reports need an option that the case has; without a name the first one is taken."""
     data = pd.read_csv("low.csv").rename(columns={"conductance_S": "output"}).assign(output_unit="N")
     data["output"] = data["load_N"] * 1.01
-    with pytest.raises(
-        MarginError, match=r"no calibration option 'two' in 'Pad'; there are 'none', 'one-point'"
-    ):
+    with pytest.raises(MarginError, match=r"no calibration option 'two'; there are 'none', 'one-point'"):
         margin.diagnose(data, "case.toml", option="two", units=1000)
     assert margin.diagnose(data, "case.toml", units=1000, causes=False).found.baseline.option == "none"
+
+
+def test_a_column_is_stated_as_the_refusal_says(folder: Path) -> None:
+    """A load under a name of one's own is asked for in words that can be followed; the printed command has them too."""
+    pd.read_csv("low.csv").rename(columns={"load_N": "P soll"}).to_csv("own names.csv", index=False)
+    words = ["own names.csv", "--case", "case.toml", "--units", 1200, "--no-causes"]
+    refused = run(*words)
+    assert refused.exit_code == 2 and '--column load="P soll in N"' in refused.output
+    found = run(*words, "--column", "load=P soll in N")
+    assert found.exit_code == UNUSUAL, found.output
+    again = shlex.split(" ".join(found.output.partition("Again:")[2].split()))
+    assert again[again.index("--column") + 1] == "load=P soll in N"
+    assert run(*again[2:]).output == found.output
 
 
 def test_causes_stand_with_what_acts_alike_and_the_next_test(

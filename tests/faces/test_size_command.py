@@ -80,8 +80,8 @@ def test_a_case_that_no_design_helps_has_exit_code_1(folder: Path) -> None:
     ("words", "said"),
     [
         (["--option", "two-point"], "no calibration option 'two-point'"),
-        (["--parts", "nowhere.toml"], "nowhere.toml: cannot be read"),
-        (["--supply", "3"], "supply '3' a voltage needs a unit"),
+        (["--parts", "nowhere.toml"], "nowhere.toml: there is no such file"),
+        (["--supply", "3"], "supply '3': a voltage needs a unit"),
         (["--share", "120 %"], "share of units"),
         (["--resolution", "-1 N"], "resolution"),
         (["--designs", "0"], "designs: 0"),

@@ -134,8 +134,8 @@ def test_kaplan_and_meier_by_hand() -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "no columns of lives"),
-        ("unit,time (h)\n1,2\n", "no columns of lives"),
+        ("", "is empty|are not those of lives"),
+        ("unit,time (h)\n1,2\n", "is empty|are not those of lives"),
         ("unit,time,failed\n1,2,1\n", "states no unit"),
         ("unit,time (N),failed\n1,2,1\n", "time"),
         ("unit,time (h),failed\n1,x,1\n2,3,1\n", "line 2.*is no time"),

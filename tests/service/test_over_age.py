@@ -274,3 +274,15 @@ def test_bad_input_gives_one_clear_message(given: dict[str, object], said: str) 
     with pytest.raises(InvalidArgument) as caught:
         margin.age(drifting(), **{"option": "none", **given})  # type: ignore[arg-type]
     assert said in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_few_outer_draws_leave_sections_empty_and_no_trouble() -> None:
+    """A case that states fewer outer draws than a study has sections has errors over age, as any other."""
+    case = pad_case(
+        NONE,
+        sensor={"ageing": "1 % +/- 0.5 % per common"},
+        study={"units": 400, "outer": 4, "draw": "all units"},
+    )
+    study = margin.age(case, ages=["1000 h"], units=400, workers=1)
+    assert study.yields["yield"].between(0.0, 1.0).all()
+    assert "Answer:" in str(study)

@@ -112,10 +112,13 @@ def statements(
 
 def _wrong(raw: Mapping[str, Any], name: str) -> Iterator[Fault]:
     known = {"file": _FILE_KEYS, "columns": (*CANONICAL, "ignored"), "wide": _WIDE_KEYS}
+    unknown = [table for table, entries in raw.items() if table not in known or not isinstance(entries, dict)]
+    if unknown:
+        mend = f"Write {', '.join(f'[{each}]' for each in known)}."
+        why = "not a table of a mapping" if len(unknown) == 1 else "not tables of a mapping"
+        yield Fault(name, None, None, ", ".join(unknown), why, mend)
     for table, entries in raw.items():
-        if table not in known or not isinstance(entries, dict):
-            mend = f"Write {', '.join(f'[{each}]' for each in known)}."
-            yield Fault(name, None, None, table, "not a table of a mapping", mend)
+        if table in unknown:
             continue
         for key, value in entries.items():
             place = f"[{table}] {key}"

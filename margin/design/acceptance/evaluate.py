@@ -176,7 +176,7 @@ def _test_of(
     for load in found:
         if not low <= load <= high:
             raise InvalidArgument(
-                f"test load {load:g} N lies outside the load range, {low:g} N to {high:g} N"
+                f"test load {load:g} N lies outside the load range, {low:g} N to {high:g} N; test within it"
             )
     if len(set(found)) < len(found):
         raise InvalidArgument(f"test loads {', '.join(f'{load:g} N' for load in found)}: give each load once")
@@ -211,7 +211,9 @@ def _require_stated(
                 f"a test limit is a multiple of the permissible error above 0 and up to {MOST_LIMIT:g} (got {limit!r})"
             )
     if (bad is None) != (good is None):
-        raise InvalidArgument("lowest cost needs both costs: of a shipped bad and of a scrapped good unit")
+        raise InvalidArgument(
+            "lowest cost needs both costs: state cost_bad, of a shipped bad unit, and cost_good, of a scrapped good one"
+        )
     for name, cost in (("cost_bad", bad), ("cost_good", good)):
         if cost is not None and not 0.0 < cost < math.inf:
             raise InvalidArgument(f"{name} must be a number above 0 (got {cost!r})")

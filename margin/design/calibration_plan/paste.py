@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-import shlex
-from collections.abc import Sequence
 
 from margin.case import units
+from margin.case.again import command_of
 from margin.case.types import CalibrationSpec, Case
 from margin.design.calibration_plan.result import Plan
 
@@ -50,18 +49,13 @@ def text_of(case: Case, plan: Plan) -> str:
     return f'# and in [station]: dwell = "{units.show(plan.dwell, "s", _DIGITS)}"\n{table}'
 
 
-def command_of(case: Case, plan: Plan, changes: Sequence[str] = ()) -> str:
+def command_for(case: Case, plan: Plan) -> str:
     """The command that runs the case with the table pasted; a change of a value by `--change`.
-
-    changes  of the case with which the plan was found, KEY=VALUE
 
     `--change` gives another value to a key that an option has, and cannot add an option: the table is pasted.
     """
-    words = ["margin", "estimate", str(case.path) if case.path is not None else "case.toml"]
-    dwell = (f"station.dwell={units.show(plan.dwell, 's', _DIGITS)}",) if plan.dwell_changed else ()
-    for change in (*changes, *dwell):
-        words += ["--change", change]
-    return shlex.join(words)
+    dwell = {"station.dwell": units.show(plan.dwell, "s", _DIGITS)} if plan.dwell_changed else {}
+    return command_of(case, more=dwell)
 
 
 def _quoted(name: str) -> str:

@@ -8,7 +8,7 @@ from distributions.errors import InvalidArgument
 from margin.case.types import Case
 from margin.design.calibration_plan.candidates import can_correct, thermometers
 from margin.design.calibration_plan.front import in_order
-from margin.design.calibration_plan.paste import command_of, text_of
+from margin.design.calibration_plan.paste import command_for, text_of
 from margin.design.calibration_plan.promise import (
     PROMISE_UNITS,
     chosen_of,
@@ -66,7 +66,7 @@ def calibration_plan(
         confidence=confidence,
         need=need,
         text=text_of(case, chosen),
-        command=command_of(case, chosen),
+        command=command_for(case, chosen),
         version=version(),
     )
 

@@ -1,11 +1,9 @@
-"""A set of measures as a change of a case, as a command, and as time on the station."""
+"""A set of measures as a change of a case and as time on the station."""
 
 from __future__ import annotations
 
 import dataclasses
-import shlex
 from collections.abc import Sequence
-from pathlib import Path
 
 from margin.calibration.cost import seconds_per_unit
 from margin.case.build import nominal_element
@@ -74,11 +72,3 @@ def seconds_of(case: Case) -> float:
 def is_timed(measure: Measure) -> bool:
     """Whether a measure may change the time of the calibration."""
     return measure.option is not None or any(key.startswith(_TIMED) for key, _ in measure.changes)
-
-
-def command_of(path: Path | None, today: str, measures: Sequence[Measure]) -> str:
-    """The command that estimates the case at a path with the measures, in words of a POSIX shell."""
-    words = ["margin", "estimate", "CASE.toml" if path is None else str(path)]
-    for key, value in changes_of(today, measures).items():
-        words += ["--change", f"{key}={value}"]
-    return shlex.join(words)

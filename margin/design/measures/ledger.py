@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 from typing import Literal
 
 from distributions.errors import InvalidArgument
-from margin.design.measures.apply import changes_of, command_of, is_timed, option_in_force
+from margin.case.again import command_of
+from margin.case.types import Case
+from margin.design.measures.apply import changes_of, is_timed, option_in_force
 from margin.design.measures.measure import SECONDS_IN_HOUR, Measure, Measures
 from margin.design.measures.order import Chosen
 from margin.design.measures.result import Evaluator, Judged, SetResult
@@ -27,13 +28,13 @@ def spent(confidence: float, number: int) -> float:
 class Ledger:
     """Judgements of sets by their places; each set is screened once.
 
-    target, confidence  of the requirement; path: of the case, for commands
+    target, confidence  of the requirement; case: that commands run sets on again, None for none
     """
 
     def __init__(
-        self, measures: Measures, evaluator: Evaluator, target: float, confidence: float, path: Path | None
+        self, measures: Measures, evaluator: Evaluator, target: float, confidence: float, case: Case | None
     ) -> None:
-        self.measures, self.evaluator, self.path = measures, evaluator, path
+        self.measures, self.evaluator, self.case = measures, evaluator, case
         self.target, self.confidence = target, confidence
         self.screens: dict[Chosen, Judged | None] = {}
         self.confirmed: dict[Chosen, Judged] = {}
@@ -105,6 +106,7 @@ class Ledger:
         """A set with what was found of it."""
         taken = self.taken(chosen)
         seconds = self.evaluator.seconds(chosen)
+        changes = changes_of(self.measures.option, taken)
         return SetResult(
             chosen=chosen,
             names=tuple(each.name for each in taken),
@@ -115,8 +117,8 @@ class Ledger:
             judged=judged,
             verdict=judged.verdict(self.target),
             stage=stage,
-            changes=changes_of(self.measures.option, taken),
-            command=command_of(self.path, self.measures.option, taken),
+            changes=changes,
+            command="" if self.case is None else command_of(self.case, more=changes),
         )
 
 

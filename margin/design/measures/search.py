@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
+from margin.case.types import Case
 from margin.design.measures.apply import is_timed
 from margin.design.measures.ledger import Ledger
 from margin.design.measures.measure import Measures
@@ -44,13 +44,13 @@ def cheapest(
     *,
     target: float,
     confidence: float,
-    path: Path | None = None,
+    case: Case | None = None,
     effort: Effort | None = None,
     stage: Stage = no_progress,
 ) -> Improvement:
     """The cheapest set, by cost of a good unit, whose lower bound reaches `target`, and the way there.
 
-    target, confidence  of the requirement; path: of the case, for the commands that run sets again
+    target, confidence  of the requirement; case: that commands run sets on again, None for none
 
     A set is rejected by a glance or a screen where the bound certainly misses the target there. What is left is
     confirmed on draws of its own, with a confidence that holds for all confirmations together: first sets whose bound
@@ -63,7 +63,7 @@ def cheapest(
     Raises InvalidArgument for too many combinations of measures that change the calibration (see `ascending`), and
     where today's design gives no number.
     """
-    ledger = Ledger(measures, evaluator, target, confidence, path)
+    ledger = Ledger(measures, evaluator, target, confidence, case)
     return _Search(ledger, effort or Effort(), stage).improvement()
 
 

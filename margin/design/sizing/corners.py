@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -115,7 +116,8 @@ class CornerSensor:
 
 def corners_of(model: Model, share: float, units: int = DRAWN_UNITS) -> Corners:
     """Corners of a case, from units that each have a lot and an outer draw of their own."""
-    case = model.case
+    # of loads put on by themselves: corners screen designs, and those that are left are judged along the history
+    case = dataclasses.replace(model.case, history=None)
     source = model.source(Grouping(1, 1), 0, units)
     loads = np.asarray(case.check_loads).reshape(1, 1, 1, 1, -1)
     least, most = np.full(units, np.inf), np.full(units, -np.inf)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import shlex
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from margin.case import units
+from margin.case.again import toml_of
 from margin.case.types import Case
 from margin.chain.parameter import options_of, parameters_of
 from margin.design.sizing.fronts import apart, coarse, not_dominated
@@ -98,19 +96,12 @@ def changes_of(case: Case, design: Design, swing_high: float | None = None) -> d
         if value is not None and value != options_of(design.space.cls)[key].default
     }
     if design.space.cls is spec.cls:
-        values |= {k: _text(v) for k, v in design.space.options.items() if v != spec.options[k]}
+        values |= {k: toml_of(v) for k, v in design.space.options.items() if v != spec.options[k]}
         return {f"circuit.{key}": value for key, value in values.items()}
     known = {*parameters_of(design.space.cls), *options_of(design.space.cls)}
     kept = {key: value for key, value in stated.items() if key in known and key not in chosen}
     table = {"kind": design.space.cls.kind, **kept, **chosen, **values}
-    return {"circuit": _text(table)}
-
-
-def command_of(case: Case, changes: Mapping[str, str], verb: str = "margin estimate") -> str:
-    """The command that runs the case changed so, for a POSIX shell."""
-    path = "CASE.toml" if case.path is None else str(case.path)
-    told = (f"--change {shlex.quote(f'{key}={value}')}" for key, value in changes.items())
-    return " ".join([verb, shlex.quote(path), *told])
+    return {"circuit": toml_of(table)}
 
 
 def picked(screened: Screened, parts: PartTable, count: int, reference: float) -> list[Design]:
@@ -161,14 +152,3 @@ def _toleranced(value: float, unit: str, grade: Grade) -> str:
 
 def _tempco(grade: Grade) -> str:
     return f"0 ppm/K +/- {1e6 * grade.tempco:.{DIGITS}g} ppm/K" if grade.tempco > 0.0 else "0 ppm/K"
-
-
-def _text(value: Any) -> str:
-    """A value as TOML on one line."""
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_text(each)}" for key, each in value.items()) + " }"
-    if isinstance(value, list | tuple):
-        return "[" + ", ".join(map(_text, value)) + "]"
-    if isinstance(value, bool | str):
-        return json.dumps(value, ensure_ascii=False)
-    return str(value)

@@ -191,6 +191,8 @@ def _require(case: Case, option: str | None, share: float, resolution: float | N
 
 def _supplied(case: Case, supply: float | None) -> tuple[Case, float, float | None]:
     """The case on a supply, the supply (V), and the upper swing where that moves with it."""
+    if supply is not None and not supply > 0.0:
+        raise SizingError(f"supply: {supply:g} V; state a voltage above 0 V, such as 3.3 V")
     spec = case.elements["circuit"]
     swing = spec.quantities["swing_high"].nominal if "swing_high" in spec.quantities else 0.0
     own = max(spec.quantities["reference"].nominal, swing)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from distributions.errors import MarginError
-from margin.case.faults import ValueFault
+from margin.case.faults import CaseError, ValueFault
+from margin.case.files import tables_of, text_of
 from margin.case.quantity import Place, read_quantity
 from margin.chain.parameter import Parameter
 from margin.chain.preferred_values import SERIES, preferred_between
@@ -68,11 +68,9 @@ def read_parts(path: str | Path | None = None) -> PartTable:
     """The table of a TOML file, by default the shipped one. SizingError names file, key and value of a fault."""
     file = SHIPPED if path is None else Path(path)
     try:
-        raw = tomllib.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SizingError(f"{file}: cannot be read ({error.strerror}); name a table of parts") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise SizingError(f"{file}: is no TOML file ({error}); start from {SHIPPED.name}") from error
+        raw = tables_of(text_of(file), str(file))
+    except CaseError as error:
+        raise SizingError(f"{error}; a table of parts is needed: start from a copy of {SHIPPED}") from error
     return _Reader(str(file)).table(raw)
 
 
@@ -187,7 +185,7 @@ class _Reader:
         try:
             found = read_quantity(value, place)
         except ValueFault as error:
-            raise self.fault(key, f"{value!r} {error.reason}", f"write for example {example}") from error
+            raise self.fault(key, f"{value!r}: {error.reason}", f"write for example {example}") from error
         if found.spreads:
             raise self.fault(key, f"{value!r} states a spread", f"write for example {example}")
         return found.nominal

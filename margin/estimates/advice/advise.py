@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import pandas as pd
 
 from margin.case.types import Case
 from margin.estimates.advice.actions import Candidate, candidates
-from margin.estimates.advice.limit import passing_multiple
+from margin.estimates.advice.limit import halving_multiple, passing_multiple, widened
 from margin.estimates.advice.mending import FEW_UNITS, is_saturated, mending
 from margin.estimates.advice.result import Action, Advice, Trial
 from margin.estimates.advice.trials import compared, drawn, trial_case, yield_in
@@ -41,11 +43,13 @@ def advise(case: Case, option: str, budget: pd.DataFrame, *, workers: int | None
         before = drawn(start, workers)
         mended = compared(mend.action, drawn(trial_case(case, option), workers), before)
         leading = _leading_anew(start, workers)
-    tried = [(each, _tried(each, start, before, workers)) for each in candidates(start, leading)]
-    useful = [(each, trial) for each, trial in tried if trial is not None and trial.resolved]
-    useful.sort(key=lambda pair: -pair[1].change.value)
+    useful = _useful(candidates(start, leading), start, before, workers)
+    helpful: list[tuple[Candidate, Trial]] = []
+    if not useful and (factor := halving_multiple(before)) > 1.0:
+        wide = widened(start, factor)
+        helpful = _useful(candidates(start, leading), wide, drawn(wide, workers), workers)
     joint = start
-    for each, _ in useful:
+    for each, _ in useful or helpful:
         joint = each.apply(joint)
     at_once = drawn(joint, workers) if len(useful) > 1 else None
     together = None if at_once is None else compared(TOGETHER, before, at_once)
@@ -53,7 +57,7 @@ def advise(case: Case, option: str, budget: pd.DataFrame, *, workers: int | None
     verdicts = [yield_in(before).verdict(target), *(trial.verdict for _, trial in useful)]
     verdicts += [] if together is None else [together.verdict]
     solved = "conforms" in verdicts
-    best = at_once or (drawn(joint, workers) if useful else before)
+    best = at_once or (drawn(joint, workers) if useful or helpful else before)
     return Advice(
         option=option,
         before=yield_in(before).bound,
@@ -63,8 +67,9 @@ def advise(case: Case, option: str, budget: pd.DataFrame, *, workers: int | None
         together=together,
         limiting=None if solved else _limiting(joint, workers),
         multiple=None if solved else passing_multiple(before, workers),
-        multiple_together=None if solved or not useful else passing_multiple(best, workers),
+        multiple_together=None if solved or not (useful or helpful) else passing_multiple(best, workers),
         units=first.plan.frame.units,
+        helpful=tuple(each.action for each, _ in helpful),
     )
 
 
@@ -72,6 +77,15 @@ def _nearest(case: Case, workers: int | None) -> str:
     """The option of a case that comes nearest, by trials."""
     options = [spec.name for spec in case.calibrations]
     return nearest_option({name: yield_in(drawn(trial_case(case, name), workers)) for name in options})
+
+
+def _useful(
+    among: Iterable[Candidate], start: Case, before: RunResult, workers: int | None
+) -> list[tuple[Candidate, Trial]]:
+    """Actions that certainly raise the yield of a case, with their trials, the largest gain first."""
+    tried = ((each, _tried(each, start, before, workers)) for each in among)
+    useful = [(each, trial) for each, trial in tried if trial is not None and trial.resolved]
+    return sorted(useful, key=lambda pair: -pair[1].change.value)
 
 
 def _tried(candidate: Candidate, start: Case, before: RunResult, workers: int | None) -> Trial | None:

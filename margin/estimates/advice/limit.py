@@ -12,7 +12,7 @@ from margin.estimates.advice.trials import drawn, yield_in
 from margin.estimates.yields import share_below
 from margin.propagation.run_result import RunResult
 
-MULTIPLES = np.geomspace(1.0, 64.0, 400)
+MULTIPLES = np.geomspace(1.0, 4096.0, 800)
 """Of the permissible error; none beyond is sought."""
 
 PARTS = ("reading", "span", "full_scale", "rated", "absolute")
@@ -44,6 +44,12 @@ def passing_multiple(found: RunResult, workers: int | None = None) -> float | No
         middle = math.sqrt(low * high)
         low, high = (low, middle) if _passes(case, middle, workers) else (middle, high)
     return rounded_up(high)
+
+
+def halving_multiple(found: RunResult) -> float:
+    """Multiple of the permissible error that about half of the units of a trial keep: there a yield moves most."""
+    (tally,) = found.tallies.values()
+    return float(MULTIPLES[int(np.argmax(share_below(tally, MULTIPLES) >= 0.5))])
 
 
 def widened(case: Case, multiple: float) -> Case:

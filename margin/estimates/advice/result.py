@@ -67,6 +67,8 @@ class Advice:
               does or the search found none
     multiple_together  the same with all resolved actions
     units     drawn in each trial
+    helpful   where no action moves the yield, since it is nothing or all but nothing: actions that raise it at a wider
+              limit, which half of the units keep, the largest gain first
     """
 
     option: str
@@ -79,6 +81,7 @@ class Advice:
     multiple: float | None
     multiple_together: float | None
     units: int
+    helpful: tuple[Action, ...] = ()
 
     @property
     def sufficient(self) -> tuple[Trial, ...]:

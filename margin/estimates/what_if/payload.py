@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
+from margin.case.again import command_of
 from margin.case.types import CalibrationSpec, Case
 from margin.estimates.results import OptionResult, Results
 from margin.estimates.what_if import stored
@@ -143,7 +144,7 @@ def what_if_payload(
         "base": stored.floats(-_proposals(blocks, movables, count, outer=False)),
         "base_outer": stored.floats(-_proposals(blocks, movables, count, outer=True)[::per_draw]),
         "rerun": {
-            "command": command or f"margin estimate {'case.toml' if case.path is None else case.path}",
+            "command": command or command_of(case),
             "quantities": quantities_of(case, movables),
         },
         "focus": focus if focus in [each.name for each in kept] else kept[0].name,

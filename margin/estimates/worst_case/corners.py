@@ -23,6 +23,8 @@ from margin.propagation.tally import EvaluationError
 Array = NDArray[np.float64]
 
 CHUNK = 2048
+BEYOND = 1e100
+"""N. An error of this size is none: a value of the case is off by orders of magnitude, and its square is no number."""
 """Corners evaluated at a time, so that what the chain holds of them stays in the cache."""
 
 
@@ -110,10 +112,11 @@ class Corners:
         shared = frozenset(f.name for f in self.model.factors if f.level in ("common", "station", "lot"))
         found = block_errors(self.model, GivenSource(given, count, shared), count)
         ((name, (errors,)),) = found.by_option.items()
-        if not np.isfinite(errors).all():
+        if not (np.abs(errors) < BEYOND).all():
             raise EvaluationError(
-                f"calibration {name!r}: a force error at the limits of the spreads is not a number: the chain gives "
-                "no finite output there; look at the extremes of the spreads in this case"
+                f"calibration {name!r}: a force error at the limits of the spreads is not a number, or above "
+                f"{BEYOND:g} N: the chain gives no output there that a load could be read off; look at the values and "
+                "the extremes of the spreads in this case"
             )
         # along a load history a load is read several times: the worst of them counts
         readings = errors[:, 0, 0]
