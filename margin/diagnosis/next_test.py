@@ -141,9 +141,7 @@ class Inquiry:
 
     def _distributions(self, draws: list[Array]) -> list[_Outcome]:
         """Distribution of the outcome by candidate; that of a cause reaches halfway to its neighbouring sizes."""
-        given = [
-            _given(c.known, drawn, self.observed) for c, drawn in zip(self.candidates, draws, strict=True)
-        ]
+        given = _given(self.candidates, draws, self.observed)
         names = [c.name for c in self.candidates]
         found = []
         for k, (mean, covariance) in enumerate(given):
@@ -182,22 +180,33 @@ class Inquiry:
         )
 
 
-def _given(known: Array, drawn: Array, observed: Array) -> tuple[Array, Array]:
-    """Mean and covariance of the outcome of a test, given what was observed, from joint draws of the same units."""
-    at = known.mean(axis=0)
-    centred, other = known - at, drawn - drawn.mean(axis=0)
-    count = known.shape[0] - 1
+def _given(
+    candidates: Sequence[Candidate], draws: Sequence[Array], observed: Array
+) -> list[tuple[Array, Array]]:
+    """Mean and covariance of the outcome of a test by candidate, given what was observed, from joint draws of units.
+
+    What the outcome has in common with the observation is that of the units, whatever the cause: it is taken from all
+    candidates together, so that the noise of few draws does not tell them apart.
+    """
+    weights = np.array([c.weight for c in candidates])
+    weights = weights / weights.sum()
+    known = [c.known - c.known.mean(axis=0) for c in candidates]
+    others = [drawn - drawn.mean(axis=0) for drawn in draws]
+    count = known[0].shape[0] - 1
+    own = sum(w * (k.T @ k) for w, k in zip(weights, known, strict=True)) / count
+    cross = sum(w * (k.T @ o) for w, k, o in zip(weights, known, others, strict=True)) / count
     # the observation may lie outside what few draws resolve
-    own = centred.T @ centred / count + LEAST_VARIANCE * np.eye(at.size)
-    lever = np.linalg.solve(own, centred.T @ other / count).T
-    surprise = observed - at
-    # a normal distribution says nothing of an observation far from its draws: the correction is held to its scale
-    far = float(np.sqrt(surprise @ np.linalg.solve(own, surprise) / surprise.size))
-    mean = drawn.mean(axis=0) + lever @ surprise / max(far / 2.0, 1.0)
-    left = other.T @ other / count - lever @ (centred.T @ other / count)
-    # the lever is fitted to as many draws as there are features known
-    left *= count / max(count - at.size, 0.5 * count)
-    return mean, 0.5 * (left + left.T) + LEAST_VARIANCE * np.eye(left.shape[0])
+    own = own + LEAST_VARIANCE * np.eye(own.shape[0])
+    lever = np.linalg.solve(own, cross)
+    found = []
+    for candidate, centred, other, drawn in zip(candidates, known, others, draws, strict=True):
+        surprise = observed - candidate.known.mean(axis=0)
+        # a normal distribution says nothing of an observation far from its draws: the correction is held to its scale
+        far = float(np.sqrt(surprise @ np.linalg.solve(own, surprise) / surprise.size))
+        mean = drawn.mean(axis=0) + surprise @ lever / max(far / 2.0, 1.0)
+        left = other - centred @ lever
+        found.append((mean, left.T @ left / count + LEAST_VARIANCE * np.eye(mean.size)))
+    return found
 
 
 class _Outcome:

@@ -278,7 +278,7 @@ def foreign(own: Bed, count: int) -> None:
 def settle(own: Bed, count: int) -> None:
     """Ambiguous prototypes settled by at most two proposed tests, and what tests told against what was expected."""
     rng, predicted = np.random.default_rng(3), own.predicted
-    settled, right, wrong, used = 0, 0, 0, []
+    settled, right, wrong, part = 0, 0, 0, 0
     expected: dict[str, list[tuple[float, float]]] = {}
     ambiguous = 0
     for _ in range(40 * count):
@@ -311,12 +311,13 @@ def settle(own: Bed, count: int) -> None:
         settled += share >= DETECTED
         right += share >= DETECTED and name == cause.name
         wrong += share >= DETECTED and name != cause.name
-        used.append(number + 1)
+        where, sure = next(iter(inquiry.parts.items()))
+        part += sure >= DETECTED and where == cause.part
         if ambiguous == count:
             break
     print(
         f"\nOf {ambiguous} ambiguous prototypes at most two proposed tests settled {settled} (one cause at 80 % or "
-        f"more): {right} on the true cause, {wrong} on another."
+        f"more): {right} on the true cause, {wrong} on another. The true part had 80 % or more in {part}."
     )
     print("\n| test | expected information (bit) | told (bit, mean and standard error) |\n|---|---|---|")
     for name, values in sorted(expected.items(), key=lambda each: -float(np.mean([e for e, _ in each[1]]))):

@@ -20,6 +20,7 @@ from margin.cli import cli
 from margin.propagation.model import model_of
 from margin.propagation.plan import plan_of
 from margin.propagation.readings import use_event
+from margin.service import into_model
 from margin.service.endurance import Drift
 
 SHIPPED = Path(__file__).parents[2] / "cases" / "gripper_amplifier"
@@ -200,13 +201,9 @@ def test_what_cannot_take_an_ageing_is_refused(
     assert (path.read_bytes() if path.exists() else None) == before
 
 
-def test_a_kind_without_ageing_is_refused(folder: Path) -> None:
-    """A measured curve has no key for it: the message says so."""
-    curve = 'kind = "tabulated"\nloads = ["0 N", "20 N"]\noutputs = ["0 uS", "40 uS"]\n'
-    text = (folder / "pad_fit.toml").read_text(encoding="utf-8")
-    (folder / "pad_fit.toml").write_text(
-        text[: text.index("\n[sensor]\n")] + "\n[sensor]\n" + curve, encoding="utf-8"
-    )
+def test_a_kind_without_ageing_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sensor of one's own may have no key for it: the message says so."""
+    monkeypatch.setattr(into_model, "parameters_of", lambda cls: {})
     with pytest.raises(CaseError, match="has no key for a loss of output"):
         margin.endurance("drift.csv").into_model("pad_fit.toml")
 
