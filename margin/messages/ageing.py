@@ -111,9 +111,9 @@ def recalibration(found: AgeResult) -> str:
     if interval.shown is None:
         return f"Recalibration interval: none is needed up to {time_text(found.horizon)}."
     return (
-        f"Recalibration interval: {time_text(interval.shown)} at most, the last age studied that is shown to keep the "
-        f"yield at {_target(found)} (by the estimate {time_text(interval.estimated)}; by the upper end of the bound "
-        f"{time_text(interval.latest)})."
+        f"Recalibration interval: {time_text(interval.shown)} at most, the last age shown to keep the yield at "
+        f"{_target(found)}, of those of the table and some between them (by the estimate "
+        f"{time_text(interval.estimated)}; by the upper end of the bound {time_text(interval.latest)})."
     )
 
 
