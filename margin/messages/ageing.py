@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from margin.design.acceptance.choice import least_outer
 from margin.estimates import numbers
 from margin.estimates.yield_result import Yield
+from margin.messages.lives import few_failures
 from margin.service.ageing import cycles_missing
 from margin.service.field import Action
 from margin.service.life_fits import LifeFit
@@ -153,7 +154,8 @@ def passages(found: AgeResult) -> tuple[str, ...]:
         )
     if found.fits.reason:
         return (*lines, f"No distribution of lives is fitted: {found.fits.reason}.")
-    return (*lines, *(fit_text(found, fit) for fit in found.fits.fits))
+    few = few_failures(seen.aged_out, "Draw more units")
+    return (*lines, *(fit_text(found, fit) for fit in found.fits.fits), *few)
 
 
 def fit_text(found: AgeResult, fit: LifeFit) -> str:

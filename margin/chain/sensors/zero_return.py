@@ -19,8 +19,8 @@ def residue(zero_return: Value, history: Value, at_peak: Value) -> Value:
 
     Recovery after a load, uniform between none and all of it (common practice, no source).
 
-    Without a history the residue adds to the zero, the same at every load up to the peak. At high loads it is too large,
-    since a load at the peak has nothing above it to come back from: safe, but for a new zero, which removes all of it.
+    Without a history the residue adds to the zero, the same at every load up to the peak. At high loads it is too
+    large, since a load at the peak has nothing above it to come back from: safe, but for a new zero, which removes all.
     Along a history it is zero_return times (largest output before, as far as not vanished, less the present output)
     instead, 0 at the peak (`Memory.left_over`).
     """
