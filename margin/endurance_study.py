@@ -50,7 +50,7 @@ class LifeStudy(Shown):
 
         Columns:
             distribution       [text] 'Weibull' or 'lognormal'
-            scale              [SI]   characteristic life, or median: hours, or cycles, as the data are
+            scale (_low, _high) [SI]  characteristic life, or median: hours, or cycles, as the data are
             shape (_low, _high) [1]   shape of the Weibull distribution, spread of ln(life) of the lognormal one
             failed             [1]    share of the units that has failed
             life (_low, _high) [SI]   life by which it has, hours or cycles

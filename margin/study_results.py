@@ -82,7 +82,7 @@ class Study(StudyFigures):
             condition               [text] condition of use; 'all' pools them
             load_N                  [N]    check load
             permissible_N           [N]    permissible error there
-            mean_N, sd_N            [N]    mean and standard deviation of the error
+            mean_N, sd_N            [N]    mean and standard deviation of the error, from bins of 1/128 of the value
             smallest_N, largest_N   [N]    least and greatest error drawn
             p0_5_N (_low, _high)    [N]    0.5 % point with its interval
             p2_5_N (_low, _high)    [N]    2.5 % point

@@ -164,7 +164,19 @@ class Memory:
         """First step of the placement that each step belongs to, (step,): a load that grows from 0 is placed anew."""
         loaded = self.loads > 0.0
         begins = loaded & ~np.concatenate([[False], loaded[:-1]])
-        return np.maximum.accumulate(np.where(begins, np.arange(loaded.size), 0))
+        return self._first_of(begins)
+
+    @cached_property
+    def reloads(self) -> NDArray[np.int64]:
+        """First step of the placement, or of the time without a load, that each step belongs to, (step,).
+
+        The unloaded unit is under no placement: what it reads has no part in the scatter of the one before.
+        """
+        loaded = self.loads > 0.0
+        return self._first_of(loaded != np.concatenate([loaded[:1], loaded[:-1]]))
+
+    def _first_of(self, begins: NDArray[np.bool_]) -> NDArray[np.int64]:
+        return np.maximum.accumulate(np.where(begins, np.arange(self.loads.size), 0))
 
 
 @lru_cache(maxsize=32)

@@ -11,7 +11,6 @@ from margin.commands.common import (
     CODE_OF,
     EXIT_CODES,
     OF_A_CASE,
-    OF_UNITS,
     Asked,
     asked_options,
     faults_shown,
@@ -39,7 +38,9 @@ from margin.commands.common import (
     metavar="TIME",
     help="Time between recalibrations in the field, such as '2000 h'; by default a year, or half of the last age.",
 )
-@OF_UNITS
+@click.option(
+    "--units", type=click.IntRange(min=100), help="Units drawn, in place of those of the case; at least 100."
+)
 @asked_options(*OF_A_CASE)
 def age(
     case: Path,

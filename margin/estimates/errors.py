@@ -105,7 +105,7 @@ def _rows(
     frame: Frame, condition: str, counts: Counts, low: Array, high: Array, confidence: float
 ) -> pd.DataFrame:
     bins, loads = frame.bins, frame.loads
-    mean, sd = mean_and_sd(counts.sum(axis=0), bins)
+    mean, sd = mean_and_sd(counts.sum(axis=0), bins, low, high)
     columns: dict[str, object] = {
         "condition": condition,
         "load_N": loads,

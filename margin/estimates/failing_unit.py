@@ -61,7 +61,7 @@ class _Listening:
 
     def deviation(self, factor: Factor, event: Event) -> Value:
         found = self.source.deviation(factor, event)
-        stream = "" if factor.level in ("common", "station", "lot") else event.stream(factor.level)
+        stream = "" if factor.level in ("common", "station", "lot") else event.stream_of(factor)
         self.heard[factor.name + stream] = event, found
         return found
 

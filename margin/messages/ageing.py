@@ -12,6 +12,7 @@ from margin.case.types import Case
 from margin.design.acceptance.choice import least_outer
 from margin.estimates import numbers
 from margin.estimates.yield_result import Yield
+from margin.messages.lives import few_failures
 from margin.service.ageing import activations_idle, cycles_missing, duty_missing, present
 from margin.service.field import Action
 from margin.service.life_fits import LifeFit
@@ -116,9 +117,9 @@ def recalibration(found: AgeResult) -> str:
     if interval.shown is None:
         return f"Recalibration interval: none is needed up to {time_text(found.horizon)}."
     return (
-        f"Recalibration interval: {time_text(interval.shown)} at most, the last age studied that is shown to keep the "
-        f"yield at {_target(found)} (by the estimate {time_text(interval.estimated)}; by the upper end of the bound "
-        f"{time_text(interval.latest)})."
+        f"Recalibration interval: {time_text(interval.shown)} at most, the last age shown to keep the yield at "
+        f"{_target(found)}, of those of the table and some between them (by the estimate "
+        f"{time_text(interval.estimated)}; by the upper end of the bound {time_text(interval.latest)})."
     )
 
 
@@ -158,7 +159,8 @@ def passages(found: AgeResult) -> tuple[str, ...]:
         )
     if found.fits.reason:
         return (*lines, f"No distribution of lives is fitted: {found.fits.reason}.")
-    return (*lines, *(fit_text(found, fit) for fit in found.fits.fits))
+    few = few_failures(seen.aged_out, "Draw more units")
+    return (*lines, *(fit_text(found, fit) for fit in found.fits.fits), *few)
 
 
 def fit_text(found: AgeResult, fit: LifeFit) -> str:

@@ -39,15 +39,17 @@ class StepsSource:
     """Draws of a source along a history: what is drawn by placement stays while the load does.
 
     placements  (step,): first step of the placement that each step belongs to
+    reloads     (step,): the same for reload scatter, of which an unloaded step has its own
     """
 
     source: Source
     placements: NDArray[np.int64]
+    reloads: NDArray[np.int64]
 
     def deviation(self, factor: Factor, event: Event) -> Value:
         found = self.source.deviation(factor, event)
         if factor.level == "loading" and np.ndim(found) and np.shape(found)[-1] == self.placements.size:
-            return np.asarray(found)[..., self.placements]
+            return np.asarray(found)[..., self.reloads if factor.reloading else self.placements]
         return found
 
     def scaled(self, factor: Factor, value: Value) -> Value:
@@ -106,7 +108,7 @@ def readings_along(case: Case, history: LoadHistory, source: Source, count: int)
     memory = memory_of(case, history)
     loads = memory.loads.reshape(1, 1, 1, 1, -1)
     picked = steps_read(history)
-    along = StepsSource(source, memory.placements)
+    along = StepsSource(source, memory.placements, memory.reloads)
     intervals = {option.rezero_every for option in case.calibrations if option.rezero}
     for condition in use_conditions(case):
         event = use_event(case, condition)

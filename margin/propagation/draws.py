@@ -133,7 +133,7 @@ class StreamSource:
 
     def _key(self, factor: Factor, event: Event) -> tuple[str, str]:
         """What the draws of a factor follow from: its own stream, and those of the factors tied to it."""
-        stream = event.stream(factor.level)
+        stream = event.stream_of(factor)
         tied = next((g.names for g in self.groups if factor.name in g.names), (factor.name,))
         again = [name for name in tied if name + stream + self.suffix in self.redrawn]
         return factor.name, ", again ".join([f"{stream} {event.axes(factor.level)}", *again])
@@ -155,7 +155,7 @@ class StreamSource:
         return self._independent(factor, event)
 
     def _independent(self, factor: Factor, event: Event) -> Array:
-        column = factor.name + event.stream(factor.level) + self.suffix
+        column = factor.name + event.stream_of(factor) + self.suffix
         name = self._named(column)
         level = factor.level
         if level in ("common", "station"):
@@ -286,7 +286,7 @@ class StreamSource:
 
     def _score(self, factor: Factor, event: Event) -> Array:
         """Standard normal draw of a factor, independent of every other."""
-        column = factor.name + event.stream(factor.level) + self.suffix
+        column = factor.name + event.stream_of(factor) + self.suffix
         key = (f"{factor.name}: score", self._named(column))
         if key not in self._kept:
             self._kept[key] = ndtri(self._independent(factor, event))
@@ -340,7 +340,7 @@ class GivenSource:
     def deviation(self, factor: Factor, event: Event) -> Value:
         if factor.level == "calibration" and not event.calibrating:
             return _at_rest(factor)
-        found = self.given.get((factor.name, event.stream(factor.level)))
+        found = self.given.get((factor.name, event.stream_of(factor)))
         if found is not None:
             return found
         return _at_rest(factor)

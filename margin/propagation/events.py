@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from margin.chain.parameter import Level
+from margin.propagation.factors import Factor
 
 
 @dataclass(frozen=True)
@@ -17,7 +18,8 @@ class Event:
     calibrating the unit is at a station: draws of level `calibration` belong to this event; in use they are absent
     placed      labels of the loads, where each placement of a load has draws of its own by load and placement:
                 what is drawn at one load then does not depend on which other loads there are
-    unloaded    a reading just before the load is placed: all but the draws of a reading are those of the placement
+    unloaded    a reading just before the load is placed: its draws of a reading and its reload scatter are its own,
+                since no placement has been made yet; all others are those of the placement that follows
     """
 
     name: str
@@ -39,6 +41,12 @@ class Event:
         if level == "reading":
             return (self.conditions, self.loadings, self.readings, self.loads)
         return (1, 1, 1, 1)
+
+    def stream_of(self, factor: Factor) -> str:
+        """As `stream`, by the level of the factor, but for the reload scatter of the unloaded unit: its own."""
+        if self.unloaded and factor.reloading:
+            return f"@unloaded, {self.name}"
+        return self.stream(factor.level)
 
     def stream(self, level: Level) -> str:
         """Suffix of the stream's name: what is drawn afresh for this event, and what is not."""

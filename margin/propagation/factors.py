@@ -41,6 +41,11 @@ class Factor:
     condition: str | None = None
 
     @property
+    def reloading(self) -> bool:
+        """Whether it is scatter from placement to placement of the load."""
+        return self.level == "loading" and self.cause == "reloading"
+
+    @property
     def knowledge_name(self) -> str:
         """Name of the uncertain mean and spread of this factor, a factor of level `common`."""
         return f"{self.name} (from {self.measured_on} units)"

@@ -111,7 +111,7 @@ class PointsSource(StreamSource):
         """Name of the stream and its column."""
         if factor.level in ("common", "station", "lot"):
             return factor.name, self._column(factor.name, factor, "")
-        stream = event.stream(factor.level)
+        stream = event.stream_of(factor)
         when = "" if not stream else "at calibration" if event.calibrating else "in use"
         name = factor.name + stream + self.suffix
         return name, self._column(name, factor, when, self.each * math.prod(event.axes(factor.level)))

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from margin.estimates import numbers
+from margin.messages.lives import few_failures
 from margin.report import page, style
 from margin.report.blocks import Block, Listing, Section, Table, Text, picture
 from margin.report.document import records, to_json, with_undetermined
@@ -49,15 +50,16 @@ def schema_path(name: Literal["endurance", "qualification"]) -> Path:
 def lives_frame(fits: Sequence[LifeFit], shares: Sequence[float], confidence: float) -> pd.DataFrame:
     """Lives by fit and share failed; see `LifeStudy.lives`."""
     columns = [
-        "distribution", "scale", "shape", "shape_low", "shape_high", "failed", "life", "life_low", "life_high",
-        "akaike",
+        "distribution", "scale", "scale_low", "scale_high", "shape", "shape_low", "shape_high", "failed", "life",
+        "life_low", "life_high", "akaike",
     ]  # fmt: skip
     rows = [
         (
-            fit.shape_name, fit.scale, fit.shape, *fit.interval_of_shape(confidence), share, fit.life(share),
+            fit.shape_name, fit.scale, *scale, fit.shape, *shape, share, fit.life(share),
             *fit.interval_of_life(share, confidence), fit.akaike,
         )
         for fit in fits
+        for scale, shape in [(fit.interval_of_scale(confidence), fit.interval_of_shape(confidence))]
         for share in shares
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
@@ -121,6 +123,13 @@ def answer(name: str, found: LifeData | Drift, fits: Sequence[LifeFit]) -> str:
     )
 
 
+def cautions(found: LifeData | Drift) -> tuple[str, ...]:
+    """What to keep in mind: what few failures leave of the intervals, then what holds for all such data."""
+    if isinstance(found, Drift):
+        return CAUTIONS
+    return (*few_failures(found.lives.failures, "Test until more units have failed"), *CAUTIONS)
+
+
 def _tables(found: LifeData | Drift, lives: pd.DataFrame) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
     if isinstance(found, Drift):
         rates: list[tuple[str, ...]] = [
@@ -134,12 +143,21 @@ def _tables(found: LifeData | Drift, lives: pd.DataFrame) -> tuple[tuple[str, ..
             numbers.percent(row["failed"]),
             numbers.plain(row["life"], digits=3),
             f"{numbers.plain(row['life_low'], digits=2)} to {numbers.plain(row['life_high'], digits=2)}",
+            f"{numbers.plain(row['scale'], digits=3)} ({numbers.plain(row['scale_low'], digits=2)} to "
+            f"{numbers.plain(row['scale_high'], digits=2)})",
             f"{row['shape']:.3g} ({row['shape_low']:.2g} to {row['shape_high']:.2g})",
         )
         for _, row in lives.iterrows()
     ]
     unit = found.counted_in
-    return ("Distribution", "Failed", f"Life ({unit})", "95 % interval", "Shape (interval)"), rows
+    return (
+        "Distribution",
+        "Failed",
+        f"Life ({unit})",
+        "95 % interval",
+        "Scale (interval)",
+        "Shape (interval)",
+    ), rows
 
 
 def render_endurance(
@@ -152,7 +170,7 @@ def render_endurance(
     lines += table_lines([Column(columns[0], "left"), *map(Column, columns[1:])], rows, width)
     if isinstance(found, Drift):
         lines += wrapped("For [sensor] of a case:", found.case_text, width)
-    for each in CAUTIONS:
+    for each in cautions(found):
         lines += wrapped("Caution:", each, width)
     return plain_text(lines)
 
@@ -162,7 +180,7 @@ def endurance_html(name: str, found: LifeData | Drift, fits: Sequence[LifeFit], 
     columns, rows = _tables(found, lives)
     above = listing([("Found:", f"{answer(name, found, fits)}.")])
     for_case = [("For [sensor] of a case:", found.case_text)] if isinstance(found, Drift) else []
-    below = listing([*for_case, *(("Caution:", each) for each in CAUTIONS)])
+    below = listing([*for_case, *(("Caution:", each) for each in cautions(found))])
     return f"<div>{above}{html_table(columns, rows)}{below}</div>"
 
 
@@ -196,7 +214,10 @@ def write_endurance(
             )
         blocks.insert(0, shown)
         contents["failed-over-life.svg"] = shown.svg
-    parts = (Section("Endurance", tuple(blocks)), Section("Cautions", (Listing("Cautions", CAUTIONS),)))
+    parts = (
+        Section("Endurance", tuple(blocks)),
+        Section("Cautions", (Listing("Cautions", cautions(found)),)),
+    )
     contents["endurance.html"] = page.page(f"Endurance: {name}", sentence, None, version(), parts)
     contents["endurance.csv"] = csv_text(frame)
     files = (*contents, "endurance.json")
@@ -220,7 +241,7 @@ def endurance_document(
         "answer": f"{answer(name, found, fits)}.",
         "case_text": found.case_text if isinstance(found, Drift) else None,
         "rows": records(frame),
-        "cautions": list(CAUTIONS),
+        "cautions": list(cautions(found)),
         "version": version(),
     }
     return with_undetermined(plain)

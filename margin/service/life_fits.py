@@ -3,7 +3,8 @@
 ln(life) = location + spread w, with w of the smallest extreme value for the Weibull distribution (scale e^location,
 shape 1 / spread) and standard normal for the lognormal one: both are one family of location and spread (Meeker and
 Escobar, Statistical Methods for Reliability Data, chapter 8, from memory). Intervals are those of the profile
-likelihood, which hold better than normal ones where few units failed.
+likelihood, which hold better than normal ones where few units failed, and are too narrow all the same there
+(tests/benchmarks/life_coverage.md).
 """
 
 from __future__ import annotations
@@ -129,6 +130,10 @@ class LifeFit:
         at = float(_quantile(self.shape_name, _share(failed)))
         ends = self._ends(math.log(self.life(failed)), lambda value, spread: value - at * spread, confidence)
         return math.exp(ends[0]), math.exp(ends[1])
+
+    def interval_of_scale(self, confidence: float = 0.95) -> tuple[float, float]:
+        """Interval of `scale`, of the profile likelihood."""
+        return self.interval_of_life(-math.expm1(-1.0) if self.shape_name == "Weibull" else 0.5, confidence)
 
     def interval_of_reliability(self, time: float, confidence: float = 0.95) -> tuple[float, float]:
         """Interval of `reliability`, of the profile likelihood."""

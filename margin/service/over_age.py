@@ -70,7 +70,8 @@ class Compared:
 class RecalibrationInterval:
     """Age up to which the yield stays at or above that required, h; None: to the last age and beyond.
 
-    shown      the last age studied up to which the lower end of the bound shows it
+    shown      the last age up to which the lower end of the bound shows it, of those asked for and those looked at
+               between them
     estimated  where the bound itself falls below, interpolated; latest: where its upper end does
     """
 

@@ -56,6 +56,7 @@ CASES: dict[str, Callable[[], Case]] = {
         {**ONE_POINT, "rezero": True},
         {**TWO_POINT, "space": "logarithm", "rezero": True, "temperature_correction": True},
         {**LOT_CURVE, "rezero": True}, sensor={"offset_conductance": "1 uS +/- 1 uS"},
+        interface={"kind": "load concentrator", "preload": "3 N"},
     ),
     "readings": lambda: pad(ONE_POINT, requirement={"counts": "readings"}),
     "units by share": lambda: pad(

@@ -66,6 +66,17 @@ def test_a_kernel_counts_as_array_operations(kernels: CudaSpace) -> None:
     assert_same_counts(found, run(pad(), compiled=False), BOTH, allowed(kernels))
 
 
+def test_a_new_zero_under_a_preload_is_that_of_array_operations(kernels: CudaSpace) -> None:
+    """Reload scatter of the unloaded reading, in use and at the station, is drawn apart in a kernel as well."""
+    case = pad_case(
+        {**NONE, "rezero": True}, {**TWO_POINT, "rezero": True, "reloads": 2},
+        interface={"kind": "load concentrator", "preload": "5 N"}, sensor={"reload_scatter": "2 %"},
+        use={"loadings": 2}, study={"units": 300},
+    )  # fmt: skip
+    found = run(case, device=kernels)
+    assert_same_counts(found, run(case, compiled=False), BOTH, allowed(kernels))
+
+
 @pytest.mark.parametrize("name", ["gripper_amplifier", "load_cell"])
 def test_a_shipped_case_by_a_kernel(kernels: CudaSpace, name: str) -> None:
     """The gripper pad with its eight options and two named conditions of use; the tabulated load cell."""

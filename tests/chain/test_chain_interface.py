@@ -104,6 +104,13 @@ def test_preload_drifts_with_temperature_and_ages() -> None:
     assert interface.transmit(0.0, Setting(age=99.0)).force == pytest.approx(2.0 * (1.0 - 0.1))
 
 
+def test_a_preload_is_lost_no_further_than_to_nothing() -> None:
+    """A quarter a decade leaves half a preload of 3 N after two decades, and none from four decades on, not less."""
+    interface = ConcentratorInterface(preload=3.0, preload_ageing=0.25)
+    force = interface.transmit(0.0, Setting(age=np.array([99.0, 9999.0, 99_999.0]))).force
+    assert force == pytest.approx([1.5, 0.0, 0.0], abs=1e-12)
+
+
 def test_area_is_related_to_the_design() -> None:
     """A concentrator 5 % larger in radius than designed loads 10.25 % more area."""
     interface = ConcentratorInterface(concentrator_radius=4.2e-3, sensing_radius=6e-3, design_radius=4e-3)

@@ -69,9 +69,29 @@ def test_moments_agree_with_numpy(name: str) -> None:
     """Mean and standard deviation from the bins agree with numpy's."""
     values = SHAPES[name]
     counts = np.bincount(BINS.index(values), minlength=BINS.size)
-    mean, sd = mean_and_sd(counts, BINS)
+    mean, sd = mean_and_sd(counts, BINS, values.min(), values.max())
     assert mean == pytest.approx(values.mean(), abs=1e-3 * values.std(), rel=1e-3)
     assert sd == pytest.approx(values.std(), rel=2e-3)
+
+
+@given(st.lists(st.floats(-1e4, 1e4), min_size=1, max_size=6))
+@settings(max_examples=100, deadline=None)
+def test_the_mean_lies_between_the_extremes(values: list[float]) -> None:
+    """Few values in few bins, or beyond all bins: the mean lies inside, the spread is at most half the range."""
+    seen = np.array(values)
+    counts = np.bincount(BINS.index(seen), minlength=BINS.size)
+    mean, sd = mean_and_sd(counts, BINS, seen.min(), seen.max())
+    assert seen.min() <= mean <= seen.max()
+    assert sd <= 0.5 * np.ptp(seen) * (1.0 + 1e-9)
+
+
+def test_equal_values_are_their_own_mean() -> None:
+    """One value, drawn many times in one load of two: exact mean and no spread, whatever its bin."""
+    seen = np.array([[0.6901, 0.6901], [-3.0, 5.0]])
+    counts = np.stack([np.bincount(BINS.index(each), minlength=BINS.size) for each in seen])
+    mean, sd = mean_and_sd(counts, BINS, seen.min(axis=1), seen.max(axis=1))
+    assert (mean[0], sd[0]) == (0.6901, 0.0)
+    assert sd[1] == pytest.approx(4.0, rel=0.01)
 
 
 def test_percentiles_stay_inside_what_was_seen() -> None:

@@ -142,12 +142,12 @@ def test_a_tare_beside_it_is_refused(key: dict[str, Any]) -> None:
 
 
 def test_a_worst_case_has_the_unloaded_reading() -> None:
-    """The noise of the unloaded reading is a variable of its own; what is drawn by placement is not."""
+    """Noise and reload scatter of the unloaded reading are variables of their own; what earlier loads left is not."""
     sensor = {"reload_scatter": "1 %", "zero_return": "1 %"}
     case = pad_case(SPACES[0], sensor=sensor, converter={"bits": 12, "noise": 0.7})
     variables = Corners.of(model_of(case), option_named(case, "none")).variables
-    noise = {f.name for f in model_of(case).factors if f.level == "reading" and f.role == "converter"}
-    assert {v.factor.name for v in variables if v.event == "use, unloaded"} == noise
+    own = {"converter.noise (each reading)", "sensor.reload_scatter (each loading)"}
+    assert {v.factor.name for v in variables if v.event == "use, unloaded"} == own
     calibrated = pad_case({**ONE_POINT, "rezero": True}, sensor=sensor, converter={"bits": 12, "noise": 0.7})
     variables = Corners.of(model_of(calibrated), calibrated.calibrations[0]).variables
-    assert {v.factor.name for v in variables if v.event == "calibration at 30 N, unloaded"} == noise
+    assert {v.factor.name for v in variables if v.event == "calibration at 30 N, unloaded"} == own

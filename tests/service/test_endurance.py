@@ -61,6 +61,26 @@ def test_lives_from_a_file(folder: Path) -> None:
     assert len(study.failed_over_life().axes[0].lines) == 3
 
 
+def test_few_failures_are_told(folder: Path) -> None:
+    """With 10 failures the answer says how often its lower limit is too high; with 30 it has no need to.
+
+    The scale has an interval, that of the life by which 63.2 % fail.
+    """
+    for failures, told in ((10, True), (30, False)):
+        quantiles = (np.arange(failures) + 0.5) / failures
+        lives = 600.0 * (-np.log1p(-quantiles)) ** 0.5
+        rows = [f"{k},{life:.6g},1" for k, life in enumerate(lives)]
+        (folder / "lives.csv").write_text("\n".join(["unit,time (h),failed", *rows]), encoding="utf-8")
+        study = margin.endurance("lives.csv")
+        assert isinstance(study, margin.LifeStudy)
+        sentence = f"{failures} failures: intervals from fewer than 30 are too narrow"
+        assert (sentence in " ".join(str(study).split())) is told
+    weibull = next(fit for fit in study.fits if fit.shape_name == "Weibull")
+    row = study.lives.query("distribution == 'Weibull'").iloc[0]
+    assert (row["scale_low"], row["scale_high"]) == weibull.interval_of_life(1.0 - np.exp(-1.0))
+    assert row["scale_low"] < 600.0 < row["scale_high"]
+
+
 def test_days_are_hours(folder: Path) -> None:
     """A time in days gives lives in hours; cycles stay cycles."""
     for unit, factor, counted in (("day", 24.0, "h"), ("cycles", 1.0, "cycles")):

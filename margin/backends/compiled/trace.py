@@ -138,7 +138,7 @@ class TraceSource:
     def deviation(self, factor: Factor, event: Event) -> Value:
         if factor.level == "calibration" and not event.calibrating:
             return factor.distribution.mean if factor.standardised else 0.0
-        name = factor.name + event.stream(factor.level)
+        name = factor.name + event.stream_of(factor)
         found = self._in_kernel(name, factor, event) if self._is_plain(factor, event) else None
         if found is None:
             shape = event.axes(factor.level)
@@ -149,7 +149,7 @@ class TraceSource:
     def _is_plain(self, factor: Factor, event: Event) -> bool:
         """Whether its uniforms are a stream of its own, which nothing else transforms."""
         alone = factor.measured_on is None and all(factor.name not in g.names for g in self.model.groups)
-        by_unit = factor.level in ("unit", "mounting") and (self._random or event.stream(factor.level) != "")
+        by_unit = factor.level in ("unit", "mounting") and (self._random or event.stream_of(factor) != "")
         return alone and (factor.level in _FRESH or by_unit)
 
     @cached_property

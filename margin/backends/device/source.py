@@ -49,7 +49,7 @@ class DeviceSource:
         if self._of_host(factor, event):
             found = self.host.deviation(factor, event)
             return self.space.array(found) if isinstance(found, np.ndarray) else found  # type: ignore[return-value]
-        key = (factor.name, event.stream(factor.level))
+        key = (factor.name, event.stream_of(factor))
         if key not in self._kept:
             self._kept[key] = inverse(self.space, factor.distribution, self._uniforms(factor, event))
         return self._kept[key]  # type: ignore[return-value]
@@ -65,7 +65,7 @@ class DeviceSource:
 
     def _uniforms(self, factor: Factor, event: Event) -> DeviceArray:
         host, level = self.host, factor.level
-        name = factor.name + event.stream(level) + host.suffix
+        name = factor.name + event.stream_of(factor) + host.suffix
         axes = event.axes(level)
         if level == "unit" or name == factor.name:
             return self._once_a_unit(name).reshape(-1, 1, 1, 1, 1)  # type: ignore[no-any-return]

@@ -35,7 +35,7 @@ class ConcentratorInterface:
     f        share of a uniform pressure caught by the sensing area (overlap of two circles, radii and
              placement in two dimensions); 1 while the offset stays within the clearance of the radii
     q z      force error by the shear in the load, one normal draw for each placement of the load
-    preload  preload * (1 - preload_ageing * log10(1 + age / 1 h)) + preload_tempco * dT
+    preload  preload * max(1 - preload_ageing * log10(1 + age / 1 h), 0) + preload_tempco * dT
     c        contact gain: what the contact material does to the reading
 
     The loaded area relative to the designed one, and the unevenness of the pressure under tilt, go to the
@@ -151,8 +151,10 @@ class ConcentratorInterface:
         path = geometry.through_stop(axial, self.stop_force, self.stop_share)
         if not absent(self.shear_error):
             path = path * (1.0 + self.shear_error * self.shear_draw)
-        lost = self.preload_ageing * per_decade(setting.aged_hours(), 1.0)
-        preload = self.preload * (1.0 - lost) + self.preload_tempco * setting.warming
+        kept: Value = 1.0
+        if not absent(self.preload_ageing):
+            kept = np.maximum(1.0 - self.preload_ageing * per_decade(setting.aged_hours(), 1.0), 0.0)
+        preload = self.preload * kept + self.preload_tempco * setting.warming
         force = self.contact_gain * self.captured * (share * path + preload)
         area = self.loaded_area
         if not absent(self.area_wear) and not absent(setting.cycles):

@@ -18,6 +18,11 @@ def residue(zero_return: Value, history: Value, at_peak: Value) -> Value:
     at_peak  output at the largest load of the load cycle, net of zero
 
     Recovery after a load, uniform between none and all of it (common practice, no source).
+
+    Without a history the residue adds to the zero, the same at every load up to the peak. At high loads it is too
+    large, since a load at the peak has nothing above it to come back from: safe, but for a new zero, which removes all.
+    Along a history it is zero_return times (largest output before, as far as not vanished, less the present output)
+    instead, 0 at the peak (`Memory.left_over`).
     """
     result: Value = zero_return * np.abs(2.0 * history - 1.0) * at_peak
     return result

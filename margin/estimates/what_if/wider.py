@@ -61,7 +61,7 @@ class WiderSource(StreamSource):
         if factor.name not in self.widened or (factor.level == "calibration" and not event.calibrating):
             return found
         wide: Array = found * self.widened[factor.name].reshape(-1, 1, 1, 1, 1)
-        self.seen[factor.name, event.stream(factor.level)] = wide.reshape(self.count, -1)
+        self.seen[factor.name, event.stream_of(factor)] = wide.reshape(self.count, -1)
         return wide
 
     def centre_of(self, factor: Factor) -> tuple[Array, Array]:

@@ -140,10 +140,10 @@ def variables_of(case: Case) -> tuple[Variable, ...]:
     found: dict[tuple[str, str, int | None], Variable] = {}
     for factor in _factors(case, option):
         if factor.level != "calibration" and factor.role != "station":
-            variable = _variable(factor, use.stream(factor.level), None, None, 1, 1)
+            variable = _variable(factor, use.stream_of(factor), None, None, 1, 1)
             found[(*variable.key, None)] = variable
-        if option.rezero and factor.level == "reading" and factor.role != "station":
-            variable = _variable(factor, before.stream(factor.level), None, None, 1, 1)
+        if option.rezero and factor.role != "station" and before.stream_of(factor) != use.stream_of(factor):
+            variable = _variable(factor, before.stream_of(factor), None, None, 1, 1)
             found[(*variable.key, None)] = variable
         if calibration is None or factor.role == "use":
             continue
@@ -172,13 +172,13 @@ def _factors(case: Case, option: CalibrationSpec) -> Iterator[Factor]:
 
 
 def _at_calibration(factor: Factor, option: CalibrationSpec, event: Event) -> Iterator[Variable]:
-    stream = event.stream(factor.level)
+    stream = event.stream_of(factor)
     if factor.level not in ("loading", "reading"):
         yield _variable(factor, stream, None, None, 1, 1)
         return
     averaged = event.loadings * (event.readings if factor.level == "reading" else 1)
-    before = dataclasses.replace(event, unloaded=True).stream(factor.level)
-    streams = (stream, before) if option.rezero and factor.level == "reading" else (stream,)
+    before = dataclasses.replace(event, unloaded=True).stream_of(factor)
+    streams = (stream, before) if option.rezero and before != stream else (stream,)
     for place, load in enumerate(station_loads((option,))):
         for each in streams:
             yield _variable(factor, each, load, place, event.loads, averaged)
