@@ -31,13 +31,13 @@ from margin.diagnosis.situation import as_designed
 
 Array = NDArray[np.float64]
 
-KEPT = 0.945
+KEPT = 0.95
 """Share of unchanged prototypes in which 'nothing unusual' is to lead."""
 
 FACTORS = (1.0, 1.15, 1.3, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0)
 """Factors of the covariances among which the most likely one is taken."""
 
-TRIAL_SIZES, TRIAL_UNITS, TRIAL_UNCHANGED = 4, 8, 1000
+TRIAL_SIZES, TRIAL_UNITS, TRIAL_UNCHANGED = 4, 8, 3000
 """Sizes of each sign of a cause at which prototypes are tried, prototypes at each, and unchanged ones."""
 
 TRIAL_SEED = 1_000_003

@@ -24,7 +24,7 @@ from margin.propagation.calibrated import Bench, Calibrated, calibrate, classes_
 from margin.propagation.draws import LotSamples, StreamSource
 from margin.propagation.events import Event
 from margin.propagation.factors import Factor
-from margin.propagation.readings import Readings
+from margin.propagation.readings import Readings, unloaded_event
 from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
@@ -198,7 +198,7 @@ class _Way:
             option if direction is None else replace(option, direction=direction), bench, classes
         )
 
-    def indicated(self, plan: Plan, event: Event) -> Array:
+    def indicated(self, plan: Plan, event: _Mounted) -> Array:
         """Loads that the units indicate, N, (unit, run, step)."""
         situation, source = self.situation, self.source
         case, nominal = situation.built, nominal_of(situation.firmware)
@@ -218,12 +218,27 @@ class _Way:
         believed = firmware_setting(situation.firmware, event, source, setting, True)
         unloaded = None
         if option_of(situation.firmware, plan).rezero:
-            before = np.broadcast_to(as_array(chain.respond(0.0, setting).code), shape)
-            unloaded = np.broadcast_to(before[..., :1, :], shape)
+            unloaded = np.broadcast_to(self._zero(event, setting), shape)
         readings = Readings("prototype", codes, np.zeros(shape, dtype=bool), setting, believed, unloaded)
         reported = np.asarray(self.calibrated.load(readings), dtype=np.float64)
         result: Array = np.broadcast_to(reported, shape)[:, 0, :, :, 0]
         return result
+
+    def _zero(self, event: Event, setting: Setting) -> Array:
+        """Codes of the unit at rest before each run, with a reload scatter of their own."""
+        before = unloaded_event(event)
+        chain = drawn_chain(self.situation.built, before, self.source, "finished product")
+        if hasattr(chain.sensor, "history_draw"):
+            rested: Any = chain.sensor
+            chain = replace(chain, sensor=replace(rested, history_draw=0.5))
+        first = replace(
+            setting,
+            temperature=_first(setting.temperature),
+            dwell=_first(setting.dwell),
+            descending=_first(setting.descending),
+            humidity=_first(setting.humidity),
+        )
+        return as_array(chain.respond(0.0, first).code)
 
     def _setting(self, plan: Plan, event: Event) -> Setting:
         case = self.situation.built
@@ -247,6 +262,11 @@ class _Way:
 def _along(values: Array) -> Array:
     """Values of the steps on the axis of readings."""
     return values.reshape(1, 1, 1, -1, 1)
+
+
+def _first(value: Value) -> Value:
+    """Of the first step, where a value varies over the steps."""
+    return as_array(value)[..., :1, :] if np.ndim(value) == 5 else value
 
 
 def _by_instruments(indicated: Array, load: Array, top: float, stream: Stream, what: str) -> Array:
