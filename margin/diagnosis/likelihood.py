@@ -21,6 +21,7 @@ from margin.diagnosis.observation import Plan
 from margin.diagnosis.scores import Scores, scores_of
 from margin.diagnosis.situation import Situation, as_designed
 from margin.diagnosis.taken import features_drawn
+from margin.propagation.threads import default_workers, in_threads
 
 Array = NDArray[np.float64]
 
@@ -100,6 +101,13 @@ class Segments:
     prior: Array
     freedom: Array
 
+    def only(self, which: NDArray[np.intp]) -> Segments:
+        """Some of them."""
+        return Segments(
+            self.owner[which], self.low[which], self.high[which], self.start[which], self.along[which],
+            self.root[which], self.log_det[which], self.prior[which], self.freedom[which],
+        )  # fmt: skip
+
     @cached_property
     def whitened_start(self) -> Array:
         """(segment, feature)."""
@@ -163,7 +171,7 @@ def groups_of(changes: Array) -> NDArray[np.intp]:
     if float(np.max(np.std(compressed, axis=1))) < UNEVEN:
         return alone
     rows = rows - rows.mean(axis=0)
-    along = rows @ np.linalg.svd(rows, full_matrices=False)[2][0]
+    along = rows @ np.linalg.eigh(rows.T @ rows)[1][:, -1]
     order = np.argsort(along, kind="stable")
     for count in range(GROUPS, 1, -1):
         begin = np.array([rows[which].mean(axis=0) for which in np.array_split(order, count)])
@@ -231,12 +239,14 @@ def paths_of(
     def at(cause: Cause, size: float, count: int) -> Array:
         return scores.of(features_drawn(cause.apply(base, size), plan, count, seed))
 
+    wanted = [(cause, sign) for cause in found for sign in ((-1.0, 1.0) if cause.signed else (1.0,))]
+
+    def path(one: tuple[Cause, float]) -> Path:
+        return _along(at, *one, before[:units], unchanged, sizes)
+
+    made = list(in_threads(path, wanted, default_workers()))
     drawn = tuple(
-        tuple(
-            _along(at, cause, sign, before[:units], unchanged, sizes)
-            for sign in ((-1.0, 1.0) if cause.signed else (1.0,))
-        )
-        for cause in found
+        tuple(own for (of, _), own in zip(wanted, made, strict=True) if of is cause) for cause in found
     )
     segments = segments_of(unchanged, drawn, LEAST_VARIANCE)
     return Paths(case, plan, found, scores, unchanged, drawn, segments)

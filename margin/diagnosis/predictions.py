@@ -37,7 +37,7 @@ KEPT = 0.95
 FACTORS = (1.0, 1.15, 1.3, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0)
 """Factors of the covariances among which the most likely one is taken."""
 
-TRIAL_SIZES, TRIAL_UNITS, TRIAL_UNCHANGED = 4, 8, 3000
+TRIAL_SIZES, TRIAL_UNITS, TRIAL_UNCHANGED = 4, 8, 2500
 """Sizes of each sign of a cause at which prototypes are tried, prototypes at each, and unchanged ones."""
 
 TRIAL_SEED = 1_000_003
@@ -213,16 +213,19 @@ def _placed(p: Array, tails: tuple[Array, Array]) -> Array:
 def _factors(segments: Segments, at: Projected, trials: _Trials) -> Array:
     """Factor of the covariances of the unchanged and of each cause that makes their own trials most likely."""
     factors = np.ones(int(segments.owner.max()) + 2)
-    fits = {factor: fit_of(segments, at, factor) for factor in FACTORS}
     for place in range(-1, factors.size - 1):
-        rows, own = np.flatnonzero(trials.cause == place), segments.owner == place
+        rows, own = np.flatnonzero(trials.cause == place), np.flatnonzero(segments.owner == place)
         if rows.size:
-            likely = {
-                factor: float(np.sum(np.logaddexp.reduce(found.log_evidence[np.ix_(rows, own)], axis=1)))
-                for factor, found in fits.items()
-            }
-            factors[place + 1] = max(likely, key=lambda each: likely[each])
+            cells = np.ix_(rows, own)
+            part = Projected(at.place[cells], at.rest[cells], at.along2[own], at.features)
+            alone = segments.only(own)
+            likely = [_likely(alone, part, factor) for factor in FACTORS]
+            factors[place + 1] = FACTORS[int(np.argmax(likely))]
     return factors
+
+
+def _likely(segments: Segments, at: Projected, factor: float) -> float:
+    return float(np.sum(np.logaddexp.reduce(fit_of(segments, at, factor).log_evidence, axis=1)))
 
 
 def _exponents(raw: Array, trials: _Trials) -> Array:
@@ -243,7 +246,7 @@ def _prior_nothing(segments: Segments, fitted: Fit, shown: NDArray[np.bool_], tr
     logs, _ = _evidence(segments, found, shown)
     best = np.max(logs[:, 1:], axis=1)
     # log odds of the strongest single cause against nothing; its class makes it stronger
-    first = np.argsort(logs[:, 0] - best)[: max(round(unchanged.shape[0] * 3.0 * (1.0 - KEPT)), 1)]
+    first = np.argsort(logs[:, 0] - best)[: max(round(unchanged.shape[0] * 2.0 * (1.0 - KEPT)), 1)]
     odds = []
     for number in first:
         one = Fit(*(each[number] for each in (found.log_evidence, found.distance, found.place, found.width)))
