@@ -61,7 +61,7 @@ if TYPE_CHECKING:
     from margin.chain.registry import ElementError
     from margin.design.sizing.part_table import SizingError
     from margin.diagnosis.catalogue import CauseError
-    from margin.diagnosis.observation import ObservationError
+    from margin.diagnosis.plan import ObservationError
     from margin.drafted_case import FileExists
     from margin.estimates.compare import NotComparable
     from margin.estimates.rare.limit import RareEventError

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from margin.diagnosis.likelihood import Fit, Segments, nearest_of, project
+from margin.diagnosis.likelihood import Fit, nearest_of, project
+from margin.diagnosis.segments import Segments
 
 Array = NDArray[np.float64]
 

@@ -14,7 +14,7 @@ from distributions.errors import InvalidArgument
 from margin.case.types import CalibrationSpec, Case
 from margin.chain.arrays import as_array
 from margin.diagnosis.figures import Figure, Lack, Shape, errors_of, figures_of, lacking
-from margin.diagnosis.observation import Hold, Plan, Step
+from margin.diagnosis.plan import Hold, Plan, Step
 from margin.diagnosis.prototype import Prototype
 from margin.diagnosis.situation import as_designed
 from margin.diagnosis.taken import INSTRUMENTS, take

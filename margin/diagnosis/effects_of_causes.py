@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from distributions import Rectangular
 from margin.case.types import Case, Spread
 from margin.chain.elements import Contact
-from margin.diagnosis.observation import Plan
+from margin.diagnosis.plan import Plan
 from margin.diagnosis.situation import Situation, has, nominal, with_nominal, with_spread
 from margin.propagation.assemble import nominal_of
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import Case, Role
-from margin.diagnosis.observation import Plan, Step
+from margin.diagnosis.plan import Plan, Step
 from margin.diagnosis.situation import Situation, exact, has, nominal, with_nominal
 from margin.diagnosis.taken import Occasion, features_drawn
 

@@ -13,20 +13,11 @@ from scipy.special import expit, logit
 from margin.case.types import Case
 from margin.diagnosis.alike import classes_of_causes
 from margin.diagnosis.catalogue import Cause
-from margin.diagnosis.likelihood import (
-    SEED,
-    Fit,
-    Paths,
-    Projected,
-    Segments,
-    fit_of,
-    inflated,
-    paths_of,
-    project,
-    shift,
-    tail,
-)
-from margin.diagnosis.observation import Plan
+from margin.diagnosis.drawn_groups import shift
+from margin.diagnosis.likelihood import Fit, Projected, fit_of, project, tail
+from margin.diagnosis.paths import SEED, Paths, paths_of
+from margin.diagnosis.plan import Plan
+from margin.diagnosis.segments import Segments, inflated
 from margin.diagnosis.situation import as_designed
 
 Array = NDArray[np.float64]

@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.diagnosis.alike import ALIKE, classes_of_causes
+from margin.diagnosis.features import features_of
 from margin.diagnosis.likelihood import Fit, fit, size_quantiles, tail
-from margin.diagnosis.observation import Observation, ObservationError
+from margin.diagnosis.observation import Observation
 from margin.diagnosis.pairs import Pair, pairs_of
+from margin.diagnosis.plan import ObservationError
 from margin.diagnosis.predictions import Predicted, posterior, visible
 
 Array = NDArray[np.float64]
@@ -153,7 +155,7 @@ def _ranked(predicted: Predicted, found: Fit, y: Array, place: int, probability:
     precision = segments.root[best].T @ segments.root[best]
     residual = precision @ (y - mean) / np.sqrt(np.diag(precision))
     contradictions = tuple(
-        Contradiction(predicted.plan.features[i].name, float(residual[i]))
+        Contradiction(features_of(predicted.plan)[i].name, float(residual[i]))
         for i in np.argsort(-np.abs(residual))
         if abs(residual[i]) >= CONTRADICTS
     )

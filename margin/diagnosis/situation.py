@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from distributions import Stream
 from margin.case.types import Case, ElementSpec, Spread
-from margin.diagnosis.observation import Plan
+from margin.diagnosis.plan import Plan
 from margin.propagation.dependence import dependent_groups
 from margin.propagation.draws import StreamSource
 from margin.propagation.factors import factors_of

@@ -17,7 +17,8 @@ from margin.chain import Chain
 from margin.chain.arrays import as_array
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
-from margin.diagnosis.observation import ObservationError, Plan, Step, condense
+from margin.diagnosis.features import condense
+from margin.diagnosis.plan import ObservationError, Plan, Step
 from margin.diagnosis.situation import Situation, source_of
 from margin.propagation.assemble import drawn_chain, drawn_element, firmware_setting, nominal_of
 from margin.propagation.calibrated import Bench, Calibrated, calibrate, classes_of

@@ -23,10 +23,12 @@ import margin
 from margin.case import Case
 from margin.chain.sensors.hysteresis import play
 from margin.diagnosis.catalogue import Cause
+from margin.diagnosis.features import features_of
 from margin.diagnosis.figures import Shape, figures_of
 from margin.diagnosis.likelihood import fit
 from margin.diagnosis.next_test import inquiry_of
-from margin.diagnosis.observation import Hold, Observation, Plan, Step
+from margin.diagnosis.observation import Observation
+from margin.diagnosis.plan import Hold, Plan, Step
 from margin.diagnosis.predictions import Predicted, predict, visible
 from margin.diagnosis.ranking import NOTHING, UNKNOWN, diagnose
 from margin.diagnosis.situation import Situation, as_designed
@@ -338,7 +340,7 @@ def main() -> None:
         own = bed(name)
         known = own.predicted
         print(
-            f"\n## {name}\n\n{len(own.plan.features)} features, prior of nothing unusual "
+            f"\n## {name}\n\n{len(features_of(own.plan))} features, prior of nothing unusual "
             f"{known.prior_nothing:.2f}, covariances times {known.factors.min():.2f} to {known.factors.max():.2f}\n",
             flush=True,
         )

@@ -7,7 +7,8 @@ from pad_study import NONE, ONE_POINT, pad_case
 
 from margin.case import Case
 from margin.diagnosis.catalogue import Cause, causes_of
-from margin.diagnosis.observation import Observation, Plan, load_cycle
+from margin.diagnosis.observation import Observation
+from margin.diagnosis.plan import Plan, load_cycle
 from margin.diagnosis.situation import Situation, as_designed
 from margin.diagnosis.taken import take
 

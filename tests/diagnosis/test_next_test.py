@@ -7,9 +7,10 @@ import pytest
 
 import margin
 from margin.case import Case
+from margin.diagnosis.features import features_of
 from margin.diagnosis.further_tests import FurtherTest, further_tests, shunt_resistance
 from margin.diagnosis.next_test import Inquiry, inquiry_of
-from margin.diagnosis.observation import load_cycle
+from margin.diagnosis.plan import load_cycle
 from margin.diagnosis.predictions import predict
 from margin.diagnosis.ranking import diagnose
 from margin.diagnosis.situation import as_designed
@@ -128,7 +129,7 @@ def test_a_further_test_has_placements_of_its_own(case: Case) -> None:
     test = named(case, "the same cycle again")
     base = as_designed(case)
     first, second = features_drawn(base, CYCLE, 300, 5), test.outcome(base, CYCLE, 300, 5)
-    names = [feature.name for feature in CYCLE.features]
+    names = [feature.name for feature in features_of(CYCLE)]
     level, scatter = names.index("error"), names.index("scatter from run to run")
     assert np.corrcoef(first[:, level], second[:, level])[0, 1] > 0.7
     assert abs(np.corrcoef(first[:, scatter], second[:, scatter])[0, 1]) < 0.25

@@ -6,23 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from margin.diagnosis.observation import (
-    SOFTENING,
-    Hold,
-    Observation,
-    ObservationError,
-    Plan,
-    condense,
-    load_cycle,
-    observation_of,
-)
+from margin.diagnosis.features import SOFTENING, condense, features_of
+from margin.diagnosis.observation import Observation, observation_of
+from margin.diagnosis.plan import Hold, ObservationError, Plan, load_cycle
 
 
 def test_a_gain_is_the_same_error_at_every_load() -> None:
     """A reading 20 % low differs by ln 0.8 where the load is far above the softening, and by nothing without load."""
     plan = load_cycle([30.0, 600.0, 60000.0], runs=2)
     reported = np.broadcast_to(0.8 * plan.of("load"), (2, len(plan.steps)))
-    found = dict(zip([f.name for f in plan.features], condense(plan, reported), strict=True))
+    found = dict(zip([f.name for f in features_of(plan)], condense(plan, reported), strict=True))
     soft = SOFTENING * 60000.0
     each = np.log((0.8 * np.array([30.0, 600.0, 60000.0]) + soft) / (np.array([30.0, 600.0, 60000.0]) + soft))
     # the level over n loads has equal weights of unit length
@@ -38,16 +31,16 @@ def test_contrasts_determine_the_mean_errors() -> None:
     rng = np.random.default_rng(1)
     reported = plan.of("load") * (1.0 + 0.01 * rng.normal(size=(3, len(plan.steps))))
     features = condense(plan, reported)
-    contrasts = [k for k, f in enumerate(plan.features) if f.kind == "contrast"]
+    contrasts = [k for k, f in enumerate(features_of(plan)) if f.kind == "contrast"]
     assert len(contrasts) == len(plan.steps)
     weights = np.zeros((len(contrasts), len(plan.steps)))
     for row, k in enumerate(contrasts):
-        weights[row, list(plan.features[k].steps)] = plan.features[k].weights
+        weights[row, list(features_of(plan)[k].steps)] = features_of(plan)[k].weights
     soft = SOFTENING * 60.0
     each = np.log((reported + soft) / (plan.of("load") + soft)).mean(axis=0)
     each[plan.of("load") == 0.0] = reported.mean(axis=0)[plan.of("load") == 0.0] / 60.0
     assert np.linalg.solve(weights, features[contrasts]) == pytest.approx(each)
-    level = [f.name for f in plan.features].index("loop")
+    level = [f.name for f in features_of(plan)].index("loop")
     down, up = each[[6, 5]], each[[1, 2]]
     assert abs(features[level]) == pytest.approx(abs((down - up).sum()) / np.sqrt(2.0))
 
@@ -57,7 +50,7 @@ def test_scatters_are_standard_deviations_at_their_level() -> None:
     steps = load_cycle([10.0, 20.0, 40.0], runs=1).steps
     plan = Plan(steps, 6, mounting=(0, 0, 0, 1, 1, 1))
     load = plan.of("load")
-    names = [f.name for f in plan.features]
+    names = [f.name for f in features_of(plan)]
 
     def scatter(gain: np.ndarray, name: str) -> float:
         return float(np.exp(condense(plan, gain * load)[names.index(name)]))

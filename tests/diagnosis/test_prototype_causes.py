@@ -18,11 +18,13 @@ from margin.diagnosis.catalogue import (
     register_cause,
     unregister_cause,
 )  # fmt: skip
+from margin.diagnosis.drawn_groups import Drawn, Path
 from margin.diagnosis.effects_of_causes import relative, top_output
-from margin.diagnosis.likelihood import Drawn, Path, fit, segments_of
-from margin.diagnosis.observation import ObservationError, load_cycle
+from margin.diagnosis.likelihood import fit
+from margin.diagnosis.plan import ObservationError, load_cycle
 from margin.diagnosis.predictions import Predicted, predict, visible
 from margin.diagnosis.ranking import NOTHING, UNKNOWN, Diagnosis, diagnose
+from margin.diagnosis.segments import segments_of
 from margin.diagnosis.situation import as_designed
 from margin.diagnosis.taken import take
 from tests.diagnosis.small_prototype import CYCLE, cause_named, drawn, prototypes, small_case

@@ -8,8 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from margin.diagnosis.likelihood import Drawn, Path, fit, fit_of, groups_of, inflated, project, segments_of
+from margin.diagnosis.drawn_groups import Drawn, Path, groups_of
+from margin.diagnosis.likelihood import fit, fit_of, project
 from margin.diagnosis.scores import scores_of
+from margin.diagnosis.segments import inflated, segments_of
 
 
 def test_scores_of_a_skewed_feature_are_normal() -> None:
