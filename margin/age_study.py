@@ -19,7 +19,8 @@ from margin.estimates.yield_result import Verdict
 from margin.messages.ageing import command_of
 from margin.report import age_figures, age_page
 from margin.report.shown import Shown, drawn
-from margin.service.over_age import POINTS, AgeResult, RecalibrationInterval, horizon_years, over_age
+from margin.service.over_age import POINTS, AgeResult, horizon_years, over_age
+from margin.service.recalibration import RecalibrationInterval
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -39,9 +39,12 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
     The value is the jackknife over the inner size, 2 q(n) - q(n/2): the bias of a quantile of noisy yields is
     proportional to 1/n, and cancels (Gordy and Juneja, 'Nested simulation in portfolio risk measurement',
     Management Science 56, 2010, 4). Its interval is that of order statistics (David and Nagaraja, 'Order Statistics',
-    2003, 7.1), widened by what the extrapolation scatters (see `_Quantile`). The lower end errs half as often as the
-    upper one, 1.25 % at 95 %: 'conforms' is not to be said in error. It reaches further where noise rules:
+    2003, 7.1), widened by what the extrapolation scatters (see `_Quantile`), and never narrower than that: where draws
+    tie, all units of a draw alike, the scatter of the extrapolation tells nothing. The lower end errs half as often as
+    the upper one, 1.25 % at 95 %: 'conforms' is not to be said in error. It reaches further where noise rules:
 
+    - up to the upper order statistic as counted: noise makes it too low, so no extrapolation may lower it; down to 0
+      where the lower one is 0;
     - up to the end of a second extrapolation, linear in 1/n of the squared distance from the mean, which is exact for
       normal yields however large the noise; the first stays too low there;
     - down to the end without extrapolation where units fail so rarely that the yield of a draw takes but few values;
@@ -71,7 +74,11 @@ def bound_over_draws(cells: Array, units: float, confidence: float) -> Estimate:
         reach = (END - below if side == "down" else above - END) / deviation
         return float(reach * np.std(2.0 * a - 0.5 * (b + c)) / np.sqrt(draws))
 
-    low, high = value - width("down"), value + width("up")
+    least, most = _order_statistics(yields[0], sure)[0], _order_statistics(yields[0], confidence)[1]
+    low = min(value - width("down"), value - (whole.value - least))
+    high = max(value + width("up"), value + (most - whole.value), most)
+    if least == 0.0:
+        low = 0.0
     mean = float(cells.mean())
     high = max(high, _end_of_squares(cells, (whole, first, second), mean, confidence))
     few = (1.0 - value) * units * half < FEW_FAILURES
@@ -118,12 +125,24 @@ def _noise_rules(cells: Array, point: float) -> bool:
     return bool(noise > MOST_NOISE * max(spread * abs(spread) - noise, 0.0))
 
 
-def _ranks(draws: int, confidence: float) -> tuple[float, float]:
-    """Probabilities of the two order statistics that hold the 5 % point."""
+def _whole_ranks(draws: int, confidence: float) -> tuple[int, int]:
+    """Ranks of the two order statistics that hold the 5 % point, from 1; 0 or draws + 1 where there is none."""
     tail = 0.5 * (1.0 - confidence)
     reached = bdtr(np.arange(draws), draws, END)
-    ranks = np.count_nonzero(reached <= tail), np.count_nonzero(reached < 1.0 - tail) + 1
-    low, high = ((rank - 1.0 / 3.0) / (draws + 1.0 / 3.0) for rank in ranks)
+    return int(np.count_nonzero(reached <= tail)), int(np.count_nonzero(reached < 1.0 - tail)) + 1
+
+
+def _order_statistics(yields: Array, confidence: float) -> tuple[float, float]:
+    """The two order statistics that hold the 5 % point of counted yields, whatever their distribution; 0 and 1 where
+    there are none."""
+    low, high = _whole_ranks(yields.size, confidence)
+    ordered = np.concatenate([[0.0], np.sort(yields), [1.0]])
+    return float(ordered[low]), float(ordered[high])
+
+
+def _ranks(draws: int, confidence: float) -> tuple[float, float]:
+    """Probabilities of the two order statistics that hold the 5 % point."""
+    low, high = ((rank - 1.0 / 3.0) / (draws + 1.0 / 3.0) for rank in _whole_ranks(draws, confidence))
     return float(np.clip(low, 0.0, 0.999 * END)), float(np.clip(high, 1.001 * END, 1.0))
 
 

@@ -108,11 +108,14 @@ def recalibration(found: AgeResult) -> str:
     """How long a calibration lasts, with what the interval of the bound makes of it."""
     interval = found.interval
     if interval.shown == 0.0:
-        if interval.estimated == 0.0:
+        new = found.ages[0].verdict
+        if new == "does not conform":
             return "Recalibration interval: none; the yield is below the requirement from the start."
+        why = "new units are undecided" if new == "undecided" else "new units alone are shown to conform"
+        estimate = "none" if interval.estimated == 0.0 else time_text(interval.estimated)
         return (
-            "Recalibration interval: none is shown, since the lower bound of new units does not reach the requirement; "
-            f"by the estimate alone {time_text(interval.estimated)}. Draw more units."
+            f"Recalibration interval: undecided, from none to {time_text(interval.latest)}, since {why} "
+            f"(by the estimate alone {estimate}). Draw more units."
         )
     if interval.shown is None:
         return f"Recalibration interval: none is needed up to {time_text(found.horizon)}."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +27,7 @@ from margin.service.ageing import ageing_quantities, at_age
 from margin.service.field import Action, actions_of
 from margin.service.first_passage import PassageFits, Passages, fit_passages
 from margin.service.followed import RATIO, Course, follow
+from margin.service.recalibration import RecalibrationInterval, between, recalibration_interval
 from margin.version import version
 
 Array = NDArray[np.float64]
@@ -36,8 +37,6 @@ YEAR = 8766.0
 
 YEARS, POINTS, UNITS, LEAST_UNITS = 5.0, 9, 20_000, 100
 MOST_YEARS, MOST_POINTS = 100.0, 40
-FINER = 8
-"""Further ages between those where the yield falls below that required."""
 QUANTILES = np.array([0.025, 0.5, 0.975])
 
 
@@ -64,20 +63,6 @@ class Compared:
     name: str
     yields: tuple[Yield, ...]
     gains: tuple[Estimate, ...]
-
-
-@dataclass(frozen=True)
-class RecalibrationInterval:
-    """Age up to which the yield stays at or above that required, h; None: to the last age and beyond.
-
-    shown      the last age up to which the lower end of the bound shows it, of those asked for and those looked at
-               between them
-    estimated  where the bound itself falls below, interpolated; latest: where its upper end does
-    """
-
-    shown: float | None
-    estimated: float | None
-    latest: float | None
 
 
 @dataclass(frozen=True)
@@ -210,7 +195,7 @@ def over_age(
         ages=found,
         passages=passages,
         fits=fit_passages(passages),
-        interval=_interval(bounds, need.target),
+        interval=recalibration_interval(bounds, need.target),
         ageing=ageing,
         causes=tuple(compared[: len(ageing)]),
         every=every,
@@ -229,56 +214,6 @@ def horizon_years(case: Case, years: float | None) -> float:
         return years
     stated = None if case.service is None else case.service.years
     return YEARS if stated is None else stated
-
-
-def between(bounds: Mapping[float, Estimate], target: float) -> tuple[float, ...]:
-    """Ages, h, between those at which the bound of the yield falls below a target: FINER in equal ratios, none without.
-
-    bounds  by age, ascending from 0
-
-    >>> falling = {0.0: Estimate(0.99, 0.99, 0.99), 64.0: Estimate(0.9, 0.9, 0.9), 128.0: Estimate(0.8, 0.8, 0.8)}
-    >>> between(falling, 0.95)[0]
-    1.0
-    """
-    ages = list(bounds)
-    first = next((k for k, age in enumerate(ages) if bounds[age].low < target), None)
-    if first is None or first == 0:
-        return ()
-    last = next((k for k, age in enumerate(ages) if bounds[age].high < target), len(ages) - 1)
-    low, high = ages[first - 1], ages[last]
-    start = low if low > 0.0 else min(1.0, 0.5 * high)
-    found = np.geomspace(start, high, FINER + 2)[0 if low == 0.0 else 1 : -1]
-    return tuple(float(age) for age in found if float(age) not in bounds)
-
-
-def _interval(bounds: Mapping[float, Estimate], target: float) -> RecalibrationInterval:
-    ages = sorted(bounds)
-    low = [bounds[age].low for age in ages]
-    below = next((k for k, value in enumerate(low) if value < target), None)
-    shown = None if below is None else ages[max(below - 1, 0)]
-    estimated, latest = (
-        crossing(ages, [getattr(bounds[age], end) for age in ages], target) for end in ("value", "high")
-    )
-    return RecalibrationInterval(shown, estimated, latest)
-
-
-def crossing(ages: Sequence[float], values: Sequence[float], target: float) -> float | None:
-    """Age at which values first fall below a target; 0 where the first does, None where none does.
-
-    Between ages values are taken as linear in the logarithm of 1 h + age. Values that are linear in age, or in a root
-    of it, cross later than that.
-
-    >>> round(crossing([0.0, 99.0, 9999.0], [1.0, 0.75, 0.25], 0.5))
-    999
-    """
-    if values[0] < target:
-        return 0.0
-    for k in range(1, len(ages)):
-        if values[k] < target:
-            share = (values[k - 1] - target) / (values[k - 1] - values[k])
-            start, end = math.log1p(ages[k - 1]), math.log1p(ages[k])
-            return math.expm1(start + share * (end - start))
-    return None
 
 
 def _compared(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -16,12 +18,15 @@ import margin
 from distributions.errors import InvalidArgument
 from margin.backends.run import run
 from margin.case.types import Case
+from margin.estimates.yield_result import Estimate, Verdict
 from margin.estimates.yields import yield_of
+from margin.messages.ageing import recalibration
 from margin.propagation.plan import plan_of
 from margin.service.ageing import at_age
 from margin.service.field import last_before
 from margin.service.first_passage import Passages, first_failures, fit_passages
-from margin.service.over_age import AgeResult, crossing, over_age
+from margin.service.over_age import AgeResult, over_age
+from margin.service.recalibration import RecalibrationInterval, crossing, falling
 
 SENSOR = {"kind": "thin film", "sensitivity": "4 uS", "reference_load": "20 N"}
 MEAN, SD, LIMIT = 0.004, 0.002, 0.02
@@ -286,3 +291,47 @@ def test_few_outer_draws_leave_sections_empty_and_no_trouble() -> None:
     study = margin.age(case, ages=["1000 h"], units=400, workers=1)
     assert study.yields["yield"].between(0.0, 1.0).all()
     assert "Answer:" in str(study)
+
+
+@given(st.lists(st.floats(0.0, 1.0), min_size=2, max_size=8))
+@settings(max_examples=60, deadline=None)
+def test_bounds_that_scatter_are_smoothed_to_the_nearest_that_fall(values: list[float]) -> None:
+    """With intervals that leave room the smoothed bounds never rise, and are the minimum over starts of the maximum
+    over ends of means (the min-max formula of isotonic regression, from memory)."""
+    smooth = falling([Estimate(value, 0.0, 1.0) for value in values])
+    assert all(after <= before + 1e-12 for before, after in pairwise(smooth))
+    for k, value in enumerate(smooth):
+        means = [[np.mean(values[i : j + 1]) for j in range(k, len(values))] for i in range(k + 1)]
+        assert value == pytest.approx(min(max(row) for row in means), abs=1e-9)
+
+
+def test_a_yield_that_does_rise_is_not_smoothed() -> None:
+    """Where the intervals show a rise, the bounds stay as they are."""
+    rising = [Estimate(0.5, 0.4, 0.6), Estimate(0.9, 0.8, 0.95), Estimate(0.7, 0.6, 0.8)]
+    assert falling(rising) == [0.5, 0.9, 0.7]
+
+
+@pytest.mark.parametrize(
+    ("verdict", "times", "said"),
+    [
+        ("does not conform", (0.0, 0.0, 0.0), "none; the yield is below the requirement from the start"),
+        (
+            "undecided",
+            (0.0, 0.0, 88.0),
+            "undecided, from none to 88\N{NO-BREAK SPACE}h, since new units are undecided",
+        ),
+        ("undecided", (0.0, 4.0, None), "from none to beyond the last age, since new units are undecided"),
+        ("conforms", (0.0, 4.0, 88.0), "since new units alone are shown to conform"),
+    ],
+)
+def test_interval_from_the_start_agrees_with_the_verdict_of_new_units(
+    verdict: Verdict, times: tuple[float, float, float | None], said: str
+) -> None:
+    """'Below the requirement from the start' is said of new units that do not conform, and of no others."""
+    study = drifted()
+    new = dataclasses.replace(study.ages[0], verdict=verdict)
+    sentence = recalibration(
+        dataclasses.replace(study, ages=(new, *study.ages[1:]), interval=RecalibrationInterval(*times))
+    )
+    assert said in sentence
+    assert ("from the start" in sentence) == (verdict == "does not conform")
