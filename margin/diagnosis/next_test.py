@@ -32,6 +32,9 @@ LEAST_VARIANCE = 0.03
 FREEDOM = 6.0
 """Degrees of freedom of the multivariate t distribution of an outcome: spreads are estimated from few draws."""
 
+OUTLIERS = 0.02
+"""Share of the outcomes of a test that are not as predicted, whatever the cause (common practice, no source)."""
+
 QUANTILES = (0.1, 0.3, 0.5, 0.7, 0.9)
 """Quantiles of the size by which a cause is stood for."""
 
@@ -115,12 +118,7 @@ class Inquiry:
         draws, scores = self._outcomes(test)
         seen = scores.of(outcome)
         outcomes = self._distributions(draws)
-        logs = np.array(
-            [
-                np.log(max(c.weight, 1e-300)) + outcome.log_density(seen[None])[0]
-                for c, outcome in zip(self.candidates, outcomes, strict=True)
-            ]
-        )
+        logs = self._weighted(outcomes, seen[None])[:, 0]
         weights = np.exp(logs - logsumexp(logs))
         candidates = tuple(
             replace(c, weight=float(w), known=np.concatenate([c.known, drawn], axis=1))
@@ -151,6 +149,17 @@ class Inquiry:
             found.append(_Outcome(mean, covariance + 0.25 * np.outer(reach, reach)))
         return found
 
+    def _weighted(self, outcomes: Sequence[_Outcome], seen: Array) -> Array:
+        """Logarithm of weight times density of outcomes (outcome, feature), (candidate, outcome).
+
+        The share OUTLIERS of the outcomes is as any candidate would have it: no single test rules a cause out.
+        """
+        densities = np.array([outcome.log_density(seen) for outcome in outcomes])
+        weights = np.log(np.maximum([c.weight for c in self.candidates], 1e-300))[:, None]
+        any_of_them = logsumexp(densities + weights, axis=0)
+        own = np.logaddexp(np.log1p(-OUTLIERS) + densities, np.log(OUTLIERS) + any_of_them)
+        return np.asarray(own + weights)
+
     def _proposed(self, test: FurtherTest, samples: int) -> ProposedTest:
         """Mutual information between cause and outcome, by samples of the outcome from every candidate."""
         draws, _ = self._outcomes(test)
@@ -159,16 +168,12 @@ class Inquiry:
         normal = rng.normal(size=(samples, draws[0].shape[1]))
         # heavier tails than normal, as the densities have
         normal *= np.sqrt((FREEDOM - 2.0) / rng.chisquare(FREEDOM, size=(samples, 1)))
-        weights = np.array([c.weight for c in self.candidates])
         names = np.array([c.name for c in self.candidates])
         shares = self.probabilities
         bits, decided = 0.0, dict.fromkeys(shares, 0.0)
         for candidate, outcome in zip(self.candidates, outcomes, strict=True):
             seen = outcome.mean + normal @ outcome.root.T
-            logs = (
-                np.array([o.log_density(seen) for o in outcomes])
-                + np.log(np.maximum(weights, 1e-300))[:, None]
-            )
+            logs = self._weighted(outcomes, seen)
             every = logsumexp(logs, axis=0)
             own = logsumexp(logs[names == candidate.name], axis=0)
             gained = float(np.mean(own - every) - np.log(shares[candidate.name])) / np.log(2.0)

@@ -52,9 +52,11 @@ EXPECTED: dict[Role, dict[str, str]] = {
         "temperature": (
             "temperature_coefficient temperature_curvature offset_temperature_coefficient "
             "zero_temperature_coefficient span_temperature_coefficient lead_tempco "
-            "thermal_resistance gradient_resistance gauge_tempco line_tempco"
+            "thermal_resistance gradient_resistance gauge_tempco line_tempco switch_tempco "
+            "switch_leakage_doubling"
         ),
         "mechanics": "connector_resistance",
+        "circuit tolerances": "switch_resistance switch_leakage",
         "use": "neighbour_conductance",
         "humidity": "humidity_coefficient",
         "creep": "creep creep_reference_time",
