@@ -12,6 +12,7 @@ from margin.case.types import Case, Role
 from margin.diagnosis.plan import Plan, Step
 from margin.diagnosis.situation import Situation, exact, has, nominal, with_nominal
 from margin.diagnosis.taken import Occasion, features_drawn
+from margin.propagation.draws import StreamSource
 
 Array = NDArray[np.float64]
 
@@ -38,11 +39,13 @@ class FurtherTest:
     again: bool = False
     remounted: bool = False
 
-    def outcome(self, situation: Situation, plan: Plan, units: int, seed: int) -> Array:
+    def outcome(
+        self, situation: Situation, plan: Plan, units: int, seed: int, drawn: StreamSource | None = None
+    ) -> Array:
         """Features of drawn outcomes, (unit, feature); the same seed gives the units of the observation."""
         mounting = plan.mountings if self.remounted else int(plan.mounted[-1])
         occasion = Occasion(self.name, mounting, self.swapped, seed + OTHER_UNIT, self.again)
-        return features_drawn(self._arranged(situation), self.cycle(plan), units, seed, occasion)
+        return features_drawn(self._arranged(situation), self.cycle(plan), units, seed, occasion, drawn)
 
     def _arranged(self, situation: Situation) -> Situation:
         """The prototype with these parts in place of its own."""

@@ -16,7 +16,7 @@ from margin.diagnosis.paths import SEED
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.ranking import NOTHING, Diagnosis
 from margin.diagnosis.scores import Scores, scores_of
-from margin.diagnosis.situation import Situation, as_designed
+from margin.diagnosis.situation import Situation, as_designed, source_of
 
 Array = NDArray[np.float64]
 
@@ -134,7 +134,8 @@ class Inquiry:
     def _outcomes(self, test: FurtherTest) -> tuple[list[Array], Scores]:
         """Scores of drawn outcomes of a test by candidate, (unit, feature), and their scale."""
         units = self.candidates[0].known.shape[0]
-        features = [test.outcome(c.situation, self.plan, units, self.seed) for c in self.candidates]
+        same = source_of(self.case, units, self.seed)
+        features = [test.outcome(c.situation, self.plan, units, self.seed, same) for c in self.candidates]
         scores = scores_of(np.concatenate(features))
         return [scores.of(each) for each in features], scores
 

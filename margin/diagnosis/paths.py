@@ -15,9 +15,9 @@ from margin.diagnosis.drawn_groups import LEAST_VARIANCE, Drawn, Path, drawn_of,
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.scores import Scores, scores_of
 from margin.diagnosis.segments import Segments, segments_of
-from margin.diagnosis.situation import Situation, as_designed
+from margin.diagnosis.situation import Situation, as_designed, source_of
 from margin.diagnosis.taken import features_drawn
-from margin.propagation.threads import default_workers, in_threads
+from margin.propagation.memory import keep_freed_memory
 
 Array = NDArray[np.float64]
 
@@ -26,6 +26,9 @@ LEAST_SHIFT = 1.5
 
 SMALLEST_OF_RANGE = 1e-3
 """The search for the least size that shows begins at this share of the low end of the range."""
+
+FEW = 200
+"""Units drawn to find the least size that shows."""
 
 SEED = 20_240
 
@@ -69,6 +72,7 @@ def paths_of(
     Unit-to-unit and lot-to-lot spread, mounting, placements, station and knowledge of the spreads are drawn by the
     engine and so integrated out.
     """
+    keep_freed_memory()
     found = causes_of(case) if causes is None else tuple(causes)
     base = as_designed(case)
     features = features_drawn(base, plan, 3 * units, seed)
@@ -76,17 +80,18 @@ def paths_of(
     before = scores.of(features)
     unchanged = drawn_of(0.0, before, np.zeros(len(before), dtype=np.intp))
 
+    # the same units for all causes and sizes: what is drawn of them is kept
+    same = {count: source_of(case, count, seed) for count in {units, min(units, FEW)}}
+
     def at(cause: Cause, size: float, count: int) -> Array:
-        return scores.of(features_drawn(cause.apply(base, size), plan, count, seed))
+        return scores.of(features_drawn(cause.apply(base, size), plan, count, seed, drawn=same[count]))
 
-    wanted = [(cause, sign) for cause in found for sign in ((-1.0, 1.0) if cause.signed else (1.0,))]
-
-    def path(one: tuple[Cause, float]) -> Path:
-        return _along(at, *one, before[:units], unchanged, sizes)
-
-    made = list(in_threads(path, wanted, default_workers()))
     drawn = tuple(
-        tuple(own for (of, _), own in zip(wanted, made, strict=True) if of is cause) for cause in found
+        tuple(
+            _along(at, cause, sign, before[:units], unchanged, sizes)
+            for sign in ((-1.0, 1.0) if cause.signed else (1.0,))
+        )
+        for cause in found
     )
     segments = segments_of(unchanged, drawn, LEAST_VARIANCE)
     return Paths(case, plan, found, scores, unchanged, drawn, segments)
@@ -102,7 +107,7 @@ def _along(
 ) -> Path:
     """Draws of one sign of a cause from the least size that shows to the largest."""
     units = len(before)
-    few = min(units, 200)
+    few = min(units, FEW)
     low, high = math.log(SMALLEST_OF_RANGE * cause.low), math.log(cause.high)
     for _ in range(7):
         middle = 0.5 * (low + high)

@@ -143,20 +143,23 @@ class _Trials:
 def _trials(paths: Paths, shown: NDArray[np.bool_], seed: int) -> _Trials:
     """Unchanged prototypes, and changed ones at sizes between those of the predictions; half of the weight each."""
     base = as_designed(paths.case)
-    scores = [paths.drawn(base, TRIAL_UNCHANGED, seed)]
     cause, weight = [np.full(TRIAL_UNCHANGED, -1)], [np.full(TRIAL_UNCHANGED, 0.5 / TRIAL_UNCHANGED)]
+    wanted: list[tuple[int, float, int]] = []
     for place in np.flatnonzero(shown):
         for path in paths.sizes[place]:
             low, high = (math.log(abs(end.size)) for end in (path.drawn[0], path.drawn[-1]))
             for k in range(TRIAL_SIZES):
-                size = math.copysign(
-                    math.exp(low + (k + 0.5) / TRIAL_SIZES * (high - low)), path.drawn[0].size
-                )
-                situation = paths.causes[place].apply(base, size)
-                scores.append(paths.drawn(situation, TRIAL_UNITS, seed + 31 * (k + 1)))
+                size = math.exp(low + (k + 0.5) / TRIAL_SIZES * (high - low))
+                wanted.append((int(place), math.copysign(size, path.drawn[0].size), seed + 31 * (k + 1)))
                 cause.append(np.full(TRIAL_UNITS, place))
                 each = 0.5 / (shown.sum() * len(paths.sizes[place]) * TRIAL_SIZES * TRIAL_UNITS)
                 weight.append(np.full(TRIAL_UNITS, each))
+
+    def drawn(one: tuple[int, float, int]) -> Array:
+        place, size, own_seed = one
+        return paths.drawn(paths.causes[place].apply(base, size), TRIAL_UNITS, own_seed)
+
+    scores = [paths.drawn(base, TRIAL_UNCHANGED, seed), *map(drawn, wanted)]
     return _Trials(np.concatenate(scores), np.concatenate(cause), np.concatenate(weight))
 
 
@@ -237,7 +240,7 @@ def _prior_nothing(segments: Segments, fitted: Fit, shown: NDArray[np.bool_], tr
     logs, _ = _evidence(segments, found, shown)
     best = np.max(logs[:, 1:], axis=1)
     # log odds of the strongest single cause against nothing; its class makes it stronger
-    first = np.argsort(logs[:, 0] - best)[: max(round(unchanged.shape[0] * 2.0 * (1.0 - KEPT)), 1)]
+    first = np.argsort(logs[:, 0] - best)[: max(round(unchanged.shape[0] * 1.6 * (1.0 - KEPT)), 1)]
     odds = []
     for number in first:
         one = Fit(*(each[number] for each in (found.log_evidence, found.distance, found.place, found.width)))

@@ -118,16 +118,25 @@ def option_of(case: Case, plan: Plan) -> CalibrationSpec:
 
 
 @np.errstate(all="ignore")  # what is not a number is found in the loads and refused there
-def take(situation: Situation, plan: Plan, units: int, seed: int, occasion: Occasion = FIRST) -> Taken:
+def take(
+    situation: Situation,
+    plan: Plan,
+    units: int,
+    seed: int,
+    occasion: Occasion = FIRST,
+    drawn: StreamSource | None = None,
+) -> Taken:
     """Readings of drawn prototypes; the same seed gives the same units, the same occasion their same placements.
+
+    drawn  the units of that seed, `source_of`, where they serve for several situations: what was drawn is kept
 
     Raises ObservationError for loads that are not numbers.
     """
     stream = Stream(seed)
-    source: Any = source_of(situation.firmware, units, seed)
+    source: Any = source_of(situation.designed, units, seed) if drawn is None else drawn
     if occasion.swapped:
         source = _SwappedSource(
-            source, source_of(situation.firmware, units, occasion.other_seed), occasion.swapped
+            source, source_of(situation.designed, units, occasion.other_seed), occasion.swapped
         )
     way = _Way(situation, plan, units, source, occasion)
     found = np.empty((units, plan.runs, len(plan.steps)))
@@ -164,10 +173,15 @@ def take(situation: Situation, plan: Plan, units: int, seed: int, occasion: Occa
 
 
 def features_drawn(
-    situation: Situation, plan: Plan, units: int, seed: int, occasion: Occasion = FIRST
+    situation: Situation,
+    plan: Plan,
+    units: int,
+    seed: int,
+    occasion: Occasion = FIRST,
+    drawn: StreamSource | None = None,
 ) -> Array:
-    """Features of drawn prototypes, (unit, feature)."""
-    found = take(situation, plan, units, seed, occasion)
+    """Features of drawn prototypes, (unit, feature); arguments as of `take`."""
+    found = take(situation, plan, units, seed, occasion, drawn)
     return condense(plan, found.runs, found.held)
 
 
