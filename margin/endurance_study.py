@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from distributions.errors import InvalidArgument
 from margin.report import endurance_page
 from margin.report.shown import Shown, drawn
 from margin.service.endurance import Drift, LifeData, read_endurance
 from margin.service.into_model import into_model
 from margin.service.life_fits import LifeFit, Shape, fit_life
-from margin.service.plans import TestPlans, plans_of
+from margin.service.plans import Acceleration, TestPlans, plans_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -192,24 +193,51 @@ def qualify(
     confidence: float = 0.9,
     *,
     shape: float | None = None,
-    durations: Sequence[float] = (1.0,),
+    durations: Sequence[float] | None = None,
     failures: Sequence[int] = (0, 1, 2),
     tested: int | None = None,
     failed: int = 0,
-    duration: float = 1.0,
+    duration: float | None = None,
+    activation_energy: float | None = None,
+    in_service: float | None = None,
+    in_test: float | None = None,
 ) -> Qualification:
     """Tests that show that a share `reliability` of units lives, and what a finished test leaves open.
 
     shape      of the Weibull distribution of lives, needed for a test of another duration than one life
-    durations  of the tests, in lives; failures: that they allow
-    tested, failed, duration  of a finished test: units, failures among them, and its duration in lives
+    durations  of the tests, in lives by their own clock, by default what counts as one life; failures: that they allow
+    tested, failed, duration  of a finished test: units, failures among them, and its duration likewise
+    activation_energy, in_service, in_test  eV and degC: of a test that ages faster at its temperature (Arrhenius)
 
-    InvalidArgument for values out of their range, and for a duration other than 1 without a shape.
+    InvalidArgument for values out of their range, for a test of other than one life without a shape, and where one of
+    activation energy and temperatures is missing.
 
     >>> import margin
     >>> found = margin.qualify(0.9, 0.9, tested=22)
     >>> round(found.shown, 2)
     0.9
     """
-    finished = None if tested is None else (tested, failed, duration)
-    return Qualification(plans_of(reliability, confidence, shape, durations, failures, finished))
+    acceleration = _acceleration(activation_energy, in_service, in_test)
+    one_life = 1.0 if acceleration is None else 1.0 / acceleration.factor
+    finished = None if tested is None else (tested, failed, one_life if duration is None else duration)
+    lasting = (one_life,) if durations is None else durations
+    return Qualification(plans_of(reliability, confidence, shape, lasting, failures, finished, acceleration))
+
+
+def _acceleration(
+    energy: float | None, in_service: float | None, in_test: float | None
+) -> Acceleration | None:
+    given = {
+        "activation energy": energy,
+        "temperature in service": in_service,
+        "temperature in the test": in_test,
+    }
+    missing = [name for name, value in given.items() if value is None]
+    if energy is None or in_service is None or in_test is None:
+        if len(missing) < len(given):
+            raise InvalidArgument(
+                f"no {missing[0]}: an accelerated test needs an activation energy (eV) and the temperatures in service "
+                "and in the test (degC); state all three, or none"
+            )
+        return None
+    return Acceleration(energy, in_service, in_test)

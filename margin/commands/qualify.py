@@ -37,6 +37,9 @@ def share(ctx: click.Context, param: click.Parameter, value: str) -> float:
 @click.option(
     "--failed", type=click.IntRange(min=0), default=0, show_default=True, help="Of them, before its end."
 )
+@click.option("--activation", type=float, help="Energy, eV, by which temperature hastens ageing (Arrhenius).")
+@click.option("--in-service", type=float, help="Temperature of the service, degC, with --activation.")
+@click.option("--in-test", type=float, help="Temperature of the test, degC, with --activation.")
 @asked_options(*OF_FILES)
 @click.pass_context
 def qualify(
@@ -48,6 +51,9 @@ def qualify(
     failures: tuple[int, ...],
     tested: int | None,
     failed: int,
+    activation: float | None,
+    in_service: float | None,
+    in_test: float | None,
     asked: Asked,
 ) -> None:
     """Size and duration of a test that shows a life, or what a finished test leaves open.
@@ -60,11 +66,11 @@ def qualify(
         from margin.endurance_study import qualify as qualified
         from margin.report.endurance_page import QUALIFICATION
 
-        lasting = durations or (1.0,)
         study = shown_and_saved(
             lambda stage: qualified(
-                reliability, confidence, shape=shape, durations=lasting, failures=failures or (0, 1, 2),
-                tested=tested, failed=failed, duration=lasting[0],
+                reliability, confidence, shape=shape, durations=durations or None, failures=failures or (0, 1, 2),
+                tested=tested, failed=failed, duration=durations[0] if durations else None,
+                activation_energy=activation, in_service=in_service, in_test=in_test,
             ),
             QUALIFICATION,
             asked,

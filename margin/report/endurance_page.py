@@ -267,6 +267,12 @@ def qualification_answer(found: TestPlans) -> str:
     living, sure = numbers.percent(found.reliability), numbers.percent(found.confidence)
     target = f"that {living} of units live, at {sure} confidence"
     shape = "" if found.shape is None else f", with a stated Weibull shape of {found.shape:g}"
+    faster = found.acceleration
+    if faster is not None:
+        shape += (
+            f", each hour at {faster.in_test:g} degC counting as {faster.factor:.3g} at {faster.in_service:g} degC "
+            f"({faster.activation_energy:g} eV, stated)"
+        )
     test = found.finished
     if test is None:
         return f"Tests that show {target}{shape}"
@@ -318,6 +324,7 @@ def qualification_document(found: TestPlans, files: Sequence[str] = ()) -> dict[
         "reliability": found.reliability,
         "confidence": found.confidence,
         "shape": found.shape,
+        "acceleration": None if found.acceleration is None else found.acceleration.factor,
         "shown": None if found.finished is None else found.finished.shown,
         "answer": f"{qualification_answer(found)}.",
         "plans": records(found.table),

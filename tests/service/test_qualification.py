@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.stats import gamma, weibull_min
 
+import margin
 from distributions.errors import InvalidArgument
 from margin.service.qualification import (
     life_shown,
@@ -114,3 +116,39 @@ def test_impossible_values_are_refused(call: object, words: str) -> None:
     """One message that names the value and its range."""
     with pytest.raises(InvalidArgument, match=words):
         call()  # type: ignore[operator]
+
+
+def test_an_accelerated_test_counts_its_hours_by_arrhenius() -> None:
+    """0.7 eV from 55 to 125 degC: 78 (NIST/SEMATECH e-Handbook 8.1.5.1, as in `arrhenius_factor`): 1/78 of a life shows
+    what a success run of one life does, 22 units for 90/90; twice as long, with a shape of 2, a quarter of the units.
+    """
+    hot: dict[str, Any] = {"activation_energy": 0.7, "in_service": 55.0, "in_test": 125.0}
+    found = margin.qualify(0.9, 0.9, failures=(0,), **hot)
+    factor = np.exp(0.7 / 8.617333262e-5 * (1.0 / 328.15 - 1.0 / 398.15))
+    assert factor == pytest.approx(78.0, abs=0.5)
+    assert found.plans["duration"].tolist() == pytest.approx([1.0 / factor])
+    assert found.plans["units"].tolist() == [22]
+    longer = margin.qualify(0.9, 0.9, shape=2.0, durations=[2.0 / factor], failures=(0,), **hot)
+    assert longer.plans["units"].tolist() == [int(np.ceil(np.log(0.1) / (4.0 * np.log(0.9))))]
+    assert margin.qualify(0.9, 0.9, tested=22, **hot).shown == pytest.approx(
+        margin.qualify(0.9, 0.9, tested=22).shown
+    )
+    assert "each hour at 125 degC counting as 77.6 at 55 degC (0.7 eV, stated)" in " ".join(
+        str(found).split()
+    )
+
+
+@pytest.mark.parametrize(
+    ("stated", "said"),
+    [
+        ({"activation_energy": 0.7}, "no temperature in service: an accelerated test needs"),
+        ({"in_test": 125.0}, "no activation energy"),
+        ({"activation_energy": -1.0, "in_service": 55.0, "in_test": 85.0}, "cannot be negative"),
+        ({"activation_energy": 0.7, "in_service": -300.0, "in_test": 85.0}, "lies above -273.15"),
+        ({"activation_energy": 0.7, "in_service": 55.0, "in_test": 85.0, "durations": [1.0]}, "counts as"),
+    ],
+)
+def test_what_an_acceleration_lacks_is_named(stated: dict[str, Any], said: str) -> None:
+    """One message with the mend."""
+    with pytest.raises(InvalidArgument, match=said):
+        margin.qualify(0.9, 0.9, **stated)
