@@ -40,7 +40,7 @@ def case() -> Case:
 @pytest.fixture(scope="module")
 def predicted(case: Case) -> Predicted:
     """What the engine predicts for its load cycle."""
-    return predict(case, CYCLE, units=250, sizes=7)
+    return predict(case, CYCLE, units=200, sizes=6)
 
 
 def test_the_catalogue_has_causes_for_every_part(case: Case) -> None:
@@ -175,7 +175,7 @@ def test_probabilities_are_those_with_which_they_are_true(case: Case, predicted:
     seen = np.flatnonzero(visible(predicted))
     given: list[tuple[float, bool]] = []
     score = np.zeros(2)
-    for number in range(160):
+    for number in range(110):
         nothing = rng.random() < predicted.prior_nothing
         place = int(rng.choice(seen))
         path = predicted.sizes[place][int(rng.integers(len(predicted.sizes[place])))]

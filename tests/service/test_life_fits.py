@@ -64,12 +64,12 @@ def test_two_fits_are_compared_by_their_likelihood() -> None:
 
 @pytest.mark.parametrize("name", ["Weibull", "lognormal"])
 def test_intervals_cover(name: str) -> None:
-    """At 90 %, over 60 tests of 25 units with a third still working: 54 +- 2.3 hold the truth; 46 would be refuted."""
+    """At 90 %, over 40 tests of 25 units with a third still working: 36 +- 1.9 hold the truth; 29 would be refuted."""
     rng = np.random.default_rng(5)
     law = stats.weibull_min(1.8, scale=1000.0) if name == "Weibull" else stats.lognorm(0.6, scale=1000.0)
     end = float(law.ppf(0.67))
     held = np.zeros(3, dtype=int)
-    for _ in range(60):
+    for _ in range(40):
         times = law.rvs(size=25, random_state=rng)
         fit = fit_life(Lives.of_test(np.minimum(times, end), times <= end), name)  # type: ignore[arg-type]
         truths = (float(law.ppf(0.1)), float(law.sf(500.0)), 1.8 if name == "Weibull" else 0.6)
@@ -79,7 +79,7 @@ def test_intervals_cover(name: str) -> None:
             fit.interval_of_shape(0.9),
         )
         held += [low <= truth <= high for truth, (low, high) in zip(truths, found, strict=True)]
-    assert held.min() >= 47, held
+    assert held.min() >= 30, held
 
 
 def test_an_interval_may_have_no_end() -> None:
