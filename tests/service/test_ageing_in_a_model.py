@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import tomllib
 from pathlib import Path
@@ -142,9 +143,10 @@ def test_the_model_keeps_all_else(folder: Path) -> None:
         assert run.exit_code == 0, run.output
     after = (folder / "pad_fit.toml").read_text(encoding="utf-8")
     added = [line for line in after.splitlines() if line not in before.splitlines()]
-    assert (
-        len(added) == 8
-    )  # the table with five new keys (the date is that of the bench), the line of its origin and the key
+    table = after[after.index("[model.endurance]") :]
+    assert re.search(r"^written = \d{4}-\d\d-\d\d$", table[: table.index("\n[", 1)], re.MULTILINE)
+    # the table with its date, which may be that of the bench, and four other keys; the line of its origin and the key
+    assert len([line for line in added if not line.startswith("written = ")]) == 8
     assert added[0] == "[model.endurance]"
     gone = [line for line in before.splitlines() if line not in after.splitlines()]
     assert [line.split(",")[0].strip() for line in gone] == ['"ageing"']
