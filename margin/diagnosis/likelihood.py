@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,10 @@ class Fit:
     distance: Array
     place: Array
     width: Array
+
+    def of(self, rows: NDArray[Any] | int) -> Fit:
+        """Some of many prototypes, or one of them."""
+        return Fit(self.log_evidence[rows], self.distance[rows], self.place[rows], self.width[rows])
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,7 @@ def predict(
 ) -> Predicted:
     """What a diagnosis compares with: prototypes drawn with every cause at every size, tried on others.
 
-    causes, units, sizes  as for `margin.diagnosis.likelihood.paths_of`
+    causes, units, sizes  as for `margin.diagnosis.paths.paths_of`
     """
     paths = paths_of(case, plan, causes, units=units, sizes=sizes, seed=seed)
     shown = visible(paths)
@@ -97,8 +97,9 @@ def predict(
     factors = _factors(paths.segments, at, trials)
     each = factors[paths.segments.owner + 1]
     segments, found = inflated(paths.segments, each), fit_of(paths.segments, at, each)
-    prior = _prior_nothing(segments, found, shown, trials)
     logs, raw = _evidence(segments, found, shown)
+    unchanged = trials.cause < 0
+    prior = _prior_nothing(segments, found.of(unchanged), logs[unchanged], shown)
     exponents = _exponents(raw, trials)
     p = _weighted_tail(_logs_with(logs, prior, shown), raw**exponents)
     order = np.argsort(p)
@@ -232,23 +233,21 @@ def _exponents(raw: Array, trials: _Trials) -> Array:
     return found
 
 
-def _prior_nothing(segments: Segments, fitted: Fit, shown: NDArray[np.bool_], trials: _Trials) -> float:
-    """Prior of nothing unusual with which it leads in the share KEPT of unchanged prototypes, against every class."""
-    which = trials.cause < 0
-    unchanged = trials.scores[which]
-    found = Fit(*(each[which] for each in (fitted.log_evidence, fitted.distance, fitted.place, fitted.width)))
-    logs, _ = _evidence(segments, found, shown)
+def _prior_nothing(segments: Segments, found: Fit, logs: Array, shown: NDArray[np.bool_]) -> float:
+    """Prior of nothing unusual with which it leads in the share KEPT of unchanged prototypes, against every class.
+
+    found, logs  of these prototypes; logs: (prototype, 1 + cause)
+    """
     best = np.max(logs[:, 1:], axis=1)
     # log odds of the strongest single cause against nothing; its class makes it stronger
-    first = np.argsort(logs[:, 0] - best)[: max(round(unchanged.shape[0] * 1.6 * (1.0 - KEPT)), 1)]
+    first = np.argsort(logs[:, 0] - best)[: max(round(len(logs) * 1.6 * (1.0 - KEPT)), 1)]
     odds = []
     for number in first:
-        one = Fit(*(each[number] for each in (found.log_evidence, found.distance, found.place, found.width)))
         weights = _weights(logs[number, 1:])
-        groups = classes_of_causes(segments, one, weights.tolist())
+        groups = classes_of_causes(segments, found.of(int(number)), weights.tolist())
         strongest = max(np.logaddexp.reduce(logs[number, 1:][list(group)]) for group in groups)
         odds.append(float(strongest - logs[number, 0]))
     # odds above this happen in the share 1 - KEPT of all
-    count = unchanged.shape[0] * (1.0 - KEPT)
+    count = len(logs) * (1.0 - KEPT)
     limit = float(np.sort(odds)[::-1][min(int(count), len(odds) - 1)])
     return float(expit(limit + logit(1.0 / (1.0 + max(int(shown.sum()), 1)))))

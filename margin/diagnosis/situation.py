@@ -70,22 +70,24 @@ def has(case: Case, *names: str) -> bool:
 
 def with_nominal(case: Case, values: dict[str, float]) -> Case:
     """The case with other nominal values; spreads stay as they are."""
-    elements = dict(case.elements)
     for name, value in values.items():
-        role, _, field = name.partition(".")
-        spec = elements[role]  # type: ignore[index]
-        changed = replace(spec.quantities[field], nominal=float(value))
-        elements[role] = replace(spec, quantities={**spec.quantities, field: changed})  # type: ignore[index]
-    return replace(case, elements=elements)
+        case = _with(case, name, nominal=float(value))
+    return case
 
 
 def with_spread(case: Case, name: str, spread: Spread) -> Case:
     """The case with this spread of a quantity in place of those it has."""
+    return _with(case, name, spreads=(spread,))
+
+
+def _with(case: Case, name: str, **changed: Any) -> Case:
+    """The case with other fields of one quantity, by its name."""
     role, _, field = name.partition(".")
     spec = case.elements[role]  # type: ignore[index]
-    changed = replace(spec.quantities[field], spreads=(spread,))
-    spec = replace(spec, quantities={**spec.quantities, field: changed})
-    return replace(case, elements={**case.elements, role: spec})  # type: ignore[dict-item]
+    quantities = {**spec.quantities, field: replace(spec.quantities[field], **changed)}
+    elements = dict(case.elements)
+    elements[role] = replace(spec, quantities=quantities)  # type: ignore[index]
+    return replace(case, elements=elements)
 
 
 def exact(spec: ElementSpec) -> ElementSpec:

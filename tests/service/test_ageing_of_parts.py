@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from aged_pad import PAD, K, error
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pad_study import NONE, ONE_POINT, only, pad_case
+from pad_study import ONE_POINT, pad_case
 from scipy.integrate import quad
 
 from margin.backends.run import run
@@ -21,7 +22,6 @@ from margin.chain.setting import Setting
 from margin.propagation.plan import plan_of
 from margin.service.acceleration import arrhenius_factor
 
-PAD = {"kind": "thin film", "sensitivity": "4 uS", "reference_load": "20 N"}
 CELL = {"kind": "strain-gauge bridge", "rated_load": "60 N", "rated_output": "2 mV/V"}
 CURVE = {
     "kind": "tabulated",
@@ -35,15 +35,6 @@ AMPLIFIER = {
     "gain_resistor": "200 ohm",
     "internal_resistor": "50 kohm",
 }
-LOAD = 20.0
-K = 8.617333262e-5
-"""Boltzmann's constant, eV/K (BIPM, SI brochure, 9th edition)."""
-
-
-def error(option: dict[str, Any] = NONE, **tables: dict[str, Any]) -> float:
-    """Error at 20 N of a case without any variation, as a share of the load."""
-    case = pad_case(option, load={"check": [f"{LOAD:g} N"]}, **{"sensor": PAD, **tables})
-    return float(np.unique(only(case, 2))[0]) / LOAD
 
 
 @pytest.mark.parametrize(

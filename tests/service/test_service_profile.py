@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from aged_pad import PAD, K, error
 from device_on_host import host_device
 from pad_study import NONE, ONE_POINT, only, pad_case
 
@@ -20,7 +21,6 @@ from margin.case.types import Case
 from margin.propagation.plan import plan_of
 from margin.service.over_age import over_age
 
-PAD = {"kind": "thin film", "sensitivity": "4 uS", "reference_load": "20 N"}
 AGED = {
     **PAD,
     "ageing": "1 %",
@@ -28,15 +28,6 @@ AGED = {
     "sustained_creep": "0.5 %",
     "ageing_activation": "0.7 eV",
 }
-LOAD = 20.0
-K = 8.617333262e-5
-"""Boltzmann's constant, eV/K (BIPM, SI brochure, 9th edition)."""
-
-
-def error(option: dict[str, Any] = NONE, **tables: dict[str, Any]) -> float:
-    """Error at 20 N of a case without any variation, as a share of the load."""
-    case = pad_case(option, load={"check": [f"{LOAD:g} N"]}, **{"sensor": PAD, **tables})
-    return float(np.unique(only(case, 2))[0]) / LOAD
 
 
 def rate(energy: float, temperature: float) -> float:
