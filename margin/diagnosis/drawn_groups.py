@@ -24,6 +24,9 @@ GROUPS = 5
 LEAST_GROUP = 0.05
 """Smallest share of the units that is a group."""
 
+HELD = 8.0
+"""Draws per feature that the sum of unchanged noise and change counts as, beside the draws of a group themselves."""
+
 UNEVEN = 0.3
 """Standard deviation of the compressed changes that a cause makes, from which groups are told apart."""
 
@@ -62,15 +65,16 @@ def drawn_of(
 ) -> Drawn:
     """Groups of scores (unit, feature) by their labels.
 
-    noise, change  covariance of the unchanged units, and by how much these have changed: a small group is held to them
+    noise, change  covariance of the unchanged units, and by how much these have changed, (unit, feature): covariances
+                   are held to the sum of both, as those of few draws are noisy
     """
     groups, within, rest = [], [], []
     for label in range(int(labels.max()) + 1):
         own = scores[labels == label]
         groups.append(own.mean(axis=0))
         covariance = np.atleast_2d(np.cov(own, rowvar=False))
-        if noise is not None and change is not None and labels.max() > 0:
-            weight = 2.0 * scores.shape[1]
+        if noise is not None and change is not None:
+            weight = HELD * scores.shape[1]
             held = noise + np.cov(change[labels == label], rowvar=False)
             covariance = (len(own) * covariance + weight * held) / (len(own) + weight)
         within.append(covariance)

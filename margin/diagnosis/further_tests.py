@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from margin.case.types import Case, Role
+from margin.diagnosis.by_instruments import constants_read, has_constants, measured_values, on_the_board
 from margin.diagnosis.plan import Plan, Step
-from margin.diagnosis.situation import Situation, exact, has, nominal, with_nominal
+from margin.diagnosis.situation import Situation, exact, has, nominal, with_nominal, without
 from margin.diagnosis.taken import Occasion, features_drawn
 from margin.propagation.draws import StreamSource
 
@@ -29,6 +30,8 @@ class FurtherTest:
     exact    roles that a fixture or circuit of the bench with known values stands for
     swapped  roles that a good unit lends; again: the prototype is calibrated again as it is now
     remounted  the unit is taken out of its mounting for it
+    without    quantities that the set-up of the test brings to nought: a tilt, a share of the housing
+    by         what is measured in place of a load cycle, (situation, units, seed, draws) to (unit, value)
     """
 
     name: str
@@ -38,11 +41,15 @@ class FurtherTest:
     swapped: frozenset[Role] = frozenset()
     again: bool = False
     remounted: bool = False
+    without: frozenset[str] = frozenset()
+    by: Callable[[Situation, int, int, StreamSource | None], Array] | None = field(default=None, repr=False)
 
     def outcome(
         self, situation: Situation, plan: Plan, units: int, seed: int, drawn: StreamSource | None = None
     ) -> Array:
         """Features of drawn outcomes, (unit, feature); the same seed gives the units of the observation."""
+        if self.by is not None:
+            return self.by(situation, units, seed, drawn)
         mounting = plan.mountings if self.remounted else int(plan.mounted[-1])
         occasion = Occasion(self.name, mounting, self.swapped, seed + OTHER_UNIT, self.again)
         return features_drawn(self._arranged(situation), self.cycle(plan), units, seed, occasion, drawn)
@@ -55,7 +62,7 @@ class FurtherTest:
         for role in replaced:
             spec = situation.designed.elements[role]
             elements[role] = exact(spec) if role in self.exact else spec
-        built = replace(situation.built, elements=elements)
+        built = without(replace(situation.built, elements=elements), self.without)
         if "sensor" in self.exact and has(built, "sensor.lead_resistance"):
             lead = nominal(situation.built, "sensor.lead_resistance")
             built = with_nominal(built, {"sensor.lead_resistance": lead})
@@ -113,11 +120,39 @@ def further_tests(case: Case, plan: Plan) -> tuple[FurtherTest, ...]:
         FurtherTest("slow and fast cycle", 10.0, _slow_and_fast),
         FurtherTest("another temperature", 90.0, _warmed),
     ]  # fmt: skip
+    found += [
+        FurtherTest(name, minutes, _bench, remounted=remounted, without=frozenset(quantities))
+        for name, minutes, remounted, quantities in _SET_UPS
+        if any(has(case, quantity) for quantity in quantities)
+    ]
+    board = on_the_board(case)
+    if board:
+        found.append(
+            FurtherTest(
+                "multimeter on the circuit board", 20.0, _rising,
+                by=lambda situation, units, seed, drawn: measured_values(situation, board, units, seed, drawn),
+            )
+        )  # fmt: skip
+    if has_constants(case):
+        found.append(
+            FurtherTest(
+                "constants of the firmware read out", 10.0, _rising,
+                by=lambda situation, units, seed, _: constants_read(situation, units, seed),
+            )
+        )  # fmt: skip
     if not plan.of("descending").any():
         found.append(FurtherTest("readings while unloading", 5.0, _unloading))
     if plan.option is not None:
         found.append(FurtherTest("calibrate again", 15.0, _again, again=True))
     return tuple(found)
+
+
+_SET_UPS: tuple[tuple[str, float, bool, tuple[str, ...]], ...] = (
+    ("load through a ball joint", 15.0, False, ("interface.tilt",)),
+    ("concentrator centred by a jig", 20.0, True, ("interface.placement",)),
+    ("housing taken off", 20.0, True, ("interface.parallel_stiffness", "interface.stop_share")),
+)
+"""Name, minutes, whether the unit is remounted, and what the set-up brings to nought."""
 
 
 def _base(plan: Plan) -> Step:

@@ -22,19 +22,19 @@ from margin.diagnosis.situation import as_designed
 
 Array = NDArray[np.float64]
 
-KEPT = 0.945
+KEPT = 0.94
 """Share of unchanged prototypes in which 'nothing unusual' is to lead."""
 
 FACTORS = (1.0, 1.15, 1.3, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0)
 """Factors of the covariances among which the most likely one is taken."""
 
-TRIAL_SIZES, TRIAL_UNITS, TRIAL_UNCHANGED = 4, 8, 2500
+TRIAL_SIZES, TRIAL_UNITS, TRIAL_UNCHANGED = 4, 8, 4000
 """Sizes of each sign of a cause at which prototypes are tried, prototypes at each, and unchanged ones."""
 
 TRIAL_SEED = 1_000_003
 """Added to the seed of the predictions for the prototypes on which these are tried."""
 
-PRIOR_UNKNOWN = 0.05
+PRIOR_UNKNOWN = 0.02
 """Prior probability of a cause that the catalogue does not have (common practice, no source)."""
 
 STEEPNESS = 0.1
@@ -239,8 +239,8 @@ def _prior_nothing(segments: Segments, found: Fit, logs: Array, shown: NDArray[n
     found, logs  of these prototypes; logs: (prototype, 1 + cause)
     """
     best = np.max(logs[:, 1:], axis=1)
-    # log odds of the strongest single cause against nothing; its class makes it stronger
-    first = np.argsort(logs[:, 0] - best)[: max(round(len(logs) * 1.6 * (1.0 - KEPT)), 1)]
+    # log odds of the strongest single cause against nothing; its class makes it stronger, and changes the order
+    first = np.argsort(logs[:, 0] - best)[: max(round(len(logs) * 2.5 * (1.0 - KEPT)), 1)]
     odds = []
     for number in first:
         weights = _weights(logs[number, 1:])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -78,6 +78,14 @@ def with_nominal(case: Case, values: dict[str, float]) -> Case:
 def with_spread(case: Case, name: str, spread: Spread) -> Case:
     """The case with this spread of a quantity in place of those it has."""
     return _with(case, name, spreads=(spread,))
+
+
+def without(case: Case, names: Iterable[str]) -> Case:
+    """The case with these quantities, as far as it has them, 0 and without spread."""
+    for name in names:
+        if has(case, name):
+            case = _with(case, name, nominal=0.0, spreads=())
+    return case
 
 
 def _with(case: Case, name: str, **changed: Any) -> Case:

@@ -165,18 +165,18 @@ def confusion(own: Bed, count: int) -> None:
     )
 
 
-def drawn_cause(own: Bed, rng: np.random.Generator) -> tuple[Cause | None, float, Observation]:
-    """A prototype by the prior: nothing, or a cause and a size alike in its logarithm."""
+def drawn_cause(own: Bed, rng: np.random.Generator) -> tuple[Cause | None, float, int, Observation]:
+    """A prototype by the prior: nothing, or a cause and a size alike in its logarithm; with the seed of its unit."""
     predicted = own.predicted
     seed = int(rng.integers(10**6, 10**7))
     if rng.random() < predicted.prior_nothing:
-        return None, 0.0, own.made(None, 0.0, 1, seed)[0]
+        return None, 0.0, seed, own.made(None, 0.0, 1, seed)[0]
     place = int(rng.choice(np.flatnonzero(visible(predicted))))
     path = predicted.sizes[place][int(rng.integers(len(predicted.sizes[place])))]
     low, high = (np.log(abs(end.size)) for end in (path.drawn[0], path.drawn[-1]))
     size = float(np.sign(path.drawn[0].size) * np.exp(rng.uniform(low, high)))
     cause = predicted.causes[place]
-    return cause, size, own.made(cause, size, 1, seed)[0]
+    return cause, size, seed, own.made(cause, size, 1, seed)[0]
 
 
 def reliability(own: Bed, count: int) -> None:
@@ -187,7 +187,7 @@ def reliability(own: Bed, count: int) -> None:
     score = {"probabilities": 0.0, "residual alone": 0.0}
     names = predicted.names()
     for _ in range(count):
-        cause, _, seen = drawn_cause(own, rng)
+        cause, _, _, seen = drawn_cause(own, rng)
         true = NOTHING if cause is None else cause.name
         found = diagnose(predicted, seen)
         given = {c.name: c.probability for c in found.causes} | {NOTHING: found.nothing}
@@ -284,7 +284,7 @@ def settle(own: Bed, count: int) -> None:
     expected: dict[str, list[tuple[float, float]]] = {}
     ambiguous = 0
     for _ in range(40 * count):
-        cause, size, seen = drawn_cause(own, rng)
+        cause, size, seed, seen = drawn_cause(own, rng)
         if cause is None:
             continue
         found = diagnose(predicted, seen)
@@ -294,8 +294,8 @@ def settle(own: Bed, count: int) -> None:
         if max(inquiry.probabilities.values()) >= DETECTED:
             continue
         ambiguous += 1
+        # further tests are of the same unit: its seed
         true = cause.apply(as_designed(own.case), size)
-        seed = int(rng.integers(10**6, 10**7))
         for number in range(2):
             ranked = inquiry.ranked(samples=30)
             if number == 0:
