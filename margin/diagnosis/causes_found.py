@@ -40,7 +40,9 @@ def why_no_causes(prototype: Prototype, baseline: Baseline) -> str | None:
 def causes_found(case: Case, prototype: Prototype, baseline: Baseline) -> CausesFound:
     """Rank the causes of the catalogue by the runs and the hold of the prototype."""
     assert baseline.plan is not None
-    observation = Observation(baseline.plan, baseline.indicated, prototype.label, baseline.held)
+    observation = Observation(
+        baseline.plan, baseline.indicated, prototype.label, baseline.held, baseline.elsewhere
+    )
     ranking = diagnose(predict(case, baseline.plan, units=UNITS, sizes=SIZES), observation)
     tests = inquiry_of(ranking, units=TEST_UNITS).ranked(SAMPLES)
     return CausesFound(
