@@ -18,6 +18,7 @@ from margin.diagnosis.figures import Figure, Lack, Shape, errors_of, figures_of,
 from margin.diagnosis.plan import Hold, Plan, Step
 from margin.diagnosis.prototype import Prototype
 from margin.diagnosis.situation import as_designed
+from margin.diagnosis.stated_temperatures import stated_temperatures
 from margin.diagnosis.taken import INSTRUMENTS, take
 from margin.propagation.assemble import Nominal, nominal_of
 
@@ -39,6 +40,7 @@ class Baseline:
     figures    what is compared; own: (figure,), of the prototype; units: (unit, figure)
     indicated  (run, step), N, what the prototype indicates; errors: (unit, step), N, mean error of each unit
     elsewhere  (run, step), N, what the prototype indicates at each other temperature
+    stated     degC, lowest and highest temperature for which the case states what units do
     missing    figures that the data cannot give
     notes      what was assumed
     plan       how the prototype was read; None of measured units
@@ -57,6 +59,7 @@ class Baseline:
     notes: tuple[str, ...]
     plan: Plan | None = None
     elsewhere: tuple[Array, ...] = ()
+    stated: tuple[float, float] = (-math.inf, math.inf)
 
     @property
     def option(self) -> str | None:
@@ -118,7 +121,7 @@ def from_case(
     )
     return Baseline(
         "case", f"{units:,} units drawn of {case.name!r}", tuple(figures), of_own, values, shape, indicated[0], held,
-        errors_of(shape, drawn.runs), lacking(shape), notes, plan, tuple(indicated[1:]),
+        errors_of(shape, drawn.runs), lacking(shape), notes, plan, tuple(indicated[1:]), stated_temperatures(case),
     )  # fmt: skip
 
 

@@ -181,8 +181,8 @@ def _cause_section(found: Diagnosed) -> Section:
         for one in found.causes.tests
     )
     blocks.append(Table("Further tests, by expected information for their effort.", columns, rows, 1, True))
-    if ranking.hidden:
-        blocks.append(Listing("Causes that these readings cannot show", ranking.hidden))
+    if found.causes.hidden:
+        blocks.append(Listing("Causes that these readings cannot show", found.causes.hidden))
     return Section("Causes", tuple(blocks))
 
 
@@ -199,7 +199,7 @@ def _causes(found: Diagnosed) -> dict[str, Any]:
         "causes": records(causes_frame(found)),
         "classes": [{"names": list(one.names), "probability": one.probability} for one in ranking.classes],
         "tests": records(tests_frame(found)),
-        "hidden": list(ranking.hidden),
+        "hidden": list(found.causes.hidden),
     }
 
 
