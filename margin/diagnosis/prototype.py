@@ -12,12 +12,16 @@ from numpy.typing import NDArray
 from distributions.errors import InvalidArgument
 from margin.bench.data import BenchData, at_points
 from margin.bench.data.counted import counted
+from margin.bench.data.flags import NOT_FINITE
 from margin.bench.errors import NotMeasurableError
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, Hold, holds_of, usual_temperature, without_holds
 from margin.bench.spreads import one_setup
 from margin.diagnosis.figures import Shape
 
 Array = NDArray[np.float64]
+
+UNTOLD = NOT_FINITE.format(column="temperature_degC")
+"""Why a reading without a temperature is flagged."""
 
 LEAST_HOLD = 3
 """Readings over time that tell a drift."""
@@ -33,6 +37,7 @@ class Prototype:
     quantity   of the readings, as `BenchData` names it
     elsewhere  (run, step), at each other temperature than the usual one
     notes      what was assumed or set aside
+    cautions   what of its readings is left out, sentences
     """
 
     label: str
@@ -44,6 +49,7 @@ class Prototype:
     source: str
     elsewhere: tuple[Array, ...] = ()
     notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
     @property
     def temperature(self) -> float:
@@ -84,8 +90,9 @@ def prototypes_of(
     the longest at the usual one counts. Raises NotMeasurableError where a unit has no run of two loads or more.
     """
     if data.usable().empty:
-        why = "; ".join(sorted(set(data.flags["kind"]))) or "the file is empty"
-        raise NotMeasurableError(f"{data.source}: no reading can be used ({why}): check circuit and wiring")
+        why = "; ".join(sorted(set(data.flags["reason"]))[:3]) or "the file is empty"
+        mend = "fill the column, or leave it out" if _untold(data) else "check circuit and wiring"
+        raise NotMeasurableError(f"{data.source}: no reading can be used ({why}): {mend}")
     frame, said = one_setup(data.usable(), circuit, interface)
     frame = frame[frame["load_N"].notna()]
     if frame.empty:
@@ -139,14 +146,19 @@ def _unit(label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, .
     if not (shape.loads > 0.0).any():
         raise NotMeasurableError(f"{data.source}, {label}: no load above 0 N: load the unit")
     common: list[tuple[Shape, Array]] = []
+    cautions: list[str] = []
+    if untold := _untold(data):
+        cautions.append(
+            f"{counted(untold, 'reading')} without a temperature {'is' if untold == 1 else 'are'} left out: fill the "
+            "column, or leave it out where all runs were at one temperature."
+        )
     for part, there in others:
         if np.intersect1d(part.loads[part.rising], shape.loads[shape.rising]).size:
             common.append((part, there))
         else:
-            notes = (
-                *notes,
-                f"{counted(part.runs, 'run')} at {part.temperature:g} degC: no load going up in common with those at "
-                f"{usual:g} degC, set aside",
+            cautions.append(
+                f"Set aside: {counted(part.runs, 'run')} at {part.temperature:g} degC, with no load going up in common "
+                f"with those at {usual:g} degC."
             )
     hold = _longest([h for h in holds_of(points) if abs(h.temperature - usual) <= SAME_TEMPERATURE])
     shape = dataclasses.replace(
@@ -155,8 +167,13 @@ def _unit(label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, .
     )  # fmt: skip
     return Prototype(
         label, shape, values, None if hold is None else hold.output, data.quantity, data.unit, data.source,
-        tuple(there for _, there in common), notes,
+        tuple(there for _, there in common), notes, tuple(cautions),
     )  # fmt: skip
+
+
+def _untold(data: BenchData) -> int:
+    """Readings without a temperature."""
+    return int(data.flags.loc[data.flags["reason"] == UNTOLD, "line"].nunique())
 
 
 def _by_temperature(heat: Array) -> list[tuple[float, NDArray[np.intp]]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from margin.case.types import Case, Quantity
 
 RARE = 1e-3
@@ -30,6 +32,9 @@ def _ends(quantity: Quantity) -> tuple[float, float]:
     low = high = quantity.nominal
     for spread in quantity.spreads:
         scale = abs(quantity.nominal) if spread.relative else 1.0
-        low += scale * float(spread.distribution.ppf(RARE))
-        high += scale * float(spread.distribution.ppf(1.0 - RARE))
+        ends = [
+            end if math.isfinite(end) else float(spread.distribution.ppf(chance))
+            for end, chance in zip(spread.distribution.support, (RARE, 1.0 - RARE), strict=True)
+        ]
+        low, high = low + scale * ends[0], high + scale * ends[1]
     return low, high

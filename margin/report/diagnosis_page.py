@@ -120,7 +120,7 @@ def sections(found: Diagnosed, command: str) -> tuple[Section, ...]:
         "error-over-load",
         figures.figure_of(diagnosis_figures.error_over_load(found)),
         f"Error of the prototype over the load, single runs as points. Band: {level} of {found.baseline.name}, going "
-        f"up; dashed: going down. {_computed(found)}.",
+        f"up; dashed: going down.{_warmer(found)} {_computed(found)}.",
         "Error of the prototype on both branches over the load, in the band of unchanged units.",
     )
     dots = picture(
@@ -203,6 +203,12 @@ def _causes(found: Diagnosed) -> dict[str, Any]:
     }
 
 
+def _warmer(found: Diagnosed) -> str:
+    if not found.baseline.elsewhere:
+        return ""
+    return f" Both at {found.prototype.temperature:g} degC; triangles: means at other temperatures, going up."
+
+
 def _computed(found: Diagnosed) -> str:
     seed = "" if found.seed is None else f"seed {found.seed}, "
     return f"{numbers.count(found.comparison.units)} units, {seed}margin {found.version}"
@@ -217,6 +223,11 @@ def document(found: Diagnosed, command: str, files: tuple[str, ...] = ()) -> dic
         "files": list(files),
         "prototype": found.prototype.label,
         "data": Path(found.source).name,
+        "temperatures": [
+            {"temperature_degC": part.temperature, "runs": part.runs}
+            for part in (baseline.shape, *baseline.shape.elsewhere)
+        ],
+        "age_h": 0.0 if baseline.plan is None else baseline.plan.age,
         "baseline": {"by": baseline.by, "name": baseline.name, "option": baseline.option},
         "nothing_unusual": comparison.nothing_unusual,
         "unusual": [one.figure.name for one in comparison.unusual],

@@ -24,6 +24,8 @@ SET_ASIDE: tuple[str, ...] = ("not a number", "duplicate", "saturated", "stuck")
 STUCK_LOADS = 3
 FIRST_CYCLE_RISK = 0.01
 
+NOT_FINITE = "no finite value in '{column}'"
+
 Found = tuple[int, str, str]
 
 
@@ -40,7 +42,7 @@ def _not_numbers(frame: pd.DataFrame) -> Iterator[Found]:
     for column in ("load_N", "output", "temperature_degC"):
         bad = ~np.isfinite(frame[column].to_numpy())
         for line in frame["line"].to_numpy()[bad]:
-            yield int(line), "not a number", f"no finite value in '{column}'"
+            yield int(line), "not a number", NOT_FINITE.format(column=column)
 
 
 def _duplicates(frame: pd.DataFrame) -> Iterator[Found]:
