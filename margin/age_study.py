@@ -10,15 +10,14 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from distributions.errors import InvalidArgument
-from margin.case.faults import ValueFault
 from margin.case.load import as_case
-from margin.case.tables import read_single
 from margin.case.types import Case
 from margin.estimates.stages import Stage, no_progress
 from margin.estimates.yield_result import Verdict
 from margin.messages.ageing import command_of
 from margin.report import age_figures, age_page
 from margin.report.shown import Shown, drawn
+from margin.service.hours import hours_of
 from margin.service.over_age import POINTS, AgeResult, horizon_years, over_age
 from margin.service.recalibration import RecalibrationInterval
 
@@ -164,28 +163,17 @@ def age(
     case = as_case(case)
     if workers is not None and workers < 1:
         raise InvalidArgument(f"workers must be at least 1 (got {workers!r})")
-    grid = [_hours("age", each) for each in ages]
+    grid = [hours_of("age", each) for each in ages]
     found = over_age(
         case,
         case.calibrations[0].name if option is None else option,
         years=years,
         points=points,
         ages=grid,
-        every=None if every is None else _hours("every", every),
+        every=None if every is None else hours_of("every", every),
         units=units,
         workers=workers,
         block=block,
         stage=stage,
     )
     return AgeStudy(found, command_of(found, command, horizon_years(case, years), points, grid))
-
-
-def _hours(name: str, value: float | str) -> float:
-    """A time, h, from a number or a text such as '1000 h'."""
-    if not isinstance(value, str):
-        return float(value)
-    try:
-        return read_single(value, "h")
-    except ValueFault as fault:
-        mend = "" if fault.mend else "; write for example '1000 h'"
-        raise InvalidArgument(f"{name} {value!r}: {fault}{mend}") from fault

@@ -34,6 +34,7 @@ from margin.diagnosis.result import (
 from margin.estimates.stages import Stage, no_progress
 from margin.report import diagnosis_figures, diagnosis_page
 from margin.report.shown import Shown, drawn, require_known
+from margin.service.hours import hours_of
 from margin.version import version
 
 if TYPE_CHECKING:
@@ -165,6 +166,7 @@ def diagnose(
     confidence: float = CONFIDENCE,
     units: int = UNITS,
     seed: int | None = None,
+    age: float | str = 0.0,
     causes: bool = True,
     output_unit: str | None = None,
     columns: Mapping[str, str | Sequence[str]] | None = None,
@@ -187,6 +189,7 @@ def diagnose(
                 the data, else voltages are read as those of the case's circuit
     confidence  1 less the chance that an unchanged prototype is called unusual
     units, seed drawn of the case; their seed in place of the case's
+    age         of the prototype when it was read, such as '1000 h' or a number in h of service as the case states it
     causes      rank the causes of what is unusual, and propose tests: tens of seconds
     output_unit, columns, mapping, sheet, wide  as for `margin.characterise`
     command     words of the command up to its options, for the line that runs it again
@@ -212,11 +215,16 @@ def diagnose(
     read = _read(data, stated)
     if circuits is not None and not isinstance(circuits, Mapping):
         circuits = read_circuits(Path(circuits))
+    hours = hours_of("age", age)
+    if baseline is not None and hours != 0.0:
+        raise InvalidArgument(
+            "an age is that of units of a case: compare with the case in place of the bench"
+        )
     stage("prototype compared with its baseline", 1)
     if baseline is None:
         assert of_case is not None
         own = the_one(_units(read, data, circuits, circuit, interface), read.source, sensor)
-        found = from_case(of_case, own, option=option, units=units, seed=seed)
+        found = from_case(of_case, own, option=option, units=units, seed=seed, age=hours)
     else:
         own, found = _with_bench(read, data, baseline, sensor, circuit, interface, circuits)
     drawn_by = of_case.study.seed if of_case is not None and seed is None else seed
@@ -227,7 +235,7 @@ def diagnose(
     by = drawn_by if found.by == "case" else None
     result = Diagnosed(read.source, own, found, comparison, by, version(), ranked, lacks or "")
     return DiagnoseStudy(
-        result, _command(command, read.source, of_case, baseline, option, sensor, circuit, interface)
+        result, _command(command, read.source, of_case, baseline, option, sensor, circuit, interface, hours)
     )
 
 
@@ -317,6 +325,7 @@ def _command(
     sensor: str | None,
     circuit: str | None,
     interface: str | None,
+    hours: float,
 ) -> str:
     """The line that gives the result again."""
     if not words:
@@ -330,6 +339,7 @@ def _command(
         ("--sensor", sensor),
         ("--circuit", circuit),
         ("--interface", interface),
+        ("--age", None if hours == 0.0 else f"{hours:.17g} h"),
     ):
         if value is not None:
             line += [name, str(value)]

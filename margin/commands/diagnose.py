@@ -55,6 +55,7 @@ NOTHING_UNUSUAL, UNUSUAL = 0, 1
 @click.option(
     "--units", type=click.IntRange(min=100), default=5000, show_default=True, help="Units drawn of the case."
 )
+@click.option("--age", metavar="TIME", help="Age at which DATA were read, such as '1000 h'; else a new unit.")
 @click.option("--no-causes", is_flag=True, help="Compare only; rank no causes of what is unusual.")
 @OF_SEED
 @asked_options("changes", "elements", *OF_FILES)
@@ -70,6 +71,7 @@ def diagnose(
     stated: dict[str, Any],
     confidence: float,
     units: int,
+    age: str | None,
     no_causes: bool,
     seed: int | None,
     asked: Asked,
@@ -105,6 +107,7 @@ def diagnose(
                 confidence=confidence,
                 units=units,
                 seed=seed,
+                age=0.0 if age is None else age,
                 causes=not no_causes,
                 command=words,
                 stage=stage,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
@@ -17,6 +18,7 @@ from margin.diagnosis.figures import Figure, Lack, Shape, errors_of, figures_of,
 from margin.diagnosis.plan import Hold, Plan, Step
 from margin.diagnosis.prototype import Prototype
 from margin.diagnosis.situation import as_designed
+from margin.diagnosis.stated_temperatures import stated_temperatures
 from margin.diagnosis.taken import INSTRUMENTS, take
 from margin.propagation.assemble import Nominal, nominal_of
 
@@ -37,6 +39,8 @@ class Baseline:
     by         'case': drawn by the engine; 'bench': measured
     figures    what is compared; own: (figure,), of the prototype; units: (unit, figure)
     indicated  (run, step), N, what the prototype indicates; errors: (unit, step), N, mean error of each unit
+    elsewhere  (run, step), N, what the prototype indicates at each other temperature
+    stated     degC, lowest and highest temperature for which the case states what units do
     missing    figures that the data cannot give
     notes      what was assumed
     plan       how the prototype was read; None of measured units
@@ -54,6 +58,8 @@ class Baseline:
     missing: tuple[Lack, ...]
     notes: tuple[str, ...]
     plan: Plan | None = None
+    elsewhere: tuple[Array, ...] = ()
+    stated: tuple[float, float] = (-math.inf, math.inf)
 
     @property
     def option(self) -> str | None:
@@ -68,59 +74,74 @@ def from_case(
     option: str | None = None,
     units: int = UNITS,
     seed: int | None = None,
+    age: float = 0.0,
 ) -> Baseline:
     """Units of the case drawn by the engine, each with its own lot and its own draw of what few sensors leave open.
 
-    Every unit goes through the prototype's runs at its temperature; the reference load errs as that of the station,
-    the humidity is that of use. Readings become loads by the design curve, or, where the prototype reports loads, by
-    calibration `option` (None: the first of the case).
+    Every unit goes through the prototype's runs at their temperatures, after `age` hours of service; the reference load
+    errs as that of the station, the humidity is that of use. Readings become loads by the design curve, or, where the
+    prototype reports loads, by calibration `option` (None: the first of the case).
 
-    Raises InvalidArgument where the readings are not such as the case's sensor and circuit give.
+    Raises InvalidArgument where the readings are not such as the case's sensor and circuit give, and for an age that is
+    no number of hours.
     """
     if isinstance(units, bool) or units != int(units) or units < AT_LEAST:
         raise InvalidArgument(f"units must be a whole number, {AT_LEAST} at least (got {units!r})")
+    if not (math.isfinite(age) and age >= 0.0):
+        raise InvalidArgument(f"the age is {age:g} h; state 0 or more, such as 1000")
     chosen = _option(case, option, prototype.shape) if prototype.quantity == "output" else None
     shape = prototype.shape
     reads = _reads(case, prototype, nominal_of(case))
-    own = reads(np.where(shape.present, prototype.values, 0.0))
-    own = np.where(shape.present, own, np.nan)
+    parts = (shape, *shape.elsewhere)
+    indicated = [
+        np.where(part.present, reads(np.where(part.present, values, 0.0)), np.nan)
+        for part, values in zip(parts, (prototype.values, *prototype.elsewhere), strict=True)
+    ]
     held = None if prototype.hold is None else reads(prototype.hold)
-    for what in (own[shape.present], np.zeros(0) if held is None else held):
+    read = [loads[part.present] for part, loads in zip(parts, indicated, strict=True)]
+    for what in (*read, np.zeros(0) if held is None else held):
         if not np.isfinite(what).all():
             raise InvalidArgument(
                 f"{prototype.source}: some readings give no load by the design curve of {case.name!r}: check the unit "
                 "of the output, and that the case has the circuit that read it"
             )
-    plan = plan_of(case, prototype, chosen)
+    plan = plan_of(case, prototype, chosen, age)
     drawn = take(as_designed(case), plan, int(units), case.study.seed if seed is None else seed)
-    figures, values = figures_of(shape, drawn.runs, drawn.held)
-    _, of_own = figures_of(shape, np.where(shape.present, own, 1.0), held)
+    figures, values = figures_of(shape, drawn.runs, drawn.held, drawn.elsewhere)
+    own, *others = (np.where(part.present, loads, 1.0) for part, loads in zip(parts, indicated, strict=True))
+    _, of_own = figures_of(shape, own, held, others)
     by = "by the design curve" if chosen is None else f"by calibration {chosen.name!r}"
+    further = f", compared with {prototype.runs_elsewhere}" if prototype.elsewhere else ""
     notes = (
         *prototype.notes,
-        f"readings are loads {by}; runs at {prototype.temperature:g} degC",
+        f"readings are loads {by}; runs at {prototype.temperature:g} degC{further}",
+        *([f"age: {age:g} h of service as the case states it"] if age > 0.0 else []),
         f"instruments are taken to scatter by {100.0 * INSTRUMENTS[0]:g} % of a load and {100.0 * INSTRUMENTS[1]:g} % "
         "of the top load",
     )
     return Baseline(
-        "case", f"{units:,} units drawn of {case.name!r}", tuple(figures), of_own, values, shape, own, held,
-        errors_of(shape, drawn.runs), lacking(shape), notes, plan,
+        "case", f"{units:,} units drawn of {case.name!r}", tuple(figures), of_own, values, shape, indicated[0], held,
+        errors_of(shape, drawn.runs), lacking(shape), notes, plan, tuple(indicated[1:]), stated_temperatures(case),
     )  # fmt: skip
 
 
-def plan_of(case: Case, prototype: Prototype, option: CalibrationSpec | None) -> Plan:
-    """How the prototype was read: its runs, mountings and hold, at the dwell of the design curve."""
-    shape, warm = prototype.shape, prototype.temperature
-    steps = tuple(
-        Step(float(load), float(down), case.design_curve.dwell, warm)
-        for load, down in zip(shape.loads, shape.descending, strict=True)
-    )
-    hold = None
-    if shape.hold_times is not None and shape.hold_load is not None:
-        hold = Hold(float(shape.hold_load), tuple(map(float, shape.hold_times)), warm)
-    mounting = tuple(map(int, shape.mounting))
+def plan_of(case: Case, prototype: Prototype, option: CalibrationSpec | None, age: float = 0.0) -> Plan:
+    """How the prototype was read at an age, h: its runs, mountings and hold, at the dwell of the design curve."""
     of_sensor = prototype.quantity in ("conductance", "ratio")
-    return Plan(steps, shape.runs, None if option is None else option.name, 0.0, mounting, hold, of_sensor)
+
+    def part(shape: Shape, elsewhere: tuple[Plan, ...] = ()) -> Plan:
+        steps = tuple(
+            Step(float(load), float(down), case.design_curve.dwell, shape.temperature)
+            for load, down in zip(shape.loads, shape.descending, strict=True)
+        )
+        hold = None
+        if shape.hold_times is not None and shape.hold_load is not None:
+            hold = Hold(float(shape.hold_load), tuple(map(float, shape.hold_times)), shape.temperature)
+        mounting = tuple(map(int, shape.mounting))
+        name = None if option is None else option.name
+        return Plan(steps, shape.runs, name, age, mounting, hold, of_sensor, elsewhere)
+
+    return part(prototype.shape, tuple(part(each) for each in prototype.shape.elsewhere))
 
 
 def from_units(prototype: Prototype, bench: list[Prototype], name: str) -> Baseline:
@@ -176,6 +197,11 @@ def from_units(prototype: Prototype, bench: list[Prototype], name: str) -> Basel
     extent = f"{mountings} mounting(s) and {runs} run(s) of each unit, as both have them"
     warm = float(np.mean([one.temperature for one in bench]))
     notes = [*prototype.notes, f"readings are loads by the mean curve of the bench; {extent}"]
+    if prototype.elsewhere:
+        notes.append(
+            f"{prototype.runs_elsewhere}, set aside beside those at {prototype.temperature:g} degC: measured units are "
+            "compared at one temperature; compare with a case"
+        )
     if abs(warm - prototype.temperature) > 2.0:
         notes.append(f"the prototype was read at {prototype.temperature:g} degC, the bench at {warm:g} degC")
     return Baseline(
@@ -190,7 +216,7 @@ def _option(case: Case, name: str | None, shape: Shape) -> CalibrationSpec:
         listed = ", ".join(map(repr, there))
         raise InvalidArgument(f"no calibration option {name!r} in {case.name!r}; there are {listed}")
     found = case.calibrations[0 if name is None else there.index(name)]
-    if found.rezero and shape.loads[0] != 0.0:
+    if found.rezero and any(part.loads[0] != 0.0 for part in (shape, *shape.elsewhere)):
         raise InvalidArgument(
             f"calibration {found.name!r} takes a new zero before each use: read the prototype without load first"
         )

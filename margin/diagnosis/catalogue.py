@@ -6,7 +6,7 @@ in either case, unless its own constant is the cause. Ranges of the sizes: commo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -17,6 +17,8 @@ from distributions.errors import MarginError
 from margin.case.types import Case
 from margin.diagnosis.effects_of_causes import (
     AMPLIFIER_RESISTOR,
+    SPAN_COEFFICIENTS,
+    ZERO_COEFFICIENTS,
     calibrated_at,
     clipping,
     compliant_path,
@@ -36,11 +38,14 @@ from margin.diagnosis.effects_of_causes import (
     sensor_gain,
     sensor_zero,
     slow_filter,
+    span_coefficient,
     stop_of_range,
     warmer,
     wetter_bridge,
     worn_film,
+    zero_coefficient,
 )
+from margin.diagnosis.plan import Plan
 from margin.diagnosis.situation import Situation, has, nominal
 
 Part = Literal["sensor", "mechanics", "circuit", "converter", "firmware", "calibration", "climate"]
@@ -60,6 +65,10 @@ class CauseError(MarginError, ValueError):
     """A cause that cannot be registered."""
 
 
+def _with_any(names: Sequence[str]) -> Callable[[Case], bool]:
+    return lambda case: any(has(case, name) for name in names)
+
+
 def _always(case: Case) -> bool:
     return True
 
@@ -70,10 +79,11 @@ class Cause:
 
     part       where it lies
     parameter  what is changed, in words
-    unit       of the size, for the reader: '%' of sizes that are shares
+    unit       of the size, for the reader: '%' or '%/K' of sizes that are shares
     low, high  range of the size; prior: uniform in its logarithm, both signs alike where `signed`
     apply      the situation changed by a size
     suits      whether the chain of a case can have it
+    warmed     only readings at several temperatures tell it: at a single one it is as a change of gain or zero
     """
 
     name: str
@@ -85,6 +95,7 @@ class Cause:
     apply: Callable[[Situation, float], Situation] = field(repr=False)
     signed: bool = False
     suits: Callable[[Case], bool] = field(default=_always, repr=False)
+    warmed: bool = False
 
     def __post_init__(self) -> None:
         if self.part not in PARTS:
@@ -103,7 +114,7 @@ class Cause:
 
     def shown(self, size: float) -> str:
         """Size for the reader: '-12 %', '0.4 s'."""
-        value = 100.0 * size if self.unit == "%" else size
+        value = 100.0 * size if self.unit.startswith("%") else size
         return f"{value:.3g} {self.unit}".strip()
 
 
@@ -138,9 +149,12 @@ def unregister_cause(name: str) -> None:
         raise CauseError(f"no registered cause {name!r}")
 
 
-def causes_of(case: Case) -> tuple[Cause, ...]:
-    """Causes of the catalogue, and registered ones, that the chain of a case can have."""
-    return tuple(cause for cause in (*CATALOGUE, *_OWN.values()) if cause.suits(case))
+def causes_of(case: Case, plan: Plan | None = None) -> tuple[Cause, ...]:
+    """Causes of the catalogue, and registered ones, that the chain of a case can have, and a plan tell."""
+    warmed = plan is None or len(plan.temperatures) > 1
+    return tuple(
+        cause for cause in (*CATALOGUE, *_OWN.values()) if cause.suits(case) and (warmed or not cause.warmed)
+    )
 
 
 def _with(*names: str) -> Callable[[Case], bool]:
@@ -211,6 +225,15 @@ def _catalogue() -> Iterator[Cause]:
     yield Cause(
         "poor zero return", "sensor", "zero return, of the output at the top load", "%", 0.002, 0.2,
         raised("sensor.zero_return"), False, _with("sensor.zero_return"),
+    )  # fmt: skip
+    yield Cause(
+        "temperature coefficient of the sensor", "sensor", "change of sensitivity with temperature", "%/K", 1e-4, 1e-2,
+        span_coefficient, True, _with_any(SPAN_COEFFICIENTS), warmed=True,
+    )  # fmt: skip
+    yield Cause(
+        "temperature coefficient of the zero", "sensor",
+        "change with temperature of the output without load, of that at the top load", "%/K", 1e-4, 1e-2,
+        zero_coefficient, True, _with_any(ZERO_COEFFICIENTS), warmed=True,
     )  # fmt: skip
     yield Cause(
         "scatter between placements", "mechanics", "reload scatter", "%", 0.003, 0.3, raised("sensor.reload_scatter"),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from margin.case.types import Case
 from margin.diagnosis.baseline import Baseline
+from margin.diagnosis.catalogue import causes_of
 from margin.diagnosis.next_test import ProposedTest, inquiry_of
 from margin.diagnosis.observation import Observation
 from margin.diagnosis.predictions import predict
@@ -27,6 +28,13 @@ class CausesFound:
     ranking: Diagnosis
     tests: tuple[ProposedTest, ...]
 
+    @property
+    def hidden(self) -> tuple[str, ...]:
+        """Causes that the readings cannot show, or that only readings at several temperatures tell from others."""
+        predicted = self.ranking.predicted
+        untold = [one.name for one in causes_of(predicted.case) if one.name not in predicted.names()]
+        return (*self.ranking.hidden, *untold)
+
 
 def why_no_causes(prototype: Prototype, baseline: Baseline) -> str | None:
     """Why causes cannot be ranked for these readings; None where they can."""
@@ -40,7 +48,9 @@ def why_no_causes(prototype: Prototype, baseline: Baseline) -> str | None:
 def causes_found(case: Case, prototype: Prototype, baseline: Baseline) -> CausesFound:
     """Rank the causes of the catalogue by the runs and the hold of the prototype."""
     assert baseline.plan is not None
-    observation = Observation(baseline.plan, baseline.indicated, prototype.label, baseline.held)
+    observation = Observation(
+        baseline.plan, baseline.indicated, prototype.label, baseline.held, baseline.elsewhere
+    )
     ranking = diagnose(predict(case, baseline.plan, units=UNITS, sizes=SIZES), observation)
     tests = inquiry_of(ranking, units=TEST_UNITS).ranked(SAMPLES)
     return CausesFound(

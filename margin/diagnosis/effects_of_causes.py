@@ -83,13 +83,36 @@ def sensor_gain(situation: Situation, size: float) -> Situation:
 
 def sensor_zero(situation: Situation, size: float) -> Situation:
     """Output without load raised by the share `size` of that at the top load."""
-    if has(situation.built, "sensor.offset_conductance"):
-        name, scale = "sensor.offset_conductance", top_output(situation.firmware)
-    else:
-        name = "sensor.zero"
-        scale = top_output(situation.firmware) if has(situation.built, "sensor.rated_output") else 1.0
-    value = nominal(situation.built, name) + size * scale
+    film = has(situation.built, "sensor.offset_conductance")
+    name = "sensor.offset_conductance" if film else "sensor.zero"
+    value = nominal(situation.built, name) + size * _of_zero(situation)
     return situation.with_built({name: value}, calibrated=False)
+
+
+def _of_zero(situation: Situation) -> float:
+    """What zeros count in, by which a share of the output at the top load is multiplied."""
+    absolute = ("sensor.offset_conductance", "sensor.rated_output")
+    stated = any(has(situation.built, name) for name in absolute)
+    return top_output(situation.firmware) if stated else 1.0
+
+
+SPAN_COEFFICIENTS = ("sensor.temperature_coefficient", "sensor.span_temperature_coefficient")
+ZERO_COEFFICIENTS = ("sensor.offset_temperature_coefficient", "sensor.zero_temperature_coefficient")
+
+
+def span_coefficient(situation: Situation, size: float) -> Situation:
+    """Sensitivity that changes by the share `size` more per kelvin than that of the design."""
+    return _coefficient(situation, SPAN_COEFFICIENTS, size)
+
+
+def zero_coefficient(situation: Situation, size: float) -> Situation:
+    """Output without load that changes by the share `size` of that at the top load more per kelvin."""
+    return _coefficient(situation, ZERO_COEFFICIENTS, size * _of_zero(situation))
+
+
+def _coefficient(situation: Situation, names: tuple[str, ...], more: float) -> Situation:
+    name = next(name for name in names if has(situation.built, name))
+    return situation.with_built({name: nominal(situation.built, name) + more})
 
 
 def moisture(situation: Situation, size: float) -> Situation:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Literal
@@ -23,7 +25,7 @@ UPPER = 0.1
 """Share of the top load from which a load tells the level of a run."""
 
 
-Kind = Literal["contrast", "drift", "unloaded", "runs", "mountings", "readings"]
+Kind = Literal["contrast", "drift", "unloaded", "runs", "mountings", "readings", "temperature"]
 
 
 @dataclass(frozen=True)
@@ -32,19 +34,24 @@ class Feature:
 
     kind    'contrast' (sum of mean errors by weight), 'drift' (along the hold), or a scatter: 'unloaded' (of unloaded
             readings from run to run), 'runs' (of the level of a run within its mounting), 'mountings' (of the level of
-            a mounting), 'readings' (beside the level of their run)
+            a mounting), 'readings' (beside the level of their run); 'temperature' (contrast of the changes of mean
+            errors from the usual temperature to another one)
     steps   places in the plan; weights: of these in a contrast
+    part    number of the load cycle at the other temperature; at: places of the same steps in it
     """
 
     name: str
     kind: Kind
     steps: tuple[int, ...]
     weights: tuple[float, ...] = ()
+    part: int = 0
+    at: tuple[int, ...] = ()
 
 
 @lru_cache(maxsize=64)
 def features_of(plan: Plan) -> tuple[Feature, ...]:
-    """Features of a plan: contrasts of the mean errors of its steps, scatters, and the drift of its hold.
+    """Features of a plan: contrasts of the mean errors of its steps, scatters, the drift of its hold, and changes of
+    errors to other temperatures.
 
     Steps that are the first of their load, going up, give their errors; the other ones, in groups of one branch, dwell
     and temperature, their differences from these. Errors over several loads are taken as level, slope, bend and so on
@@ -67,6 +74,8 @@ def features_of(plan: Plan) -> tuple[Feature, ...]:
     found += _scatters(plan)
     if plan.hold is not None:
         found.append(Feature(f"drift under {plan.hold.load:g} N", "drift", ()))
+    for number in range(len(plan.elsewhere)):
+        found += _changes(plan, number)
     return tuple(found)
 
 
@@ -127,29 +136,89 @@ def _scatters(plan: Plan) -> list[Feature]:
     ]
 
 
-def condense(plan: Plan, reported: Array, held: Array | None = None) -> Array:
+def _changes(plan: Plan, number: int) -> list[Feature]:
+    """Changes to another temperature at the steps common to both: of the level and its slope over the load going up,
+    of the loop, and of the reading without load."""
+    part = plan.elsewhere[number]
+    places = {
+        (step.load, step.descending, step.dwell): place
+        for place, step in reversed(list(enumerate(part.steps)))
+    }
+    common: dict[tuple[float, float], tuple[int, int]] = {}
+    for place, step in enumerate(plan.steps):
+        there = places.get((step.load, step.descending, step.dwell))
+        if there is not None:
+            common.setdefault((step.load, step.descending), (place, there))
+    rising = [load for load, descending in common if load > 0.0 and not descending]
+    found: list[Feature] = []
+
+    def add(what: str, weights: dict[tuple[float, float], float]) -> None:
+        steps, at = zip(*(common[key] for key in weights), strict=True)
+        name = f"change to {part.steps[0].temperature:g} degC{what}"
+        found.append(Feature(name, "temperature", steps, tuple(weights.values()), number, at))
+
+    if rising:
+        x = np.log(np.array(rising))
+        orders = np.linalg.qr(np.vander(x - x.mean(), min(len(rising), 2), increasing=True))[0]
+        for order, what in enumerate(("", ", slope over load")[: orders.shape[1]]):
+            add(what, {(load, 0.0): float(w) for load, w in zip(rising, orders[:, order], strict=True)})
+    both = [load for load in rising if (load, 1.0) in common]
+    if both:
+        weight = 1.0 / math.sqrt(len(both))
+        add(
+            ", loop",
+            {(load, branch): weight * sign for load in both for branch, sign in ((1.0, 1), (0.0, -1))},
+        )
+    if (0.0, 0.0) in common:
+        add(", without load", {(0.0, 0.0): 1.0})
+    return found
+
+
+def condense(
+    plan: Plan, reported: Array, held: Array | None = None, elsewhere: Sequence[Array] = ()
+) -> Array:
     """Features (..., feature) of reported loads (..., run, step) and along the hold (..., time), N.
+
+    elsewhere  (..., run, step) of each load cycle at another temperature, N
 
     Errors of loaded steps are logarithms of (net + c) / (applied + c), close to the relative error: net of the mean
     unloaded reading before the runs where there is one, c = SOFTENING of the top load; those of unloaded steps are
     (reported / top load). Scatters are logarithms of the standard deviation of these; a drift is their slope over the
-    decimal logarithm of time. NaN readings are left out. Raises ObservationError where a planned hold lacks.
+    decimal logarithm of time. NaN readings are left out. Raises ObservationError where a planned hold, or a planned
+    load cycle at another temperature, lacks.
     """
-    load = plan.of("load")
+    if len(elsewhere) != len(plan.elsewhere):
+        raise ObservationError(
+            f"the plan has {len(plan.elsewhere)} other temperature(s), the readings have {len(elsewhere)}"
+        )
     zero = _zero(plan, reported)
-    each = np.where(load > 0.0, _softened(plan, reported - zero[..., None, None], load), reported / plan.top)
+    each = _errors(plan, plan, reported, zero)
     mean = np.nanmean(each, axis=-2)
+    others = [
+        np.nanmean(_errors(plan, part, values, _zero(part, values)), axis=-2)
+        for part, values in zip(plan.elsewhere, elsewhere, strict=True)
+    ]
     around = each - mean[..., None, :]
     columns: list[Any] = []
     for feature in features_of(plan):
         places = list(feature.steps)
         if feature.kind == "contrast":
             columns.append(mean[..., places] @ np.array(feature.weights))
+        elif feature.kind == "temperature":
+            change = others[feature.part][..., list(feature.at)] - mean[..., places]
+            columns.append(change @ np.array(feature.weights))
         elif feature.kind == "drift":
             columns.append(_drift(plan, held, zero))
         else:
             columns.append(0.5 * np.log(_variance(plan, feature, around) + LEAST_SCATTER**2))
     return np.stack(columns, axis=-1)
+
+
+def _errors(plan: Plan, part: Plan, reported: Array, zero: Array) -> Array:
+    """Errors (..., run, step) of the load cycle of a part, in terms of the whole plan."""
+    load = part.of("load")
+    net = _softened(plan, reported - zero[..., None, None], load)
+    return np.where(load > 0.0, net, reported / plan.top)
 
 
 def _zero(plan: Plan, reported: Array) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,6 +32,8 @@ class Shape:
     present            (run, step), whether a reading is there
     hold_load          N, load of a hold; None without one
     hold_times         (time,), s since that load was put on
+    temperature        degC
+    elsewhere          readings at other temperatures; a mounting of the same number is the same
     """
 
     loads: Array
@@ -39,6 +42,8 @@ class Shape:
     present: NDArray[np.bool_]
     hold_load: float | None = None
     hold_times: Array | None = None
+    temperature: float = 25.0
+    elsewhere: tuple[Shape, ...] = ()
 
     @property
     def runs(self) -> int:
@@ -79,7 +84,7 @@ class Shape:
 class Figure:
     """A figure of merit.
 
-    unit         of its value: '%', 'N' or '% per decade'
+    unit         of its value: '%', 'N', '% per decade', '% per K' or 'N per K'
     logarithmic  compared by its logarithm: a scatter
     joint        counts in the comparison of all figures together; the error at a load does not, as sensitivity,
                  exponent and bend say the same
@@ -101,10 +106,13 @@ class Lack:
     measure: str
 
 
-def figures_of(shape: Shape, indicated: Array, held: Array | None = None) -> tuple[list[Figure], Array]:
+def figures_of(
+    shape: Shape, indicated: Array, held: Array | None = None, elsewhere: Sequence[Array] = ()
+) -> tuple[list[Figure], Array]:
     """Figures of merit that the readings give, and their values (..., figure).
 
     indicated  (..., run, step), N; held: (..., time), N, along the hold
+    elsewhere  (..., run, step), N, at each other temperature
 
     Errors, sensitivity, exponent and bend are of the mean ascending branch, relative to the load. A scatter is the
     standard deviation of logarithms, in percent.
@@ -115,9 +123,7 @@ def figures_of(shape: Shape, indicated: Array, held: Array | None = None) -> tup
     [('error at 10 N', 10.0), ('error at 20 N', 0.0), ('sensitivity', 4.881)]
     """
     mean = _mean_of_runs(shape, indicated)
-    zero = shape.zero(0.0)
-    net = indicated if zero is None else indicated - mean[..., None, zero : zero + 1]
-    logs = _logarithms(shape, net)
+    logs = _logarithms(shape, _net(shape, indicated))
     found: list[tuple[Figure, Array]] = []
     for place in np.flatnonzero(shape.rising):
         load = float(shape.loads[place])
@@ -137,6 +143,8 @@ def figures_of(shape: Shape, indicated: Array, held: Array | None = None) -> tup
         slope = np.log(np.maximum(held, floor)) @ along / (along @ along)
         about = f"change of the indicated load per decade of time under {shape.hold_load:g} N"
         found.append((Figure("creep", "% per decade", about), 100.0 * np.expm1(slope)))
+    for part, values in zip(shape.elsewhere, elsewhere, strict=True):
+        found += _per_kelvin(shape, part, indicated, values)
     return [figure for figure, _ in found], np.stack([values for _, values in found], axis=-1)
 
 
@@ -183,6 +191,40 @@ def _logarithms(shape: Shape, net: Array) -> Array:
     loads = np.where(shape.loads > 0.0, shape.loads, 1.0)
     loaded = np.where(shape.present & (shape.loads > 0.0), net, loads)
     return np.asarray(np.log(np.maximum(loaded / loads, LEAST_SHARE)))
+
+
+def _net(shape: Shape, indicated: Array) -> Array:
+    """Indicated load less the mean unloaded one before loading, where that was read."""
+    zero = shape.zero(0.0)
+    return (
+        indicated if zero is None else indicated - _mean_of_runs(shape, indicated)[..., None, zero : zero + 1]
+    )
+
+
+def _per_kelvin(shape: Shape, part: Shape, indicated: Array, there: Array) -> list[tuple[Figure, Array]]:
+    """Change of the loaded and of the unloaded readings from the usual temperature to that of a part, per kelvin."""
+    span = f"{shape.temperature:g} to {part.temperature:g} degC"
+    warming = part.temperature - shape.temperature
+    usual, other = (
+        _mean_of_runs(s, _logarithms(s, _net(s, values))) for s, values in ((shape, indicated), (part, there))
+    )
+    found: list[tuple[Figure, Array]] = []
+    places = [
+        (at, int(np.flatnonzero(part.rising & (part.loads == load))[0]))
+        for at, load in enumerate(shape.loads)
+        if shape.rising[at] and (part.rising & (part.loads == load)).any()
+    ]
+    if places:
+        own, others = map(list, zip(*places, strict=True))
+        change = (other[..., others] - usual[..., own]).mean(axis=-1)
+        about = "change of the indicated load, less that without load, mean over the loads common to both, going up"
+        found.append((Figure(f"reading, {span}", "% per K", about), 100.0 * np.expm1(change) / warming))
+    before = shape.zero(0.0), part.zero(0.0)
+    if before[0] is not None and before[1] is not None:
+        about = "change of the indicated load without load, before loading"
+        change = _mean_of_runs(part, there)[..., before[1]] - _mean_of_runs(shape, indicated)[..., before[0]]
+        found.append((Figure(f"zero, {span}", "N per K", about), change / warming))
+    return found
 
 
 def _curve(shape: Shape, logs: Array) -> list[tuple[Figure, Array]]:

@@ -50,7 +50,7 @@ class FurtherTest:
         """Features of drawn outcomes, (unit, feature); the same seed gives the units of the observation."""
         if self.by is not None:
             return self.by(situation, units, seed, drawn)
-        mounting = plan.mountings if self.remounted else int(plan.mounted[-1])
+        mounting = plan.last_mounting + self.remounted
         occasion = Occasion(self.name, mounting, self.swapped, seed + OTHER_UNIT, self.again)
         return features_drawn(self._arranged(situation), self.cycle(plan), units, seed, occasion, drawn)
 
@@ -179,8 +179,8 @@ def _bench(plan: Plan) -> Plan:
 
 
 def _again(plan: Plan) -> Plan:
-    """The cycle of the observation over three runs, without its hold."""
-    return replace(plan, runs=3, mounting=(), hold=None)
+    """The cycle of the observation over three runs, without its hold and its other temperatures."""
+    return replace(plan, runs=3, mounting=(), hold=None, elsewhere=())
 
 
 def _unloading(plan: Plan) -> Plan:

@@ -23,33 +23,38 @@ COLUMNS = (*FIRST_COLUMNS, "branch", "dwell", "temperature", "humidity", "run")
 class Observation:
     """Readings of one prototype.
 
-    reported  (run, step), N as the firmware reports it; NaN where a reading is missing
-    held      (time,), N along the hold of the plan; None without one
+    reported   (run, step), N as the firmware reports it; NaN where a reading is missing
+    held       (time,), N along the hold of the plan; None without one
+    elsewhere  (run, step) of each load cycle of the plan at another temperature, N
     """
 
     plan: Plan
     reported: Array
     name: str = "prototype"
     held: Array | None = None
+    elsewhere: tuple[Array, ...] = ()
 
     def __post_init__(self) -> None:
-        shape = (self.plan.runs, len(self.plan.steps))
-        if self.reported.shape != shape:
-            raise ObservationError(
-                f"{self.name}: readings must be runs by steps, {shape} (got {self.reported.shape})"
-            )
+        parts = (self.plan, *self.plan.elsewhere)
+        if len(self.elsewhere) != len(self.plan.elsewhere):
+            raise ObservationError(f"{self.name}: give the readings of each other temperature of the plan")
+        for part, values in zip(parts, (self.reported, *self.elsewhere), strict=True):
+            shape = (part.runs, len(part.steps))
+            if values.shape != shape:
+                raise ObservationError(
+                    f"{self.name}: readings must be runs by steps, {shape} (got {values.shape})"
+                )
+            empty = np.flatnonzero(~np.isfinite(values).any(axis=0))
+            if empty.size:
+                raise ObservationError(f"{self.name}: no reading at {part.steps[empty[0]].label}")
         times = None if self.plan.hold is None else (len(self.plan.hold.times),)
         if times != (None if self.held is None else self.held.shape):
             raise ObservationError(f"{self.name}: give one reading for each time of the hold of the plan")
-        missing = ~np.isfinite(self.reported)
-        empty = np.flatnonzero(missing.all(axis=0))
-        if empty.size:
-            raise ObservationError(f"{self.name}: no reading at {self.plan.steps[empty[0]].label}")
 
     @property
     def features(self) -> Array:
         """(feature,)."""
-        return condense(self.plan, self.reported, self.held)
+        return condense(self.plan, self.reported, self.held, self.elsewhere)
 
     @property
     def missing(self) -> NDArray[np.bool_]:

@@ -65,7 +65,7 @@ def paths_of(
 ) -> Paths:
     """Draw prototypes with every cause at every size.
 
-    causes  default: those of the catalogue and of one's own that suit the case
+    causes  default: those of the catalogue and of one's own that suit the case and the temperatures of the plan
     units   prototypes drawn for each size; all sizes share their draws; three times as many of the unchanged
     sizes   drawn for each sign of a cause, from the least that shows in these data
 
@@ -73,7 +73,7 @@ def paths_of(
     engine and so integrated out.
     """
     keep_freed_memory()
-    found = causes_of(case) if causes is None else tuple(causes)
+    found = causes_of(case, plan) if causes is None else tuple(causes)
     base = as_designed(case)
     features = features_drawn(base, plan, 3 * units, seed)
     scores = scores_of(features)

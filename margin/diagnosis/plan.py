@@ -69,6 +69,8 @@ class Plan:
     mounting   number of the mounting of each run, ascending from 0; empty: one mounting
     hold       one load held after the runs, under the first mounting; None: none
     of_sensor  readings are those of the sensor by itself, as loads by its own design curve
+    elsewhere  load cycles at other temperatures, read and reported in the same way, without hold; a mounting of the
+               same number is the same, the unit stayed in it
     """
 
     steps: tuple[Step, ...]
@@ -78,6 +80,7 @@ class Plan:
     mounting: tuple[int, ...] = ()
     hold: Hold | None = None
     of_sensor: bool = False
+    elsewhere: tuple[Plan, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.steps or self.top <= 0.0:
@@ -86,6 +89,13 @@ class Plan:
             raise ObservationError(f"a prototype needs at least one run (got {self.runs})")
         if self.mounting and len(self.mounting) != self.runs:
             raise ObservationError(f"{self.runs} runs need a mounting each (got {len(self.mounting)})")
+        for part in self.elsewhere:
+            if part.hold is not None or part.elsewhere:
+                raise ObservationError("runs at another temperature have no hold and no further temperatures")
+            if (part.option, part.age, part.of_sensor) != (self.option, self.age, self.of_sensor):
+                raise ObservationError(
+                    "runs at another temperature must be of the same calibration, age and quantity"
+                )
 
     @property
     def top(self) -> float:
@@ -105,6 +115,16 @@ class Plan:
     def mountings(self) -> int:
         """Number of mountings."""
         return int(np.unique(self.mounted).size)
+
+    @property
+    def last_mounting(self) -> int:
+        """Number of the last mounting at any temperature."""
+        return max(int(part.mounted.max()) for part in (self, *self.elsewhere))
+
+    @property
+    def temperatures(self) -> tuple[float, ...]:
+        """Temperatures of the steps, degC, ascending."""
+        return tuple(sorted({step.temperature for part in (self, *self.elsewhere) for step in part.steps}))
 
     @property
     def unloaded_after(self) -> NDArray[np.bool_]:

@@ -11,12 +11,17 @@ from numpy.typing import NDArray
 
 from distributions.errors import InvalidArgument
 from margin.bench.data import BenchData, at_points
+from margin.bench.data.counted import counted
+from margin.bench.data.flags import NOT_FINITE
 from margin.bench.errors import NotMeasurableError
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, Hold, holds_of, usual_temperature, without_holds
 from margin.bench.spreads import one_setup
 from margin.diagnosis.figures import Shape
 
 Array = NDArray[np.float64]
+
+UNTOLD = NOT_FINITE.format(column="temperature_degC")
+"""Why a reading without a temperature is flagged."""
 
 LEAST_HOLD = 3
 """Readings over time that tell a drift."""
@@ -27,11 +32,12 @@ class Prototype:
     """Readings of one unit.
 
     label        'lot / sensor'
-    values       (run, step), in `unit`; NaN where there is no reading
-    hold         (time,), of its hold; None without one
-    quantity     of the readings, as `BenchData` names it
-    temperature  degC, usual one of its runs
-    notes        what was assumed or set aside
+    values     (run, step), in `unit`; NaN where there is no reading
+    hold       (time,), of its hold; None without one
+    quantity   of the readings, as `BenchData` names it
+    elsewhere  (run, step), at each other temperature than the usual one
+    notes      what was assumed or set aside
+    cautions   what of its readings is left out, sentences
     """
 
     label: str
@@ -40,12 +46,25 @@ class Prototype:
     hold: Array | None
     quantity: str
     unit: str
-    temperature: float
     source: str
+    elsewhere: tuple[Array, ...] = ()
     notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def temperature(self) -> float:
+        """Usual temperature of its runs, degC."""
+        return self.shape.temperature
+
+    @property
+    def runs_elsewhere(self) -> str:
+        """Runs at other temperatures, in words: '3 runs at 40 degC'; '' without any."""
+        return ", ".join(
+            f"{counted(part.runs, 'run')} at {part.temperature:g} degC" for part in self.shape.elsewhere
+        )
 
     def like(self, mountings: int, runs: int, steps: NDArray[np.intp], holds: bool) -> Prototype:
-        """Only the first mountings, the first runs of each, and these steps."""
+        """Only the first mountings, the first runs of each, and these steps, at the usual temperature."""
         chosen = [
             run
             for mounting in np.unique(self.shape.mounting)[:mountings]
@@ -55,9 +74,11 @@ class Prototype:
         shape = Shape(
             s.loads[steps], s.descending[steps], np.unique(s.mounting[chosen], return_inverse=True)[1],
             s.present[np.ix_(chosen, steps)], s.hold_load if holds else None, s.hold_times if holds else None,
+            s.temperature,
         )  # fmt: skip
         values = self.values[np.ix_(chosen, steps)]
-        return dataclasses.replace(self, shape=shape, values=values, hold=self.hold if holds else None)
+        hold = self.hold if holds else None
+        return dataclasses.replace(self, shape=shape, values=values, hold=hold, elsewhere=())
 
 
 def prototypes_of(
@@ -65,12 +86,13 @@ def prototypes_of(
 ) -> list[Prototype]:
     """Every unit of the data, with one circuit and one interface (None: the first there is).
 
-    Runs at another temperature than the usual one are set aside; of several holds the longest counts. Raises
-    NotMeasurableError where a unit has no run of two loads or more.
+    Runs at another temperature than the usual one stand by themselves, in groups of one temperature; of several holds
+    the longest at the usual one counts. Raises NotMeasurableError where a unit has no run of two loads or more.
     """
     if data.usable().empty:
-        why = "; ".join(sorted(set(data.flags["kind"]))) or "the file is empty"
-        raise NotMeasurableError(f"{data.source}: no reading can be used ({why}): check circuit and wiring")
+        why = "; ".join(sorted(set(data.flags["reason"]))[:3]) or "the file is empty"
+        mend = "fill the column, or leave it out" if _untold(data) else "check circuit and wiring"
+        raise NotMeasurableError(f"{data.source}: no reading can be used ({why}): {mend}")
     frame, said = one_setup(data.usable(), circuit, interface)
     frame = frame[frame["load_N"].notna()]
     if frame.empty:
@@ -111,14 +133,66 @@ def _unit(label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, .
             f"{data.source}, {label}: no run has readings at two loads: read a cycle of several loads"
         )
     heat = taken.groupby(keys, observed=True, sort=False)["temperature_degC"].mean().reindex(table.index)
-    usual = usual_temperature(heat.to_numpy(dtype=float))
-    near = (heat - usual).abs() <= SAME_TEMPERATURE
-    if not near.all():
-        notes = (
-            *notes,
-            f"{int((~near).sum())} of {len(near)} runs are not at {usual:g} degC and are set aside",
+    groups = _by_temperature(heat.to_numpy(dtype=float))
+    usual = groups[0][0]
+    # mountings by their order at the usual temperature; those of other temperatures alone follow
+    order = np.concatenate([runs for _, runs in groups])
+    names = table.index.get_level_values("mounting").astype(str)
+    number = {name: place for place, name in enumerate(dict.fromkeys(names[order]))}
+    mounting = np.array([number[name] for name in names], dtype=np.intp)
+    (shape, values), *others = (
+        _readings(table.iloc[runs], mounting[runs], temperature) for temperature, runs in groups
+    )
+    if not (shape.loads > 0.0).any():
+        raise NotMeasurableError(f"{data.source}, {label}: no load above 0 N: load the unit")
+    common: list[tuple[Shape, Array]] = []
+    cautions: list[str] = []
+    if untold := _untold(data):
+        cautions.append(
+            f"{counted(untold, 'reading')} without a temperature {'is' if untold == 1 else 'are'} left out: fill the "
+            "column, or leave it out where all runs were at one temperature."
         )
-    table = table[near.to_numpy()].dropna(axis=1, how="all")
+    for part, there in others:
+        if np.intersect1d(part.loads[part.rising], shape.loads[shape.rising]).size:
+            common.append((part, there))
+        else:
+            cautions.append(
+                f"Set aside: {counted(part.runs, 'run')} at {part.temperature:g} degC, with no load going up in common "
+                f"with those at {usual:g} degC."
+            )
+    hold = _longest([h for h in holds_of(points) if abs(h.temperature - usual) <= SAME_TEMPERATURE])
+    shape = dataclasses.replace(
+        shape, hold_load=None if hold is None else hold.load, hold_times=None if hold is None else hold.time,
+        elsewhere=tuple(part for part, _ in common),
+    )  # fmt: skip
+    return Prototype(
+        label, shape, values, None if hold is None else hold.output, data.quantity, data.unit, data.source,
+        tuple(there for _, there in common), notes, tuple(cautions),
+    )  # fmt: skip
+
+
+def _untold(data: BenchData) -> int:
+    """Readings without a temperature."""
+    return int(data.flags.loc[data.flags["reason"] == UNTOLD, "line"].nunique())
+
+
+def _by_temperature(heat: Array) -> list[tuple[float, NDArray[np.intp]]]:
+    """Temperature, degC, and places of the runs of each group: the usual temperature first, the others ascending."""
+    usual = usual_temperature(heat)
+    near = np.abs(heat - usual) <= SAME_TEMPERATURE
+    groups = [(usual, np.flatnonzero(near))]
+    left = np.flatnonzero(~near)
+    while left.size:
+        middle = usual_temperature(heat[left][heat[left] <= heat[left].min() + SAME_TEMPERATURE])
+        own = left[np.abs(heat[left] - middle) <= SAME_TEMPERATURE]
+        groups.append((round(float(heat[own].mean()), 2), own))
+        left = np.setdiff1d(left, own)
+    return groups
+
+
+def _readings(table: pd.DataFrame, mounting: NDArray[np.intp], temperature: float) -> tuple[Shape, Array]:
+    """Runs at one temperature as shape and values (run, step): ascending steps, then descending ones."""
+    table = table.dropna(axis=1, how="all")
     there: list[tuple[str, float]] = [
         (str(column[0]), float(column[1])) for column in table.columns.to_list()
     ]
@@ -127,19 +201,9 @@ def _unit(label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, .
     columns = [*(("up", load) for load in ups), *(("down", load) for load in downs)]
     values = np.column_stack([table[column].to_numpy(dtype=float) for column in columns])
     loads = np.array([load for _, load in columns], dtype=np.float64)
-    if not (loads > 0.0).any():
-        raise NotMeasurableError(f"{data.source}, {label}: no load above 0 N: load the unit")
     descending = np.array([float(branch == "down") for branch, _ in columns])
-    mounting = np.asarray(pd.factorize(table.index.get_level_values("mounting"))[0], dtype=np.intp)
-    hold = _longest([h for h in holds_of(points) if abs(h.temperature - usual) <= SAME_TEMPERATURE])
-    shape = Shape(
-        loads, descending, mounting, np.isfinite(values), None if hold is None else hold.load,
-        None if hold is None else hold.time,
-    )  # fmt: skip
-    return Prototype(
-        label, shape, values, None if hold is None else hold.output, data.quantity, data.unit, usual, data.source,
-        notes,
-    )  # fmt: skip
+    shape = Shape(loads, descending, mounting, np.isfinite(values), temperature=temperature)
+    return shape, values
 
 
 def _longest(holds: list[Hold]) -> Hold | None:

@@ -20,7 +20,7 @@ from margin.chain.setting import Setting
 from margin.diagnosis.features import condense
 from margin.diagnosis.plan import ObservationError, Plan, Step
 from margin.diagnosis.situation import Situation, source_of
-from margin.propagation.assemble import drawn_chain, drawn_element, firmware_setting, nominal_of
+from margin.propagation.assemble import drawn_chain, drawn_element, firmware_setting, lived, nominal_of
 from margin.propagation.calibrated import Bench, Calibrated, calibrate, classes_of
 from margin.propagation.draws import LotSamples, StreamSource
 from margin.propagation.events import Event
@@ -42,10 +42,14 @@ AT_REST = 1e4
 
 @dataclass(frozen=True)
 class Taken:
-    """Loads that drawn prototypes indicate, N: (unit, run, step), and along the hold (unit, time), None without one."""
+    """Loads that drawn prototypes indicate, N: (unit, run, step), and along the hold (unit, time), None without one.
+
+    elsewhere  (unit, run, step) of each load cycle at another temperature
+    """
 
     runs: Array
     held: Array | None
+    elsewhere: tuple[Array, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -139,19 +143,11 @@ def take(
             source, source_of(situation.designed, units, occasion.other_seed), occasion.swapped
         )
     way = _Way(situation, plan, units, source, occasion)
-    found = np.empty((units, plan.runs, len(plan.steps)))
-    for mounting in np.unique(plan.mounted):
-        which = plan.mounted == mounting
-        runs = int(np.count_nonzero(which))
-        number = occasion.mounting + int(mounting)
-        event = _Mounted(
-            f"{occasion.name}, mounting {number + 1}",
-            loadings=runs,
-            readings=len(plan.steps),
-            mounting=number,
-        )
-        found[:, which] = way.indicated(plan, event)
-    runs_read = _by_instruments(found, plan.of("load"), plan.top, stream, occasion.name)
+    runs_read = way.read(plan, plan.top, stream, occasion.name)
+    elsewhere = tuple(
+        way.read(part, plan.top, stream, f"{occasion.name}, part {number + 2}")
+        for number, part in enumerate(plan.elsewhere)
+    )
     held = None
     if plan.hold is not None:
         hold = plan.hold
@@ -163,13 +159,13 @@ def take(
         event = _Mounted(f"{occasion.name}, hold", readings=len(steps), mounting=occasion.mounting)
         whole = way.indicated(replace(plan, steps=steps, runs=1, mounting=()), event)[:, 0, 1::2]
         held = _by_instruments(whole, np.array(hold.load), plan.top, stream, f"{occasion.name}, hold")
-    for values in (runs_read, runs_read if held is None else held):
+    for values in (runs_read, *([] if held is None else [held]), *elsewhere):
         if not np.all(np.isfinite(values)):
             raise ObservationError(
                 f"{situation.firmware.name}: drawn units indicate loads that are not numbers; look at the extremes of "
                 "the spreads"
             )
-    return Taken(runs_read, held)
+    return Taken(runs_read, held, elsewhere)
 
 
 def features_drawn(
@@ -182,7 +178,7 @@ def features_drawn(
 ) -> Array:
     """Features of drawn prototypes, (unit, feature); arguments as of `take`."""
     found = take(situation, plan, units, seed, occasion, drawn)
-    return condense(plan, found.runs, found.held)
+    return condense(plan, found.runs, found.held, found.elsewhere)
 
 
 @dataclass(frozen=True)
@@ -212,6 +208,24 @@ class _Way:
         return calibrate(
             option if direction is None else replace(option, direction=direction), bench, classes
         )
+
+    def read(self, plan: Plan, top: float, stream: Stream, what: str) -> Array:
+        """Loads indicated over all runs of a plan, each mounting by itself, N, (unit, run, step), by the instruments.
+
+        top   N, load by which the instruments err; what: keeps the draws apart from those of other load cycles
+        """
+        found = np.empty((self.units, plan.runs, len(plan.steps)))
+        for mounting in np.unique(plan.mounted):
+            which = plan.mounted == mounting
+            number = self.occasion.mounting + int(mounting)
+            event = _Mounted(
+                f"{what}, mounting {number + 1}",
+                loadings=int(np.count_nonzero(which)),
+                readings=len(plan.steps),
+                mounting=number,
+            )
+            found[:, which] = self.indicated(plan, event)
+        return _by_instruments(found, plan.of("load"), top, stream, what)
 
     def indicated(self, plan: Plan, event: _Mounted) -> Array:
         """Loads that the units indicate, N, (unit, run, step)."""
@@ -266,8 +280,10 @@ class _Way:
             temperature=_along(plan.of("temperature")) + self.situation.warming,
             dwell=_along(plan.of("dwell")),
             descending=_along(plan.of("descending")),
-            peak=self.plan.top,
+            # a hold follows the load cycle
+            peak=plan.top if plan in self.plan.elsewhere else self.plan.top,
             age=plan.age,
+            **lived(case.service, plan.age, use),
             humidity=humidity,
             reference_temperature=case.reference_temperature,
             reference_humidity=case.reference_humidity,

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from decimal import ROUND_HALF_EVEN
 
+from margin.bench.data.counted import counted
+from margin.bench.merits.sweeps import SAME_TEMPERATURE
 from margin.diagnosis.comparison import Compared
 from margin.diagnosis.result import Diagnosed
 from margin.estimates import numbers
@@ -107,6 +109,16 @@ def how_sure(found: Diagnosed) -> tuple[str, ...]:
         f"Baseline: {found.baseline.name}; {how}.",
         f"An unchanged prototype is called unusual with at most {risk}, all comparisons together (Holm).",
     ]
+    if found.baseline.elsewhere:
+        usual = counted(found.prototype.shape.runs, "run")
+        lines.append(
+            f"Temperatures: {usual} at {found.prototype.temperature:g} degC, compared with "
+            f"{found.prototype.runs_elsewhere}."
+        )
+    if found.baseline.plan is not None and found.baseline.plan.age > 0.0:
+        lines.append(
+            f"Age of the prototype: {found.baseline.plan.age:g} h, in service as the case states it."
+        )
     together = comparison.together
     if together is not None:
         lines.append(
@@ -119,7 +131,24 @@ def how_sure(found: Diagnosed) -> tuple[str, ...]:
 def cautions(found: Diagnosed) -> tuple[str, ...]:
     """What the answer rests on."""
     own = OF_BENCH if found.baseline.by == "bench" else OF_CASE
-    return NOT_SEEN, own, SAFETY
+    return (*found.prototype.cautions, *_beyond(found), NOT_SEEN, own, SAFETY)
+
+
+def _beyond(found: Diagnosed) -> tuple[str, ...]:
+    """Runs at temperatures for which the case states nothing."""
+    (low, high), shape = found.baseline.stated, found.baseline.shape
+    beyond = [
+        f"{each.temperature:g} degC"
+        for each in (shape, *shape.elsewhere)
+        if not low - SAME_TEMPERATURE <= each.temperature <= high + SAME_TEMPERATURE
+    ]
+    if not beyond:
+        return ()
+    span = f"{low:.3g} to {high:.3g} degC" if high > low else f"{low:.3g} degC"
+    return (
+        f"Runs at {', '.join(beyond)}: use, calibration and design curve of the case lie at {span}. What is expected "
+        "there rests on its temperature coefficients alone; check the temperatures of the readings.",
+    )
 
 
 def missing(found: Diagnosed) -> tuple[str, ...]:

@@ -147,15 +147,13 @@ def use_setting(case: Case, condition: UseCondition | None, event: Event, source
     else:
         descending = 1.0 if direction == "down" else 0.0
     peak = use.peak if not (isinstance(use.peak, float) and use.peak == 0.0) else case.load_high
-    profile = case.service
     return Setting(
         temperature=use.temperature,
         dwell=use.dwell,
         descending=descending,
         peak=peak,
         age=use.age,
-        **_served(profile, use.age, use),
-        **_stored(profile),
+        **lived(case.service, use.age, use),
         humidity=use.humidity,
         load_frequency=use.load_frequency,
         swing_reading=nominal.swing_reading,
@@ -176,6 +174,11 @@ class _Service:
     cycle_load_exponent: Value
     duty: Value
     service_temperature: Value
+
+
+def lived(profile: ServiceProfile | None, age: Value, use: Use | _Service) -> dict[str, Any]:
+    """Fields of a setting of use by what units of an age, h, have been through: storage and service."""
+    return {**_served(profile, age, use), **_stored(profile)}
 
 
 def _served(profile: ServiceProfile | None, age: Value, use: Use | _Service) -> dict[str, Any]:
@@ -203,8 +206,7 @@ def served_by(case: Case, age: float) -> Setting:
     use = nominal_element(case.elements["use"])
     return Setting(
         age=age,
-        **_served(case.service, age, use),
-        **_stored(case.service),
+        **lived(case.service, age, use),
         reference_temperature=case.reference_temperature,
     )
 

@@ -51,6 +51,21 @@ def error_over_load(found: Diagnosed, ax: Axes | None = None) -> Axes:
             load, scale.factor * rows["error_N"].to_numpy(dtype=float), color=look.colour, ls=look.line,
             marker=look.marker, ms=4.5, mec=look.edge, mew=0.7, lw=1.5, label=f"prototype, going {branch}",
         )  # fmt: skip
+    for part, indicated in zip(baseline.shape.elsewhere, baseline.elsewhere, strict=True):
+        errors = scale.factor * (np.nanmean(indicated, axis=0) - part.loads)
+        up = part.descending == 0.0
+        largest = max(largest, float(np.abs(errors[up]).max()) / scale.factor)
+        label = f"prototype at {part.temperature:g} degC, going up"
+        axes.plot(
+            scale.factor * part.loads[up],
+            errors[up],
+            color=style.BLACK,
+            ls=":",
+            marker="^",
+            ms=4.5,
+            lw=1.0,
+            label=label,
+        )
     axes.set_ylim(-1.15 * scale.factor * largest, 1.15 * scale.factor * largest)
     axes.set_xlabel(f"Load ({scale.unit})")
     axes.set_ylabel(f"Indicated less applied ({scale.unit})")

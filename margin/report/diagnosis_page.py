@@ -120,7 +120,7 @@ def sections(found: Diagnosed, command: str) -> tuple[Section, ...]:
         "error-over-load",
         figures.figure_of(diagnosis_figures.error_over_load(found)),
         f"Error of the prototype over the load, single runs as points. Band: {level} of {found.baseline.name}, going "
-        f"up; dashed: going down. {_computed(found)}.",
+        f"up; dashed: going down.{_warmer(found)} {_computed(found)}.",
         "Error of the prototype on both branches over the load, in the band of unchanged units.",
     )
     dots = picture(
@@ -181,8 +181,8 @@ def _cause_section(found: Diagnosed) -> Section:
         for one in found.causes.tests
     )
     blocks.append(Table("Further tests, by expected information for their effort.", columns, rows, 1, True))
-    if ranking.hidden:
-        blocks.append(Listing("Causes that these readings cannot show", ranking.hidden))
+    if found.causes.hidden:
+        blocks.append(Listing("Causes that these readings cannot show", found.causes.hidden))
     return Section("Causes", tuple(blocks))
 
 
@@ -199,8 +199,14 @@ def _causes(found: Diagnosed) -> dict[str, Any]:
         "causes": records(causes_frame(found)),
         "classes": [{"names": list(one.names), "probability": one.probability} for one in ranking.classes],
         "tests": records(tests_frame(found)),
-        "hidden": list(ranking.hidden),
+        "hidden": list(found.causes.hidden),
     }
+
+
+def _warmer(found: Diagnosed) -> str:
+    if not found.baseline.elsewhere:
+        return ""
+    return f" Both at {found.prototype.temperature:g} degC; triangles: means at other temperatures, going up."
 
 
 def _computed(found: Diagnosed) -> str:
@@ -217,6 +223,11 @@ def document(found: Diagnosed, command: str, files: tuple[str, ...] = ()) -> dic
         "files": list(files),
         "prototype": found.prototype.label,
         "data": Path(found.source).name,
+        "temperatures": [
+            {"temperature_degC": part.temperature, "runs": part.runs}
+            for part in (baseline.shape, *baseline.shape.elsewhere)
+        ],
+        "age_h": 0.0 if baseline.plan is None else baseline.plan.age,
         "baseline": {"by": baseline.by, "name": baseline.name, "option": baseline.option},
         "nothing_unusual": comparison.nothing_unusual,
         "unusual": [one.figure.name for one in comparison.unusual],

@@ -57,6 +57,11 @@ def drawn(situation: Situation, plan: Plan, count: int, seed: int) -> list[Obser
     found = take(situation, plan, count, seed)
     held = [None] * count if found.held is None else list(found.held)
     return [
-        Observation(plan, np.array(runs), held=None if hold is None else np.array(hold))
-        for runs, hold in zip(found.runs, held, strict=True)
+        Observation(
+            plan,
+            np.array(runs),
+            held=None if hold is None else np.array(hold),
+            elsewhere=tuple(part[unit] for part in found.elsewhere),
+        )
+        for unit, (runs, hold) in enumerate(zip(found.runs, held, strict=True))
     ]

@@ -24,6 +24,8 @@ SET_ASIDE: tuple[str, ...] = ("not a number", "duplicate", "saturated", "stuck")
 STUCK_LOADS = 3
 FIRST_CYCLE_RISK = 0.01
 
+NOT_FINITE = "no finite value in '{column}'"
+
 Found = tuple[int, str, str]
 
 
@@ -40,7 +42,7 @@ def _not_numbers(frame: pd.DataFrame) -> Iterator[Found]:
     for column in ("load_N", "output", "temperature_degC"):
         bad = ~np.isfinite(frame[column].to_numpy())
         for line in frame["line"].to_numpy()[bad]:
-            yield int(line), "not a number", f"no finite value in '{column}'"
+            yield int(line), "not a number", NOT_FINITE.format(column=column)
 
 
 def _duplicates(frame: pd.DataFrame) -> Iterator[Found]:
@@ -97,9 +99,10 @@ def first_cycles(frame: pd.DataFrame) -> Iterator[Found]:
     for _, part in good.groupby(list(SERIES[:-1]), observed=True, sort=False):
         cells = part.groupby(["branch", "load_N", "run"], observed=True, sort=False)["output"].mean()
         table = cells.unstack().dropna()
-        if table.shape[1] < 4 or table.empty:
+        values = table.to_numpy(dtype=float)
+        if table.shape[1] < 4 or not values.any():
             continue
-        runs = table.to_numpy(dtype=float).mean(axis=0) / np.abs(table.to_numpy(dtype=float)).mean()
+        runs = values.mean(axis=0) / np.abs(values).mean()
         first, later = runs[0], runs[1:]
         limit = stats.t.ppf(1 - FIRST_CYCLE_RISK / 2, later.size - 1) * np.sqrt(1 + 1 / later.size)
         away = first - later.mean()
