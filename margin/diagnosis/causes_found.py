@@ -12,6 +12,7 @@ from margin.diagnosis.observation import Observation
 from margin.diagnosis.predictions import predict
 from margin.diagnosis.prototype import Prototype
 from margin.diagnosis.ranking import Diagnosis, diagnose
+from margin.propagation.threads import own_threads_alone
 
 UNITS, SIZES, TEST_UNITS, SAMPLES = 500, 8, 200, 30
 """Units drawn for each size of each cause, sizes, units drawn for each test, outcomes of each."""
@@ -51,8 +52,9 @@ def causes_found(case: Case, prototype: Prototype, baseline: Baseline) -> Causes
     observation = Observation(
         baseline.plan, baseline.indicated, prototype.label, baseline.held, baseline.elsewhere
     )
-    ranking = diagnose(predict(case, baseline.plan, units=UNITS, sizes=SIZES), observation)
-    tests = inquiry_of(ranking, units=TEST_UNITS).ranked(SAMPLES)
+    with own_threads_alone():
+        ranking = diagnose(predict(case, baseline.plan, units=UNITS, sizes=SIZES), observation)
+        tests = inquiry_of(ranking, units=TEST_UNITS).ranked(SAMPLES)
     return CausesFound(
         ranking,
         tuple(

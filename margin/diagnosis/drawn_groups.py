@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.cluster.vq import kmeans2
+from scipy.linalg import eigh
 
 Array = NDArray[np.float64]
 
@@ -94,7 +95,8 @@ def groups_of(changes: Array) -> NDArray[np.intp]:
     if float(np.max(np.std(compressed, axis=1))) < UNEVEN:
         return alone
     rows = rows - rows.mean(axis=0)
-    along = rows @ np.linalg.eigh(rows.T @ rows)[1][:, -1]
+    size = rows.shape[1]
+    along = rows @ eigh(rows.T @ rows, subset_by_index=[size - 1, size - 1])[1][:, 0]
     order = np.argsort(along, kind="stable")
     for count in range(GROUPS, 1, -1):
         begin = np.array([rows[which].mean(axis=0) for which in np.array_split(order, count)])

@@ -39,9 +39,6 @@ QUANTILES = (0.01, 0.1, 0.3, 0.5, 0.7, 0.9, 0.99)
 SHARES = (0.04, 0.16, 0.2, 0.2, 0.2, 0.16, 0.04)
 """Quantiles of the size by which a cause is stood for, and the share of its probability that each stands for."""
 
-ALIKE_UNITS = 0.4
-"""Share of the drawn units of a candidate, by their effective number, that count as like the prototype."""
-
 STRONGEST = 8
 """Most causes among which a test is chosen."""
 
@@ -196,10 +193,8 @@ def _given(
 ) -> list[tuple[Array, Array]]:
     """Mean and covariance of the outcome of a test by candidate, given what was observed, from joint draws of units.
 
-    Units count by their likeness to the prototype, and the rest is taken off by linear regression (regression
-    adjustment, Beaumont, Zhang and Balding, Genetics 162, 2025 (2002)). What the outcome has in common with the
-    observation is that of the units, whatever the cause: the regression is over all candidates together, so that the
-    noise of few draws does not tell them apart.
+    What the outcome has in common with the observation is that of the units, whatever the cause: it is taken from all
+    candidates together, so that the noise of few draws does not tell them apart.
     """
     weights = np.array([c.weight for c in candidates])
     weights = weights / weights.sum()
@@ -211,35 +206,15 @@ def _given(
     # the observation may lie outside what few draws resolve
     own = own + LEAST_VARIANCE * np.eye(own.shape[0])
     lever = np.linalg.solve(own, cross)
-    inverse = np.linalg.inv(own)
     found = []
-    for candidate, drawn in zip(candidates, draws, strict=True):
-        surprise = observed - candidate.known
-        like = _likeness(np.einsum("ui,ij,uj->u", surprise, inverse, surprise))
+    for candidate, centred, other, drawn in zip(candidates, known, others, draws, strict=True):
+        surprise = observed - candidate.known.mean(axis=0)
         # a normal distribution says nothing of an observation far from its draws: the correction is held to its scale
-        away = like @ surprise
-        far = float(np.sqrt(away @ inverse @ away / away.size))
-        adjusted = drawn + surprise @ lever
-        left = adjusted - like @ adjusted
-        covariance = (left * like[:, None]).T @ left / (1.0 - float(like @ like))
-        mean = like @ drawn + away @ lever / max(far / 2.0, 1.0)
-        found.append((mean, covariance + LEAST_VARIANCE * np.eye(mean.size)))
+        far = float(np.sqrt(surprise @ np.linalg.solve(own, surprise) / surprise.size))
+        mean = drawn.mean(axis=0) + surprise @ lever / max(far / 2.0, 1.0)
+        left = other - centred @ lever
+        found.append((mean, left.T @ left / count + LEAST_VARIANCE * np.eye(mean.size)))
     return found
-
-
-def _likeness(squared: Array) -> Array:
-    """Weights of units by their squared distance from the prototype, of which ALIKE_UNITS count; sum 1."""
-    above = squared - squared.min()
-    low, high = 0.0, 1.0 / max(float(np.median(above)), 1e-12)
-    weights = np.full(squared.size, 1.0 / squared.size)
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        tried = np.exp(-0.5 * middle * above)
-        if tried.sum() ** 2 / (tried @ tried) >= ALIKE_UNITS * squared.size:
-            low, weights = middle, tried / tried.sum()
-        else:
-            high = middle
-    return weights
 
 
 class _Outcome:

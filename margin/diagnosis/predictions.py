@@ -238,16 +238,20 @@ def _prior_nothing(segments: Segments, found: Fit, logs: Array, shown: NDArray[n
 
     found, logs  of these prototypes; logs: (prototype, 1 + cause)
     """
-    best = np.max(logs[:, 1:], axis=1)
-    # log odds of the strongest single cause against nothing; its class makes it stronger, and changes the order
-    first = np.argsort(logs[:, 0] - best)[: max(round(len(logs) * 2.5 * (1.0 - KEPT)), 1)]
-    odds = []
-    for number in first:
+    if not shown.any():
+        return 0.5
+    # log odds of all causes together against nothing: those of a class are no larger
+    most = np.logaddexp.reduce(logs[:, 1:], axis=1) - logs[:, 0]
+    # odds above the limit happen in the share 1 - KEPT of all
+    count = int(len(logs) * (1.0 - KEPT))
+    limit, odds = -math.inf, list[float]()
+    for number in np.argsort(-most):
+        if most[number] <= limit:
+            break
         weights = _weights(logs[number, 1:])
         groups = classes_of_causes(segments, found.of(int(number)), weights.tolist())
         strongest = max(np.logaddexp.reduce(logs[number, 1:][list(group)]) for group in groups)
         odds.append(float(strongest - logs[number, 0]))
-    # odds above this happen in the share 1 - KEPT of all
-    count = len(logs) * (1.0 - KEPT)
-    limit = float(np.sort(odds)[::-1][min(int(count), len(odds) - 1)])
+        if len(odds) > count:
+            limit = float(np.partition(odds, -count - 1)[-count - 1])
     return float(expit(limit + logit(1.0 / (1.0 + max(int(shown.sum()), 1)))))

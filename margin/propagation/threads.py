@@ -28,13 +28,13 @@ def in_threads(work: Callable[[Task], Done], tasks: Iterable[Task], workers: int
     On an exception or an interrupt what has not begun is dropped.
     """
     if workers == 1:
-        with _own_threads_alone():
+        with own_threads_alone():
             for task in tasks:
                 yield work(task)
         return
     pool = ThreadPoolExecutor(workers)
     waiting: deque[Future[Done]] = deque()
-    with _impatience, _own_threads_alone():
+    with _impatience, own_threads_alone():
         try:
             for task in tasks:
                 waiting.append(pool.submit(work, task))
@@ -51,9 +51,9 @@ def _libraries() -> ThreadpoolController:
     return ThreadpoolController()
 
 
-def _own_threads_alone() -> AbstractContextManager[object]:
-    """No threads of a linear algebra library beside ours: they wait for each other a hundred times longer than the
-    products of a block take."""
+def own_threads_alone() -> AbstractContextManager[object]:
+    """No threads of a linear algebra library, within: those of small products wait for each other a hundred times longer
+    than the products take."""
     found: AbstractContextManager[object] = _libraries().limit(limits=1, user_api="blas")
     return found
 
