@@ -253,7 +253,9 @@ def inquiry_of(diagnosis: Diagnosis, *, units: int = 300) -> Inquiry:
         which = predicted.segments.owner == place
         sizes = size_quantiles(predicted.segments, diagnosis.found, which, QUANTILES)
         for size, share in zip(sizes, SHARES, strict=True):
-            chosen.append((ranked.name, ranked.part, cause.apply(base, float(size)), share * ranked.probability))
+            chosen.append(
+                (ranked.name, ranked.part, cause.apply(base, float(size)), share * ranked.probability)
+            )
     total = sum(weight for *_, weight in chosen)
     candidates = tuple(
         Candidate(name, part, situation, weight / total, predicted.drawn(situation, units, SEED))

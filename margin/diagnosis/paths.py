@@ -14,7 +14,7 @@ from margin.diagnosis.catalogue import Cause, causes_of
 from margin.diagnosis.drawn_groups import LEAST_VARIANCE, Drawn, Path, drawn_of, groups_of, shift
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.scores import Scores, scores_of
-from margin.diagnosis.segments import Segments, segments_of
+from margin.diagnosis.segments import Segments, departures, segments_of
 from margin.diagnosis.situation import Situation, as_designed, source_of
 from margin.diagnosis.taken import features_drawn
 from margin.propagation.memory import keep_freed_memory
@@ -29,6 +29,12 @@ SMALLEST_OF_RANGE = 1e-3
 
 FEW = 200
 """Units drawn to find the least size that shows."""
+
+MOST_BETWEEN = 6
+"""Most sizes drawn between those of the even ones, where a cause changes its ways."""
+
+BENT = 1.0
+"""Departure of a mean from a straight line, in the spread of the units, from which a size is drawn between."""
 
 SEED = 20_240
 
@@ -67,7 +73,8 @@ def paths_of(
 
     causes  default: those of the catalogue and of one's own that suit the case and the temperatures of the plan
     units   prototypes drawn for each size; all sizes share their draws; three times as many of the unchanged
-    sizes   drawn for each sign of a cause, from the least that shows in these data
+    sizes   drawn for each sign of a cause, from the least that shows in these data; up to MOST_BETWEEN more where a
+            cause changes its ways
 
     Unit-to-unit and lot-to-lot spread, mounting, placements, station and knowledge of the spreads are drawn by the
     engine and so integrated out.
@@ -118,10 +125,28 @@ def _along(
     # a cause that hardly shows at its largest is kept over its stated range: the data cannot tell it from nothing
     least = min(math.exp(high), 0.5 * cause.high)
     wanted = [float(sign * size) for size in np.geomspace(least, cause.high, sizes)]
-    scores = np.array([at(cause, size, units) for size in wanted])
+    each = [at(cause, size, units) for size in wanted]
+    for _ in range(MOST_BETWEEN):
+        where = _most_bent(wanted, each)
+        if where is None:
+            break
+        between = math.copysign(math.sqrt(wanted[where] * wanted[where + 1]), sign)
+        wanted.insert(where + 1, between)
+        each.insert(where + 1, at(cause, between, units))
+    scores = np.array(each)
     noise = unchanged.within[0] + LEAST_VARIANCE * np.eye(before.shape[1])
     labels = groups_of((scores - before) / np.sqrt(np.diag(noise)))
     drawn = tuple(
         drawn_of(size, own, labels, noise, own - before) for size, own in zip(wanted, scores, strict=True)
     )
     return Path(drawn, np.bincount(labels) / units)
+
+
+def _most_bent(sizes: list[float], scores: list[Array]) -> int | None:
+    """Place of the two sizes between which the mean departs most from a straight line, None where by less than BENT of
+    the spread of the units."""
+    spread = np.sqrt([own.var(axis=0) + LEAST_VARIANCE for own in scores])
+    off = departures(np.array([own.mean(axis=0) for own in scores]), np.array(sizes))
+    bent = np.max(off / np.minimum(spread[:-1], spread[1:]), axis=1)
+    worst = int(np.argmax(bent))
+    return worst if bent[worst] > BENT else None

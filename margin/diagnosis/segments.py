@@ -76,7 +76,7 @@ def segments_of(unchanged: Drawn, paths: Sequence[Sequence[Path]], added: float)
             for group, share in enumerate(path.shares):
                 ways = _between(logs, np.array([each.groups[group] for each in path.drawn]))
                 spread = _linear(np.array([each.within[group] for each in path.drawn]))
-                bent = _departures(ways, size)
+                bent = departures(ways, size)
                 for k, off in enumerate(bent):
                     owner.append(index)
                     ends.append((size[k], size[k + 1]))
@@ -117,7 +117,7 @@ def _linear(values: Array) -> Array:
     return np.asarray((1.0 - share) * values[below] + share * values[below + 1])
 
 
-def _departures(mean: Array, size: Array) -> Array:
+def departures(mean: Array, size: Array) -> Array:
     """How far the mean may depart from the straight line inside each piece of a path, (piece, feature).
 
     An eighth of the second difference of the means, the larger of those at both ends: the middle of a parabola.

@@ -52,8 +52,8 @@ def _libraries() -> ThreadpoolController:
 
 
 def own_threads_alone() -> AbstractContextManager[object]:
-    """No threads of a linear algebra library, within: those of small products wait for each other a hundred times longer
-    than the products take."""
+    """No threads of a linear algebra library within: with small products they wait for each other a hundred times
+    longer than the products take."""
     found: AbstractContextManager[object] = _libraries().limit(limits=1, user_api="blas")
     return found
 

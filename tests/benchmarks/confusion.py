@@ -159,7 +159,8 @@ def confusion(own: Bed, count: int) -> None:
     mean = " | ".join(f"{100 * s:.1f} %" for s in np.mean(total, axis=0))
     print(f"| all {len(total)} causes | | {mean} | | |")
     kept = [
-        diagnose(predicted, each).ranking[0][0] == (NOTHING,) for each in own.made(None, 0.0, 20 * count, 52_999)
+        diagnose(predicted, each).ranking[0][0] == (NOTHING,)
+        for each in own.made(None, 0.0, 20 * count, 52_999)
     ]
     print(
         f"\nUnchanged prototypes of which nothing unusual came first: {100 * np.mean(kept):.1f} % of {len(kept)}"
