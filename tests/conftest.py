@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import gc
 import os
+
+# Two processes of tests on two cores: threads of the linear algebra beside them would only wait for each other. It is
+# read when numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from collections.abc import Iterator
 
 import hypothesis

@@ -23,6 +23,7 @@ from margin.estimates.looks import (
     units_to_decide,
 )
 from margin.estimates.yield_result import Estimate, Verdict, Yield
+from margin.estimates.yields import yield_of
 from margin.messages.sentences import said
 from margin.propagation.plan import (
     CELLS,
@@ -230,12 +231,11 @@ def test_intervals_of_lots_cover(skewed: bool) -> None:
     truth = many.tallies["none"].within[:, 2].sum() / many.plan.frame.units
     held = above = 0
     for seed in range(100):
-        found = evaluate(
-            dataclasses.replace(case, study=dataclasses.replace(case.study, seed=seed)),
-            workers=1,
-            with_budget=False,
-        )
-        sampled = found.options[0].decisive_yield.sampled
+        study = dataclasses.replace(case.study, seed=seed)
+        drawn = run(dataclasses.replace(case, study=study), workers=1)
+        confidence = confidence_at(case, drawn.plan)
+        tally = drawn.tallies["none"]
+        sampled = yield_of(drawn.plan.frame, tally, case.requirement.counts, confidence).sampled
         held += sampled.low <= truth <= sampled.high
         above += sampled.low > truth
     assert held >= 90

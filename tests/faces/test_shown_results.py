@@ -145,7 +145,9 @@ CALLS = {
     "improve": lambda c: margin.improve(c, workers=1),
     "age": lambda c: margin.age(c, points=3, units=200, command=["margin", "age"], workers=1),
     "problem": lambda c: margin.problem(c)["names"],
-    "characterise": lambda c: margin.characterise(GRIPPER.parent / "bench.csv", circuit="amplifier", case=c, units=200),
+    "characterise": lambda c: margin.characterise(
+        GRIPPER.parent / "bench.csv", circuit="amplifier", interface="silicone", case=c, units=200
+    ),
 }  # fmt: skip
 
 

@@ -23,7 +23,7 @@ from margin.case.types import (
 from margin.estimates.finding import Finding, Number
 from margin.estimates.results import DesignCheck, OptionResult, Recommendation, Results
 from margin.estimates.yield_result import Estimate, Verdict, Yield
-from margin.report import figures, page, style
+from margin.report import page
 from margin.report.blocks import Section
 
 LOADS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
@@ -290,15 +290,6 @@ def parts(results: Results) -> tuple[Section, ...]:
 def html(results: Results, parts: tuple[Section, ...]) -> str:
     """Its page."""
     return page.render_sections(results, parts)
-
-
-@pytest.fixture
-def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Pages whose words alone are looked at, with empty figures."""
-    empty = '<svg width="1" height="1" viewBox="0 0 1 1"></svg>'
-    monkeypatch.setattr(style, "svg", lambda figure, name: empty.replace("<svg", f'<svg id="{name}"'))
-    for name in ("error_over_load", "error_by_condition", "worst_case_ways", "yield_against_limit"):
-        monkeypatch.setattr(figures, name, lambda *args, **kwargs: style.axes_of(None))
 
 
 @pytest.fixture
