@@ -41,7 +41,9 @@ def bounds(closed: ClosedCase, outer: int, inner: int, first: int, studies: int)
     case = closed.case(units=outer * inner, outer=outer)
     model, plan, found = model_of(case), plan_of(case), []
     for seed in range(first, first + studies):
-        drawn = run(case, model=replace(model, seed=seed), plan=plan, workers=1, compiled=can_compile() or None)
+        drawn = run(
+            case, model=replace(model, seed=seed), plan=plan, workers=1, compiled=can_compile() or None
+        )
         (tally,) = drawn.tallies.values()
         found.append(yield_of(plan.frame, tally, case.requirement.counts, 0.95).bound)
     return found

@@ -25,6 +25,7 @@ from margin.estimates.looks import (
 from margin.estimates.yield_result import Estimate, Verdict, Yield
 from margin.estimates.yields import yield_of
 from margin.messages.sentences import said
+from margin.propagation.model import model_of
 from margin.propagation.plan import (
     CELLS,
     FIRST_OUTER,
@@ -229,13 +230,12 @@ def test_intervals_of_lots_cover(skewed: bool) -> None:
         dataclasses.replace(case, study=dataclasses.replace(case.study, units=400_000, seed=99)), workers=2
     )
     truth = many.tallies["none"].within[:, 2].sum() / many.plan.frame.units
+    model, plan = model_of(case), plan_of(case)
+    confidence = confidence_at(case, plan)
     held = above = 0
     for seed in range(100):
-        study = dataclasses.replace(case.study, seed=seed)
-        drawn = run(dataclasses.replace(case, study=study), workers=1)
-        confidence = confidence_at(case, drawn.plan)
-        tally = drawn.tallies["none"]
-        sampled = yield_of(drawn.plan.frame, tally, case.requirement.counts, confidence).sampled
+        drawn = run(case, model=dataclasses.replace(model, seed=seed), plan=plan, workers=1)
+        sampled = yield_of(plan.frame, drawn.tallies["none"], case.requirement.counts, confidence).sampled
         held += sampled.low <= truth <= sampled.high
         above += sampled.low > truth
     assert held >= 90

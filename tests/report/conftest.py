@@ -23,7 +23,7 @@ from margin.case.types import (
 from margin.estimates.finding import Finding, Number
 from margin.estimates.results import DesignCheck, OptionResult, Recommendation, Results
 from margin.estimates.yield_result import Estimate, Verdict, Yield
-from margin.report import page
+from margin.report import files, page
 from margin.report.blocks import Section
 
 LOADS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
@@ -290,6 +290,15 @@ def parts(results: Results) -> tuple[Section, ...]:
 def html(results: Results, parts: tuple[Section, ...]) -> str:
     """Its page."""
     return page.render_sections(results, parts)
+
+
+@pytest.fixture(scope="session")
+def report(results: Results, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A written report, to look at and not to change."""
+    folder = tmp_path_factory.mktemp("report") / "new" / "report"
+    written = files.write_report(results, folder)
+    assert written == folder / "report.html"
+    return folder
 
 
 @pytest.fixture
