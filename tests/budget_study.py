@@ -121,17 +121,20 @@ class Agreement:
 
 def agreement(parts: Parts, found: Iterable[pd.DataFrame]) -> Agreement:
     """How a budget of each seed agrees with the closed form."""
+    exact = {
+        (cause, change): parts.change(cause, scale)
+        for cause in parts.sds
+        for change, scale in (("frozen", 0.0), ("halved", 0.5))
+    }
     covered, leads = [], []
     for budget in found:
+        ends = [
+            budget[f"{name}_{end}"] for name in ("yield_change", "error_change_N") for end in ("low", "high")
+        ]
         of_seed = []
-        for _, row in budget.iterrows():
-            exact = parts.change(str(row["factor"]), {"frozen": 0.0, "halved": 0.5}[str(row["change"])])
-            of_seed.append(
-                [
-                    row[f"{name}_low"] <= value <= row[f"{name}_high"]
-                    for name, value in zip(("yield_change", "error_change_N"), exact, strict=True)
-                ]
-            )
+        for cause, change, *of_row in zip(budget["factor"], budget["change"], *ends, strict=True):
+            gained, moved = exact[cause, change]
+            of_seed.append([of_row[0] <= gained <= of_row[1], of_row[2] <= moved <= of_row[3]])
         covered.append(of_seed)
         firsts = [set(rows[rows["rank"] == 1]["factor"]) for _, rows in budget.groupby("change")]
         leads.append([[parts.leader in each, len(each) == 1 and parts.leader not in each] for each in firsts])

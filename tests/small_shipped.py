@@ -16,6 +16,7 @@ from few_parts import few_parts
 import margin
 from margin.case import Case
 from margin.case.load import as_case
+from margin.design.measures import Effort
 from margin.estimates import evaluate as evaluation
 from margin.estimates.error_budget import error_budget
 from margin.estimates.evaluate import evaluate
@@ -97,6 +98,8 @@ def quicken(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(margin, "budget", partial(margin.budget, runs=3000, width=1.0), raising=False)
     monkeypatch.setattr(margin, "rare", partial(margin.rare, budget=2000), raising=False)
     monkeypatch.setattr(margin, "size", partial(margin.size, parts=few_parts(), designs=1), raising=False)
+    few_sets = partial(margin.improve, effort=Effort(screens=20))
+    monkeypatch.setattr(margin, "improve", few_sets, raising=False)
     monkeypatch.setattr(margin, "plan", partial(margin.plan, units=400, seconds=20.0), raising=False)
     monkeypatch.setattr(margin, "accept", partial(margin.accept, units=330), raising=False)
     monkeypatch.setattr(margin, "overturn", partial(margin.overturn, units=330, pairs=False), raising=False)

@@ -60,12 +60,16 @@ def rows() -> list[Any]:
 
 @pytest.fixture
 def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder with the shipped cases at few units and the case that the README drafts; the working directory."""
+    """A folder with the shipped cases at few units and the case that the README drafts; the working directory. Pages
+    have empty figures: those are tried in tests/report, and here in scripts, the gallery and Python lines."""
     copy_cases(tmp_path)
     monkeypatch.chdir(tmp_path)
     command(OWN_CASE)
     (tmp_path / "few_parts.toml").write_text(FEW_PARTS, encoding="utf-8")
     quicken(monkeypatch)
+    monkeypatch.setattr(
+        "margin.report.style.svg", lambda figure, name: f'<svg id="{name}" viewBox="0 0 1 1"></svg>'
+    )
     return tmp_path
 
 

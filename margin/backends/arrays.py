@@ -109,14 +109,17 @@ def outcomes_of_errors(
 ) -> Outcomes:
     """Outcomes from the errors of each option, one array (unit, condition, loading, reading, load) for each condition.
 
-    thresholds  (option,) N; None: readings beyond are not asked for
+    thresholds  (option,) N; None: readings beyond are counted where they are asked for by `placed` alone
     """
     judged = [judge(frame, own) for own in errors]
+    sizes = np.stack([_sizes(frame, own) for own in errors]) if asked.sizes or asked.placed else None
+    if asked.placed is not None and sizes is not None:
+        thresholds = asked.placed(sizes)
     return Outcomes(
         np.stack([each.largest for each in judged]),
         np.stack([each.within for each in judged]),
         np.stack([np.stack([e[:, 0, 0, 0, :].T for e in own]) for own in errors]) if asked.first else None,
-        np.stack([_sizes(frame, own) for own in errors]) if asked.sizes else None,
+        sizes,
         None if thresholds is None else np.stack(
             [_beyond(own, limit) for own, limit in zip(errors, thresholds, strict=True)]
         ),

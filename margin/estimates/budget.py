@@ -35,7 +35,7 @@ from margin.estimates.sensitivity.grouping import By
 from margin.propagation.block import block_errors
 from margin.propagation.frame import Frame
 from margin.propagation.model import Model
-from margin.propagation.outcomes import Asked, UnitEngine
+from margin.propagation.outcomes import Asked, Outcomes, UnitEngine
 from margin.propagation.plan import default_block
 from margin.propagation.run_result import Progress
 from margin.propagation.tally import ROUNDING, EvaluationError, require_numbers
@@ -43,6 +43,7 @@ from margin.propagation.threads import default_workers, in_threads
 from margin.propagation.variants import Variant
 
 Array = NDArray[np.float64]
+Counts = NDArray[np.int64]
 
 NO_OUTPUT = "no number"
 NO_NUMBER = f"{NO_OUTPUT}: the chain has no output there"
@@ -139,12 +140,14 @@ def budget_of(
     engine = engine.with_frame(frame)
     threads = default_workers() if workers is None else workers
     placed = min(-(-min(PILOT, frame.units) // cluster) * cluster, frame.units)
-    sums = ChangeSums(case, frame, cluster, _thresholds(model, engine, frame, variants, placed, threads))
+    sums = _first_units(model, engine, frame, variants, placed, cluster, threads)
+    if progress is not None:
+        progress(placed)
     size = UNITS_AT_ONCE if engine.fast else min(default_block(case), UNITS_AT_ONCE)
     size = max(size // cluster, 1) * cluster
     numbers: list[_Numbers] = []
     for begin, end in pairwise((0, *looks_of(frame.units, cluster, ample))):
-        blocks = [(start, min(size, end - start)) for start in range(begin, end, size)]
+        blocks = [(start, min(size, end - start)) for start in range(max(begin, placed), end, size)]
 
         def evaluate(block: tuple[int, int]) -> int:
             with np.errstate(all="ignore"):
@@ -162,29 +165,33 @@ def budget_of(
     return pd.DataFrame(list(_rows(case, lines, numbers, sums.units)))
 
 
-def _thresholds(
+def _first_units(
     model: Model,
     engine: UnitEngine,
     frame: Frame,
     variants: Sequence[Variant],
     units: int,
+    cluster: int,
     threads: int,
-) -> Array:
-    """(variant, option) Leading quantile of |error|, N, of the first units; infinite where there is no number."""
+) -> ChangeSums:
+    """Sums over the first units, by which the leading quantile of |error| of each variant is placed; where there is no
+    number its threshold is infinite."""
 
-    def of(some: Sequence[Variant]) -> list[Array]:
+    def thresholds(sizes: Counts) -> Array:
+        return np.array([quantile_of_sizes(each, frame.bins) for each in sizes])
+
+    def of(some: Sequence[Variant]) -> list[Outcomes | None]:
         with np.errstate(all="ignore"):
-            found = list(engine.outcomes(0, units, some, Asked(sizes=True)))
-        return [
-            np.full(len(model.case.calibrations), np.inf)
-            if each is None or each.sizes is None
-            else np.array([quantile_of_sizes(sizes, frame.bins) for sizes in each.sizes])
-            for each in found
-        ]
+            return list(engine.outcomes(0, units, some, Asked(sizes=True, placed=thresholds)))
 
     size = -(-len(variants) // threads)
     parts = [variants[k : k + size] for k in range(0, len(variants), size)]
-    return np.array([each for part in in_threads(of, parts, threads) for each in part])
+    found = [each for part in in_threads(of, parts, threads) for each in part]
+    none = np.full(len(model.case.calibrations), np.inf)
+    placed = [none if each is None or each.sizes is None else thresholds(each.sizes) for each in found]
+    sums = ChangeSums(model.case, frame, cluster, np.array(placed))
+    sums.add_outcomes(enumerate(found), units)
+    return sums
 
 
 def _raise_failure(model: Model, frame: Frame) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from threading import Lock
 
@@ -71,12 +71,16 @@ class ChangeSums:
 
     def add(self, engine: UnitEngine, variants: Sequence[Variant], start: int, count: int) -> None:
         """Evaluate the units `start` to `start + count`, whole clusters, under every variant; any thread may call."""
-        before: Outcomes | None = None
-        beyond = np.zeros((self.thresholds.shape[1], len(variants), count // self.cluster))
         left = np.flatnonzero(~self.failed).tolist()
         asked = Asked(sizes=True, thresholds=self.thresholds[left])
         outcomes = engine.outcomes(start, count, [variants[number] for number in left], asked)
-        for number, found in zip(left, outcomes, strict=True):
+        self.add_outcomes(zip(left, outcomes, strict=True), count)
+
+    def add_outcomes(self, outcomes: Iterable[tuple[int, Outcomes | None]], count: int) -> None:
+        """Add what became of so many units, whole clusters, under the variants of these numbers, in their order."""
+        before: Outcomes | None = None
+        beyond = np.zeros((*self.thresholds.shape[::-1], count // self.cluster))
+        for number, found in outcomes:
             if found is None:
                 self.failed[number] = True
                 continue

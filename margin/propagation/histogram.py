@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,12 +76,20 @@ class Bins:
         return found
 
     def edges(self) -> Array:
-        """Edges of the bins, ascending, size + 1 of them; the outermost are finite stand-ins."""
-        step = np.arange(self.half, dtype=np.float64)
-        octave, part = np.divmod(step, _PER_OCTAVE)
-        upper = np.ldexp(1.0 + part / _PER_OCTAVE, octave.astype(np.int64) + self.lowest)
-        upper = np.append(upper, 2.0 * upper[-1])
-        return self.scale * np.concatenate([-upper[::-1], upper])
+        """Edges of the bins, ascending, size + 1 of them, to be read only; the outermost are finite stand-ins."""
+        return _edges(self)
+
+
+@lru_cache(maxsize=16)
+def _edges(bins: Bins) -> Array:
+    """Made once: a budget asks for them with every option of every variant."""
+    step = np.arange(bins.half, dtype=np.float64)
+    octave, part = np.divmod(step, _PER_OCTAVE)
+    upper = np.ldexp(1.0 + part / _PER_OCTAVE, octave.astype(np.int64) + bins.lowest)
+    upper = np.append(upper, 2.0 * upper[-1])
+    found: Array = bins.scale * np.concatenate([-upper[::-1], upper])
+    found.flags.writeable = False
+    return found
 
 
 def quantile(counts: NDArray[np.int64], bins: Bins, q: Array, low: Array, high: Array) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -25,11 +25,13 @@ class Asked:
     first       the error of the first reading at each load
     sizes       counts of |error| over all readings
     thresholds  (variant, option) N: readings of each unit whose |error| exceeds them; None: not asked
+    placed      in place of thresholds: those of a variant, (option,) N, from its own sizes, (option, bin)
     """
 
     first: bool = False
     sizes: bool = False
     thresholds: Array | None = None
+    placed: Callable[[Counts], Array] | None = None
 
 
 @dataclass(frozen=True)

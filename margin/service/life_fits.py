@@ -17,8 +17,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq, minimize, minimize_scalar
-from scipy.special import log_ndtr
-from scipy.stats import chi2, norm
+from scipy.special import log_ndtr, ndtri
+from scipy.stats import chi2
 
 from distributions.errors import InvalidArgument
 
@@ -28,6 +28,7 @@ Shape = Literal["Weibull", "lognormal"]
 LEAST_FAILURES = 2
 _WIDEST = 60.0
 """Farthest that an end of an interval is sought, in ln(life) and in ln(spread)."""
+_LOG_ROOT_TWO_PI = 0.5 * math.log(2.0 * math.pi)
 
 
 @dataclass(frozen=True)
@@ -228,7 +229,7 @@ def _log_likelihood(shape_name: Shape, lives: Lives, location: float, spread: fl
 def _log_density(shape_name: Shape, score: Array) -> Array:
     if shape_name == "Weibull":
         return np.asarray(score - np.exp(np.minimum(score, 700.0)))
-    return np.asarray(norm.logpdf(score))
+    return np.asarray(-0.5 * score**2 - _LOG_ROOT_TWO_PI)
 
 
 def _log_survival(shape_name: Shape, score: float | Array) -> Array:
@@ -238,7 +239,7 @@ def _log_survival(shape_name: Shape, score: float | Array) -> Array:
 
 
 def _quantile(shape_name: Shape, share: float) -> float:
-    return math.log(-math.log1p(-share)) if shape_name == "Weibull" else float(norm.ppf(share))
+    return math.log(-math.log1p(-share)) if shape_name == "Weibull" else float(ndtri(share))
 
 
 def _crossings(lacking: Callable[[float], float], best: float, step: float) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable, Iterator
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from margin.backends.device.space import CudaSpace
 from margin.backends.run import run
 from margin.case import Case
 from margin.propagation import plan as plan_module
-from margin.propagation.block import block_errors
+from margin.propagation.block import Errors, block_errors
 from margin.propagation.frame import Frame
 from margin.propagation.model import Model, model_of
 from margin.propagation.plan import Plan, growing_plan, plan_of
@@ -218,17 +219,39 @@ def at_a_limit(frame: Frame, errors: list[Array]) -> int:
     return doubtful
 
 
-def assert_counts(found: RunResult, model: Model, plan: Plan) -> None:
-    """All counts of a result are those of the loops, up to the readings at a limit."""
-    frame = plan.frame
+@dataclasses.dataclass
+class Looped:
+    """A study as plain loops count it: its force errors, by option what was counted and how many are at a limit."""
+
+    case: Case
+    plan: Plan
+    model: Model
+    drawn: Errors
+    counts: dict[str, tuple[Wanted, int]]
+
+
+@cache
+def looped(name: str) -> Looped:
+    """The study of that name, counted once for all ways that are held against it."""
+    case, plan = case_and_plan(name)
+    model, frame = model_of(case), plan.frame
     drawn = block_errors(model, model.source(frame.grouping, 0, frame.units), frame.units)
+    counts = {
+        option: (counted(frame, plan, errors), at_a_limit(frame, errors))
+        for option, errors in drawn.by_option.items()
+    }
+    return Looped(case, plan, model, drawn, counts)
+
+
+def assert_counts(found: RunResult, by_loops: Looped) -> None:
+    """All counts of a result are those of the loops, up to the readings at a limit."""
+    frame, drawn = by_loops.plan.frame, by_loops.drawn
     np.testing.assert_array_equal(
         found.clipped, [_marked(drawn.marks, 0, k) for k in range(frame.loads.size)]
     )
     np.testing.assert_array_equal(found.blind, [_marked(drawn.marks, 1, k) for k in range(frame.loads.size)])
     for name, errors in drawn.by_option.items():
-        wanted, tally = counted(frame, plan, errors), found.tallies[name]
-        doubtful = at_a_limit(frame, errors)
+        (wanted, doubtful), tally = by_loops.counts[name], found.tallies[name]
         for field in dataclasses.fields(Tally):
             ours, theirs = getattr(tally, field.name), getattr(wanted, field.name)
             assert ours.shape == theirs.shape, f"{name}: {field.name}"
@@ -250,10 +273,8 @@ def _marked(marks: list[Any], which: int, load: int) -> int:
 @pytest.mark.parametrize("name", [*CASES, GROWING])
 def test_every_way_counts_what_plain_loops_count(name: str, way: dict[str, Any]) -> None:
     """Every count of every option, for each kind of study."""
-    case, plan = case_and_plan(name)
-    model = model_of(case)
-    found = run(case, plan=plan, model=model, **way)
-    assert_counts(found, model, plan)
+    by_loops = looped(name)
+    assert_counts(run(by_loops.case, plan=by_loops.plan, model=by_loops.model, **way), by_loops)
 
 
 @pytest.mark.parametrize("name", ["nested", "lot curve", "better points"])

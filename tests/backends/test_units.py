@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from pad_study import NONE, ONE_POINT, TWO_POINT, pad_case, without_output_beyond
 
 from margin.backends.arrays import ArrayUnits
@@ -113,6 +114,30 @@ def test_kernel_and_arrays_judge_units_alike(name: str) -> None:
         np.testing.assert_array_equal(two.within, one.within, err_msg=told)
         np.testing.assert_array_equal(two.beyond, one.beyond, err_msg=told)
         assert np.abs(two.sizes - one.sizes).sum() <= 2, told  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("way", [0, 1])
+def test_thresholds_placed_by_the_units_themselves(way: int) -> None:
+    """Readings beyond thresholds that a variant's own sizes place are those beyond the same thresholds, stated; without
+    a number there is none."""
+    case = CASES["levels"]
+    engine, variants = engines(case)[way], [Variant(), Variant({"circuit.feedback per unit": 2.0})]
+
+    def middle(sizes: NDArray[np.int64]) -> NDArray[np.float64]:
+        edges = budget_frame(case).bins.edges()[budget_frame(case).bins.half :]
+        half = np.cumsum(sizes, axis=1) >= sizes.sum(axis=1, keepdims=True) / 2
+        return np.asarray(edges[half.argmax(axis=1)])
+
+    placed = list(engine.outcomes(0, UNITS, variants, Asked(sizes=True, placed=middle)))
+    limits = np.array([middle(found.sizes) for found in placed])  # type: ignore[union-attr, arg-type]
+    assert (limits > 0).all() and not np.array_equal(limits[0], limits[1])
+    stated = engine.outcomes(0, UNITS, variants, Asked(sizes=True, thresholds=limits))
+    for one, two in zip(placed, stated, strict=True):
+        assert one is not None and two is not None and one.beyond is not None
+        assert np.array_equal(one.beyond, two.beyond) and np.array_equal(one.sizes, two.sizes)
+        assert 0 < one.beyond.sum() < UNITS * budget_frame(case).readings * len(limits[0])
+    broken = without_output_beyond(case, 1e-9)
+    assert list(engines(broken)[way].outcomes(0, 9, variants, Asked(placed=middle))) == [None, None]
 
 
 def test_units_do_not_depend_on_the_block() -> None:

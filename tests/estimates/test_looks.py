@@ -23,7 +23,9 @@ from margin.estimates.looks import (
     units_to_decide,
 )
 from margin.estimates.yield_result import Estimate, Verdict, Yield
+from margin.estimates.yields import yield_of
 from margin.messages.sentences import said
+from margin.propagation.model import model_of
 from margin.propagation.plan import (
     CELLS,
     FIRST_OUTER,
@@ -228,14 +230,12 @@ def test_intervals_of_lots_cover(skewed: bool) -> None:
         dataclasses.replace(case, study=dataclasses.replace(case.study, units=400_000, seed=99)), workers=2
     )
     truth = many.tallies["none"].within[:, 2].sum() / many.plan.frame.units
+    model, plan = model_of(case), plan_of(case)
+    confidence = confidence_at(case, plan)
     held = above = 0
     for seed in range(100):
-        found = evaluate(
-            dataclasses.replace(case, study=dataclasses.replace(case.study, seed=seed)),
-            workers=1,
-            with_budget=False,
-        )
-        sampled = found.options[0].decisive_yield.sampled
+        drawn = run(case, model=dataclasses.replace(model, seed=seed), plan=plan, workers=1)
+        sampled = yield_of(plan.frame, drawn.tallies["none"], case.requirement.counts, confidence).sampled
         held += sampled.low <= truth <= sampled.high
         above += sampled.low > truth
     assert held >= 90

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -17,6 +19,8 @@ from margin.estimates.intervals import (
     section_half_width,
 )
 from margin.estimates.yields import yields_of
+from margin.propagation.model import model_of
+from margin.propagation.plan import plan_of
 
 
 @given(trials=st.integers(20, 5000), share=st.floats(0.02, 0.98))
@@ -99,15 +103,15 @@ def test_coverage_of_a_whole_study(by_lot: bool) -> None:
         gain += ", +/- 4 % (2 sigma) per lot"
     sd = np.hypot(0.03, 0.02 if by_lot else 0.0)
     exact = 2 * stats.norm.cdf(0.06 / sd) - 1
-    covered = 0
+    case = pad_case(
+        NONE,
+        load={"check": ["30 N", "60 N"]},
+        sensor={"sensitivity": gain},
+        study={"units": 600, "units_per_lot": 20},
+    )
+    model, plan, covered = model_of(case), plan_of(case), 0
     for seed in range(200):
-        case = pad_case(
-            NONE,
-            load={"check": ["30 N", "60 N"]},
-            sensor={"sensitivity": gain},
-            study={"units": 600, "units_per_lot": 20, "seed": seed},
-        )
-        result = run(case, workers=1, block=600)
+        result = run(case, model=replace(model, seed=seed), plan=plan, workers=1, block=600)
         sampled = yields_of(result.plan.frame, result.tallies["none"], 0.95)[
             "units at every check point"
         ].sampled

@@ -13,6 +13,8 @@ from scipy import stats
 from margin.backends.run import run
 from margin.case import Case
 from margin.estimates.yields import yields_of
+from margin.propagation.model import model_of
+from margin.propagation.plan import plan_of
 
 LIMIT, RUNS, UNITS = 0.06, 400, 800
 SENSITIVITY, FEEDBACK, RELOAD = 0.02, 0.015, 0.015
@@ -50,8 +52,9 @@ def test_interval_holds_the_exact_yield(points: str, widest: float) -> None:
     units a section cut short."""
     exact = exact_yield(SENSITIVITY, FEEDBACK, RELOAD)
     case, covered, widths = case_of(points), 0, []
+    model, plan = model_of(case), plan_of(case)
     for seed in range(RUNS):
-        result = run(replace(case, study=replace(case.study, seed=seed)), workers=1, block=UNITS)
+        result = run(case, model=replace(model, seed=seed), plan=plan, workers=1, block=UNITS)
         found = yields_of(result.plan.frame, result.tallies["none"], 0.95)[
             "units at every check point"
         ].sampled

@@ -116,8 +116,9 @@ def test_a_folder_of_something_else_is_refused_before_anything_is_drawn(case: Pa
     assert [path.name for path in foreign.iterdir()] == ["notes.txt"]
 
 
-def test_the_python_face_gives_the_same(case: Path, tmp_path: Path) -> None:
+def test_the_python_face_gives_the_same(case: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """`margin.budget` gives the data of every option, prints the summary and saves the page."""
+    monkeypatch.setenv("COLUMNS", "80")
     study = margin.budget(margin.load(case), runs=1000, workers=1)
     assert set(study.actions["option"]) == {"none", "one-point"}
     assert set(study.shares.effects["by"]) == {"factor", "part", "level", "cause"}

@@ -15,6 +15,7 @@ import psutil
 import pytest
 from click.testing import CliRunner, Result
 
+from margin.chain.registry import ELEMENTS
 from margin.cli import cli
 from margin.commands.common import (
     BAD_INPUT,
@@ -24,6 +25,9 @@ from margin.commands.common import (
     faults_shown,
     require_place,
 )
+
+pytestmark = pytest.mark.usefixtures("undrawn")
+"""Figures of a page are drawn where their command has tests of its own, and in tests/report."""
 
 CASE = """
 [case]
@@ -312,12 +316,13 @@ def test_an_element_of_ones_own_runs_only_when_named(easy: Path) -> None:
     )
     file = easy.with_name("own_elements.py")
     file.write_text(ELEMENT.format(kind="square root"), encoding="utf-8")
-    run = [sys.executable, "-m", "margin", "estimate", str(own), "--quiet"]
-    root = Path(__file__).parents[2]
-    refused = subprocess.run(run, cwd=root, capture_output=True, text=True, check=False)
-    assert refused.returncode == BAD_INPUT
+    refused = invoke("estimate", str(own), "--quiet")
+    assert refused.exit_code == BAD_INPUT
     assert "square root" in refused.stderr
-    assert subprocess.run([*run, "--elements", str(file)], cwd=root, check=False).returncode == CONFORMS
+    try:
+        assert invoke("estimate", str(own), "--quiet", "--elements", str(file)).exit_code == CONFORMS
+    finally:
+        ELEMENTS["sensor"].pop("square root", None)
 
 
 def test_help_loads_no_numerics() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import pytest
@@ -38,18 +39,21 @@ def plain(text: str) -> str:
     return " ".join(text.split())
 
 
+@cache
 def of_rare() -> Shown:
     study = results()["rare"]
     files = rare_page.contents(study.found)
     return json.loads(files["rare.json"])["findings"], rare_page.render(study.found, 100), files["rare.html"]
 
 
+@cache
 def of_pair() -> Shown:
     found = results()["pair"].comparison
     read = json.loads(to_json(comparison_page.document(found)))
     return read["findings"], comparison.render(found, 100), comparison_page.render_page(found)
 
 
+@cache
 def of_budget() -> Shown:
     study = results()["budget"]
     read = json.loads(to_json(budget_page.document(study.budget, option=study.option)))
@@ -59,6 +63,7 @@ def of_budget() -> Shown:
     return read["findings"], budget_page.render(study.budget, study.option, 100), shown
 
 
+@cache
 def of_bench() -> Shown:
     study = results()["bench"]
     files = bench_files.bench_contents(study.findings, study.outlook)

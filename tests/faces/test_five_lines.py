@@ -5,15 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from small_shipped import copy_cases
 
 import margin
 
-GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_amplifier" / "case.toml"
-
 
 def test_five_lines_give_screen_frames_and_report(tmp_path: Path) -> None:
-    """A study prints as the terminal shows it, shows in a notebook, has frames and saves itself."""
-    case = margin.change(margin.load(GRIPPER), {"study.units": 400, "study.outer": 10})
+    """A study prints as the terminal shows it, shows in a notebook, has frames and saves itself; of the shipped case
+    with two of its options, since each option has pictures of its own."""
+    copy_cases(tmp_path)
+    case = margin.load(tmp_path / "cases" / "gripper_amplifier" / "case.toml")
     study = margin.estimate(case, budget=False)
     assert str(study).startswith("Gripper pad, inverting amplifier:")
     assert "<table" in study._repr_html_()

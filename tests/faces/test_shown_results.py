@@ -14,6 +14,7 @@ from small_results import case, results
 import margin
 from margin import errors
 from margin.case import read_case
+from margin.case.load import as_case
 
 GRIPPER = Path(__file__).parents[2] / "cases" / "gripper_amplifier" / "case.toml"
 KINDS = (
@@ -145,18 +146,21 @@ CALLS = {
     "improve": lambda c: margin.improve(c, workers=1),
     "age": lambda c: margin.age(c, points=3, units=200, command=["margin", "age"], workers=1),
     "problem": lambda c: margin.problem(c)["names"],
-    "characterise": lambda c: margin.characterise(GRIPPER.parent / "bench.csv", circuit="amplifier", case=c, units=200),
+    "characterise": lambda c: margin.characterise(
+        GRIPPER.parent / "bench.csv", circuit="amplifier", interface="silicone", case=c, units=200
+    ),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", CALLS)
 def test_the_path_of_a_case_serves_as_the_case(name: str, tmp_path: Path) -> None:
-    """Each function finds with a path, a text or a Path, what it finds with the case read from it; a file that is not
-    there is a CaseError, anything else an InvalidArgument."""
+    """Each function finds with a path what it finds with the case read from it, and a text serves as a Path does; a
+    file that is not there is a CaseError, anything else an InvalidArgument."""
     path = tmp_path / "case.toml"
     path.write_text(SMALL, encoding="utf-8")
-    found = [str(CALLS[name](given)) for given in (margin.load(path), path, str(path))]
-    assert found[0] == found[1] == found[2]
+    loaded = margin.load(path)
+    assert as_case(path) == as_case(str(path)) == loaded
+    assert str(CALLS[name](loaded)) == str(CALLS[name](str(path)))
     with pytest.raises(errors.CaseError, match="there is no such file"):
         CALLS[name](tmp_path / "nowhere.toml")
     with pytest.raises(errors.InvalidArgument, match="or the path of a case file, is needed"):

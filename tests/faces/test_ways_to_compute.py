@@ -19,6 +19,9 @@ from margin.cli import cli
 from margin.commands.common import BAD_INPUT, CONFORMS
 from margin.propagation.model import Model
 
+pytestmark = pytest.mark.usefixtures("undrawn")
+"""Figures of a page are drawn where their command has tests of its own, and in tests/report."""
+
 needs_compiler = pytest.mark.skipif(
     importlib.util.find_spec("llvmlite") is None, reason="the compiler is not installed"
 )

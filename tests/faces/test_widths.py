@@ -92,7 +92,7 @@ def shown_age(width: int) -> str:
 def _bench() -> object:
     from margin.bench_study import characterise
 
-    return characterise(CASES / "gripper_amplifier" / "bench.csv")
+    return characterise(CASES / "gripper_amplifier" / "bench.csv", circuit="amplifier")
 
 
 def shown_bench(width: int) -> str:

@@ -29,10 +29,11 @@ def test_a_plane_is_reached_at_its_foot(slopes: list[float], beta: float) -> Non
     assert limit.evaluations <= 3 * (2 * len(unit) + 2)
 
 
-def test_a_curved_limit_is_reached_at_its_nearest_point() -> None:
-    """x1 x2 = 3 comes nearest at (sqrt 3, sqrt 3), at distance sqrt 6."""
+@pytest.mark.parametrize("together", [False, True])
+def test_a_curved_limit_is_reached_at_its_nearest_point(together: bool) -> None:
+    """x1 x2 = 3 comes nearest at (sqrt 3, sqrt 3), at distance sqrt 6, whether steps are tried in turn or at once."""
     limit = CountedLimit(Limit(2, lambda z: 3 - z[0] * z[1]), 2)
-    point = search(limit, np.array([1.0, 0.5]), 3.0)
+    point = search(limit, np.array([1.0, 0.5]), 3.0, together=together)
     assert point is not None
     np.testing.assert_allclose(point.z, [np.sqrt(3), np.sqrt(3)], atol=0.05)
     assert point.beta == pytest.approx(np.sqrt(6), abs=0.01)

@@ -23,7 +23,7 @@ from margin.case.types import (
 from margin.estimates.finding import Finding, Number
 from margin.estimates.results import DesignCheck, OptionResult, Recommendation, Results
 from margin.estimates.yield_result import Estimate, Verdict, Yield
-from margin.report import figures, page, style
+from margin.report import files, page
 from margin.report.blocks import Section
 
 LOADS = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
@@ -292,13 +292,13 @@ def html(results: Results, parts: tuple[Section, ...]) -> str:
     return page.render_sections(results, parts)
 
 
-@pytest.fixture
-def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Pages whose words alone are looked at, with empty figures."""
-    empty = '<svg width="1" height="1" viewBox="0 0 1 1"></svg>'
-    monkeypatch.setattr(style, "svg", lambda figure, name: empty.replace("<svg", f'<svg id="{name}"'))
-    for name in ("error_over_load", "error_by_condition", "worst_case_ways", "yield_against_limit"):
-        monkeypatch.setattr(figures, name, lambda *args, **kwargs: style.axes_of(None))
+@pytest.fixture(scope="session")
+def report(results: Results, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A written report, to look at and not to change."""
+    folder = tmp_path_factory.mktemp("report") / "new" / "report"
+    written = files.write_report(results, folder)
+    assert written == folder / "report.html"
+    return folder
 
 
 @pytest.fixture

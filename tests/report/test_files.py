@@ -22,28 +22,18 @@ def names(path: Path) -> set[str]:
     return {found.relative_to(path).as_posix() for found in path.rglob("*") if found.is_file()}
 
 
-@pytest.fixture(scope="module")
-def report(results: Results, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A written report, to look at and not to change."""
-    return files.write_report(results, tmp_path_factory.mktemp("report")).parent
-
-
 def validate(loaded: dict[str, object]) -> None:
     schema = json.loads(files.schema_path().read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(loaded, schema, cls=jsonschema.Draft202012Validator)
 
 
-def test_report_is_complete(results: Results, tmp_path: Path) -> None:
+def test_report_is_complete(report: Path) -> None:
     """Page, JSON, tables and figures are written, and their manifest, nothing else; the JSON lists them."""
-    written = files.write_report(results, tmp_path / "new" / "report")
-    assert written == tmp_path / "new" / "report" / "report.html"
-    found = names(written.parent)
+    found = names(report)
     assert {"report.html", "results.json", *TABLES} <= found
     assert len([name for name in found if name.endswith(".svg")]) >= 6
-    assert set(files.load_results_json(written.with_name("results.json"))["files"]) == found - {
-        "manifest.json"
-    }
+    assert set(files.load_results_json(report / "results.json")["files"]) == found - {"manifest.json"}
 
 
 def test_json_keeps_its_schema_and_round_trips(results: Results, report: Path) -> None:
@@ -106,6 +96,7 @@ def test_tables_hold_the_results(results: Results, report: Path) -> None:
     assert decisive["two-point"] == pytest.approx(results.option("two-point").decisive_yield.lower_bound)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_writing_again_replaces_its_own_files(results: Results, tmp_path: Path) -> None:
     """An earlier report is replaced; a file of it that is not written any more goes away."""
     files.write_report(results, tmp_path)
@@ -155,6 +146,7 @@ def test_a_folder_below_a_file_or_without_rights_is_refused(
         files.require_writable(tmp_path / "report")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_interrupted_writing_leaves_nothing(
     results: Results, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -181,11 +181,6 @@ def test_page_without_budget(results: Results) -> None:
     assert "this study was run without a budget" in text
 
 
-def test_page_is_reproducible(results: Results, html: str) -> None:
-    """The same results give the same bytes."""
-    assert page.render(results) == html
-
-
 def test_budget_in_full_names_what_is_below_resolution(html: str) -> None:
     """Causes that move nothing are named for the option shown in full and counted for the others."""
     text = "".join(read(html).text)

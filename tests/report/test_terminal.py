@@ -135,13 +135,14 @@ def test_ideal_parts_of_the_chain_are_named(which: str, request: pytest.FixtureR
     ideal = read_case(case_text()).elements
     shown = replace(results, case=replace(results.case, elements=ideal))
     text = terminal.render(shown, 100)
+    shown_on_page, in_notebook = page.render(shown), terminal.notebook_html(shown)
     for line in (
         "Converter: none stated, taken as ideal: no quantisation, no noise",
         "Interface: direct, the whole load reaches the sensor evenly",
     ):
         assert f"\n{line}\n" in text
-        assert line in page.render(shown)
-        assert line in terminal.notebook_html(shown)
+        assert line in shown_on_page
+        assert line in in_notebook
     stated = read_case(case_text(converter="bits = 12", interface='kind = "load concentrator"')).elements
     quiet = terminal.render(replace(results, case=replace(results.case, elements=stated)))
     assert "Converter:" not in quiet and "Interface:" not in quiet

@@ -9,20 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
-
-from margin.estimates.results import Results
-from margin.report import files, page
+from margin.report import page
 from margin.report.words_shown import words_shown
 
 UNSEEN = r"<(head|script|style|svg|noscript)\b.*?</\1>"
 """Ticks and labels of figures are none of the page's numbers: their data stand in the tables and the CSV files."""
-
-
-@pytest.fixture(scope="module")
-def report(results: Results, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A written report, to look at and not to change."""
-    return files.write_report(results, tmp_path_factory.mktemp("report")).parent
 
 
 def texts(value: Any) -> Iterator[str]:

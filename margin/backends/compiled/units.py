@@ -51,6 +51,12 @@ class CompiledUnits:
                 thresholds = (
                     none if asked.thresholds is None else np.ascontiguousarray(asked.thresholds[number])
                 )
+            if asked.placed is not None:
+                counted = block.counted(variant, None, bins=True)
+                if counted.bad.any():
+                    yield None
+                    continue
+                thresholds = np.ascontiguousarray(asked.placed(self._sizes(counted)))
             counted = block.counted(variant, thresholds, bins=asked.sizes)
             yield None if counted.bad.any() else self._outcomes(counted, count, asked)
 
@@ -97,16 +103,17 @@ class CompiledUnits:
         return found
 
     def _outcomes(self, counted: Counted, count: int, asked: Asked) -> Outcomes:
-        sizes = None
-        if asked.sizes:
-            sizes = sizes_of(counted.bins[:, :-1].astype(np.int64), self.kernel.layout.bins)
+        beyond = asked.thresholds is not None or asked.placed is not None
         return Outcomes(
             counted.ratios[..., :count].max(axis=1),
             counted.within[:, :count],
             counted.first[..., :count] if counted.first is not None and asked.first else None,
-            sizes,
-            None if asked.thresholds is None else counted.beyond[:, :count],
+            self._sizes(counted) if asked.sizes else None,
+            counted.beyond[:, :count] if beyond else None,
         )
+
+    def _sizes(self, counted: Counted) -> NDArray[np.int64]:
+        return sizes_of(counted.bins[:, :-1].astype(np.int64), self.kernel.layout.bins)
 
 
 @dataclass

@@ -101,7 +101,8 @@ def _polished(limit: CountedLimit, z: Array) -> list[Array]:
     inside = Inside(limit, np.flatnonzero(z))
     part = CountedLimit(inside, len(inside.places))
     scale = abs(float(limit(np.zeros((1, limit.dimension)))[0]))
-    point = search(part, z[inside.places], scale)
+    # steps of the limit end most line searches at the last halving; a call costs more than its few evaluations
+    point = search(part, z[inside.places], scale, together=True)
     if point is None:
         return []
     # steps of the limit may leave the point a little on the near side
