@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from margin.case.types import Case, Role
 from margin.diagnosis.by_instruments import constants_read, has_constants, measured_values, on_the_board
 from margin.diagnosis.plan import Plan, Step
-from margin.diagnosis.situation import Situation, exact, has, nominal, with_nominal, without
+from margin.diagnosis.situation import Situation, exact, fixed, has, nominal, with_nominal
 from margin.diagnosis.taken import Occasion, features_drawn
 from margin.propagation.draws import StreamSource
 
@@ -30,7 +30,7 @@ class FurtherTest:
     exact    roles that a fixture or circuit of the bench with known values stands for
     swapped  roles that a good unit lends; again: the prototype is calibrated again as it is now
     remounted  the unit is taken out of its mounting for it
-    without    quantities that the set-up of the test brings to nought: a tilt, a share of the housing
+    set_to     quantities that the set-up of the test fixes, with their values, SI: no tilt, no housing
     by         what is measured in place of a load cycle, (situation, units, seed, draws) to (unit, value)
     """
 
@@ -41,7 +41,7 @@ class FurtherTest:
     swapped: frozenset[Role] = frozenset()
     again: bool = False
     remounted: bool = False
-    without: frozenset[str] = frozenset()
+    set_to: tuple[tuple[str, float], ...] = ()
     by: Callable[[Situation, int, int, StreamSource | None], Array] | None = field(default=None, repr=False)
 
     def outcome(
@@ -62,7 +62,7 @@ class FurtherTest:
         for role in replaced:
             spec = situation.designed.elements[role]
             elements[role] = exact(spec) if role in self.exact else spec
-        built = without(replace(situation.built, elements=elements), self.without)
+        built = fixed(replace(situation.built, elements=elements), self.set_to)
         if "sensor" in self.exact and has(built, "sensor.lead_resistance"):
             lead = nominal(situation.built, "sensor.lead_resistance")
             built = with_nominal(built, {"sensor.lead_resistance": lead})
@@ -121,9 +121,9 @@ def further_tests(case: Case, plan: Plan) -> tuple[FurtherTest, ...]:
         FurtherTest("another temperature", 90.0, _warmed),
     ]  # fmt: skip
     found += [
-        FurtherTest(name, minutes, _bench, remounted=remounted, without=frozenset(quantities))
-        for name, minutes, remounted, quantities in _SET_UPS
-        if any(has(case, quantity) for quantity in quantities)
+        FurtherTest(name, minutes, _bench, remounted=remounted, set_to=fixed_values)
+        for name, minutes, remounted, fixed_values in _SET_UPS
+        if any(has(case, quantity) for quantity, _ in fixed_values)
     ]
     board = on_the_board(case)
     if board:
@@ -147,12 +147,15 @@ def further_tests(case: Case, plan: Plan) -> tuple[FurtherTest, ...]:
     return tuple(found)
 
 
-_SET_UPS: tuple[tuple[str, float, bool, tuple[str, ...]], ...] = (
-    ("load through a ball joint", 15.0, False, ("interface.tilt",)),
-    ("concentrator centred by a jig", 20.0, True, ("interface.placement",)),
-    ("housing taken off", 20.0, True, ("interface.parallel_stiffness", "interface.stop_share")),
-)
-"""Name, minutes, whether the unit is remounted, and what the set-up brings to nought."""
+_SET_UPS: tuple[tuple[str, float, bool, tuple[tuple[str, float], ...]], ...] = (
+    ("load through a ball joint", 15.0, False, (("interface.tilt", 0.0),)),
+    ("concentrator centred by a jig", 20.0, True, (("interface.placement", 0.0),)),
+    (
+        "housing taken off", 20.0, True,
+        (("interface.parallel_stiffness", 0.0), ("interface.stop_force", 1e9)),
+    ),
+)  # fmt: skip
+"""Name, minutes, whether the unit is remounted, and what the set-up fixes (a stop at 1e9 N is none)."""
 
 
 def _base(plan: Plan) -> Step:

@@ -80,11 +80,11 @@ def with_spread(case: Case, name: str, spread: Spread) -> Case:
     return _with(case, name, spreads=(spread,))
 
 
-def without(case: Case, names: Iterable[str]) -> Case:
-    """The case with these quantities, as far as it has them, 0 and without spread."""
-    for name in names:
+def fixed(case: Case, values: Iterable[tuple[str, float]]) -> Case:
+    """The case with these values of quantities, as far as it has them, without spread."""
+    for name, value in values:
         if has(case, name):
-            case = _with(case, name, nominal=0.0, spreads=())
+            case = _with(case, name, nominal=value, spreads=())
     return case
 
 

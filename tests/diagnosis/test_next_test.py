@@ -7,6 +7,7 @@ import pytest
 
 import margin
 from margin.case import Case
+from margin.diagnosis.by_instruments import constants_read, measured_values, on_the_board
 from margin.diagnosis.features import features_of
 from margin.diagnosis.further_tests import FurtherTest, further_tests, shunt_resistance
 from margin.diagnosis.next_test import Inquiry, inquiry_of
@@ -66,6 +67,18 @@ def test_shunt_for_a_thousand_microstrain(gauge: float, ohm: float) -> None:
         ("sensor of a good unit", "wrong resistor of the front end", 0.3, True),
         ("concentrator and housing of a good unit", "load share lost to the housing", 0.3, False),
         ("circuit board of a good unit", "filter too slow", 1.0, False),
+        ("load through a ball joint", "tilted load line", 0.3, False),
+        ("load through a ball joint", "misplaced concentrator", 0.3, True),
+        ("concentrator centred by a jig", "misplaced concentrator", 0.3, False),
+        ("concentrator centred by a jig", "tilted load line", 0.3, True),
+        ("housing taken off", "load share lost to the housing", 0.3, False),
+        ("housing taken off", "housing stop engages early", 0.3, False),
+        ("housing taken off", "loss of sensitivity", 0.3, True),
+        ("multimeter on the circuit board", "wrong resistor of the front end", 0.3, True),
+        ("multimeter on the circuit board", "reference of the converter", 0.2, True),
+        ("multimeter on the circuit board", "loss of sensitivity", 0.3, False),
+        ("constants of the firmware read out", "wrong firmware constant", 0.2, True),
+        ("constants of the firmware read out", "wrong resistor of the front end", 0.3, False),
     ],
 )
 def test_a_test_shows_what_lies_in_the_parts_that_stay(
@@ -77,6 +90,20 @@ def test_a_test_shows_what_lies_in_the_parts_that_stay(
     changed = cause_named(case, cause).apply(base, size)
     good, bad = (made.outcome(s, CYCLE, 40, 5) for s in (base, changed))
     assert (np.max(np.abs(good - bad)) > 0.05) == shown
+
+
+def test_a_multimeter_reads_the_parts_of_the_unit(case: Case) -> None:
+    """Resistor and reference are measured as the unit has them: 30 % above the design of 60 kohm, the tolerance of 1 %
+    over 3^0.5 and the 0.1 % of the instrument about it; constants read out are those of the design."""
+    wrong = cause_named(case, "wrong resistor of the front end").apply(as_designed(case), 0.3)
+    board = on_the_board(case)
+    found = measured_values(wrong, board, 4000, 5)
+    feedback = found[:, [each.name for each in board].index("circuit.feedback")]
+    assert feedback.mean() == pytest.approx(78e3, rel=5e-4)
+    assert feedback.std() == pytest.approx(78e3 * np.hypot(0.01 / np.sqrt(3.0), 1e-3), rel=0.05)
+    reference = found[:, [each.name for each in board].index("circuit.reference")]
+    assert reference.mean() == pytest.approx(1.2, rel=1e-4)
+    assert constants_read(wrong, 4000, 5).mean() == pytest.approx(1.0, abs=1e-4)
 
 
 def test_a_fixed_resistor_tells_connector_from_film(inquiry: Inquiry, case: Case) -> None:

@@ -69,7 +69,7 @@ def test_firmware_counts_on_the_design_whatever_the_unit_became(case: Case) -> N
     ("name", "size"),
     [
         ("wider loop of the sensor", 0.08), ("faster creep", 0.04), ("delaminated film", 0.06), ("worn film", 0.25),
-        ("scatter between placements", 0.08), ("housing stop engages early", 0.3), ("clipping of the amplifier", 0.15),
+        ("scatter between placements", 0.08), ("housing stop engages early", 0.3), ("clipping of the amplifier", 0.3),
         ("friction in the guide", 0.04), ("noise of the converter", 60.0), ("zero shift of the sensor", 0.08),
         ("loss of sensitivity", 0.3), ("wrong resistor of the front end", -0.5), ("preload lost", 0.9),
     ],
@@ -93,10 +93,10 @@ def test_the_size_lies_in_its_interval(case: Case, predicted: Predicted) -> None
 
 
 def test_an_unchanged_prototype_is_left_alone(case: Case, predicted: Predicted) -> None:
-    """Of 50 unchanged prototypes at least 43 have nothing unusual in the first place."""
+    """Of 50 unchanged prototypes at least 45 have nothing unusual in the first place."""
     made = prototypes(case, CYCLE, None, 0.0, 50, 7)
     kept = [diagnose(predicted, each).ranking[0][0] == (NOTHING,) for each in made]
-    assert sum(kept) >= 43
+    assert sum(kept) >= 45
 
 
 def test_probabilities_add_up(case: Case, predicted: Predicted) -> None:
