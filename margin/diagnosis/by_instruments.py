@@ -12,9 +12,9 @@ from distributions import Stream
 from margin.case.types import Case
 from margin.chain.arrays import as_array
 from margin.diagnosis.effects_of_causes import RESISTORS
-from margin.diagnosis.situation import Situation, has, nominal, source_of
+from margin.diagnosis.situation import Situation, has, nominal
+from margin.diagnosis.taken import KeptUnits, kept_units
 from margin.propagation.assemble import drawn_element
-from margin.propagation.draws import StreamSource
 from margin.propagation.events import Event
 
 Array = NDArray[np.float64]
@@ -60,10 +60,10 @@ def measured_values(
     quantities: tuple[Measured, ...],
     units: int,
     seed: int,
-    drawn: StreamSource | None = None,
+    drawn: KeptUnits | None = None,
 ) -> Array:
     """Measured values of drawn units, (unit, quantity), in the units of the quantities."""
-    source = source_of(situation.designed, units, seed) if drawn is None else drawn
+    source = (kept_units(situation.designed, units, seed) if drawn is None else drawn).source
     event, stream = Event("prototype, multimeter"), Stream(seed)
     elements = {
         role: drawn_element(situation.built.elements[role], event, source)

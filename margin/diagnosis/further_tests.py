@@ -12,8 +12,7 @@ from margin.case.types import Case, Role
 from margin.diagnosis.by_instruments import constants_read, has_constants, measured_values, on_the_board
 from margin.diagnosis.plan import Plan, Step
 from margin.diagnosis.situation import Situation, exact, fixed, has, nominal, with_nominal
-from margin.diagnosis.taken import Occasion, features_drawn
-from margin.propagation.draws import StreamSource
+from margin.diagnosis.taken import KeptUnits, Occasion, features_drawn
 
 Array = NDArray[np.float64]
 
@@ -42,10 +41,10 @@ class FurtherTest:
     again: bool = False
     remounted: bool = False
     set_to: tuple[tuple[str, float], ...] = ()
-    by: Callable[[Situation, int, int, StreamSource | None], Array] | None = field(default=None, repr=False)
+    by: Callable[[Situation, int, int, KeptUnits | None], Array] | None = field(default=None, repr=False)
 
     def outcome(
-        self, situation: Situation, plan: Plan, units: int, seed: int, drawn: StreamSource | None = None
+        self, situation: Situation, plan: Plan, units: int, seed: int, drawn: KeptUnits | None = None
     ) -> Array:
         """Features of drawn outcomes, (unit, feature); the same seed gives the units of the observation."""
         if self.by is not None:

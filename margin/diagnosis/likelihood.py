@@ -16,8 +16,8 @@ from margin.diagnosis.segments import Segments
 
 Array = NDArray[np.float64]
 
-AT_ONCE = 128
-"""Prototypes that are held against all segments at once: bounds the memory."""
+AT_ONCE = 32
+"""Prototypes that are held against all segments at once: keeps the memory small and near."""
 
 
 @dataclass(frozen=True)
@@ -34,10 +34,6 @@ class Fit:
     place: Array
     width: Array
 
-    def of(self, rows: NDArray[Any] | int) -> Fit:
-        """Some of many prototypes, or one of them."""
-        return Fit(self.log_evidence[rows], self.distance[rows], self.place[rows], self.width[rows])
-
 
 @dataclass(frozen=True)
 class Projected:
@@ -51,6 +47,10 @@ class Projected:
     rest: Array
     along2: Array
     features: int
+
+    def of(self, rows: NDArray[Any] | int) -> Projected:
+        """Some of many prototypes, or one of them."""
+        return Projected(self.place[rows], self.rest[rows], self.along2, self.features)
 
 
 def project(segments: Segments, scores: Array) -> Projected:

@@ -16,7 +16,8 @@ from margin.diagnosis.paths import SEED
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.ranking import NOTHING, Diagnosis
 from margin.diagnosis.scores import Scores, scores_of
-from margin.diagnosis.situation import Situation, as_designed, source_of
+from margin.diagnosis.situation import Situation, as_designed
+from margin.diagnosis.taken import kept_units
 
 Array = NDArray[np.float64]
 
@@ -135,7 +136,7 @@ class Inquiry:
     def _outcomes(self, test: FurtherTest) -> tuple[list[Array], Scores]:
         """Scores of drawn outcomes of a test by candidate, (unit, feature), and their scale."""
         units = self.candidates[0].known.shape[0]
-        same = source_of(self.case, units, self.seed)
+        same = kept_units(self.case, units, self.seed)
         features = [test.outcome(c.situation, self.plan, units, self.seed, same) for c in self.candidates]
         scores = scores_of(np.concatenate(features))
         return [scores.of(each) for each in features], scores
@@ -257,8 +258,9 @@ def inquiry_of(diagnosis: Diagnosis, *, units: int = 300) -> Inquiry:
                 (ranked.name, ranked.part, cause.apply(base, float(size)), share * ranked.probability)
             )
     total = sum(weight for *_, weight in chosen)
+    kept = kept_units(case, units, SEED)
     candidates = tuple(
-        Candidate(name, part, situation, weight / total, predicted.drawn(situation, units, SEED))
+        Candidate(name, part, situation, weight / total, predicted.drawn(situation, units, SEED, kept))
         for name, part, situation, weight in chosen
     )
     return Inquiry(case, plan, candidates, predicted.scores.of(diagnosis.observation.features))

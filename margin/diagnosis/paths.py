@@ -15,8 +15,8 @@ from margin.diagnosis.drawn_groups import LEAST_VARIANCE, Drawn, Path, drawn_of,
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.scores import Scores, scores_of
 from margin.diagnosis.segments import Segments, departures, segments_of
-from margin.diagnosis.situation import Situation, as_designed, source_of
-from margin.diagnosis.taken import features_drawn
+from margin.diagnosis.situation import Situation, as_designed
+from margin.diagnosis.taken import KeptUnits, features_drawn, kept_units
 from margin.propagation.memory import keep_freed_memory
 
 Array = NDArray[np.float64]
@@ -55,9 +55,9 @@ class Paths:
     sizes: tuple[tuple[Path, ...], ...]
     segments: Segments
 
-    def drawn(self, situation: Situation, units: int, seed: int) -> Array:
-        """Scores of drawn prototypes, (unit, feature)."""
-        return self.scores.of(features_drawn(situation, self.plan, units, seed))
+    def drawn(self, situation: Situation, units: int, seed: int, kept: KeptUnits | None = None) -> Array:
+        """Scores of drawn prototypes, (unit, feature); kept: the units of that seed, where they serve several times."""
+        return self.scores.of(features_drawn(situation, self.plan, units, seed, drawn=kept))
 
 
 def paths_of(
@@ -88,7 +88,7 @@ def paths_of(
     unchanged = drawn_of(0.0, before, np.zeros(len(before), dtype=np.intp))
 
     # the same units for all causes and sizes: what is drawn of them is kept
-    same = {count: source_of(case, count, seed) for count in {units, min(units, FEW)}}
+    same = {count: kept_units(case, count, seed) for count in {units, min(units, FEW)}}
 
     def at(cause: Cause, size: float, count: int) -> Array:
         return scores.of(features_drawn(cause.apply(base, size), plan, count, seed, drawn=same[count]))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,11 +14,12 @@ from margin.case.types import Case
 from margin.diagnosis.alike import classes_of_causes
 from margin.diagnosis.catalogue import Cause
 from margin.diagnosis.drawn_groups import shift
-from margin.diagnosis.likelihood import Fit, Projected, fit_of, project, tail
+from margin.diagnosis.likelihood import AT_ONCE, Fit, Projected, fit_of, project, tail
 from margin.diagnosis.paths import SEED, Paths, paths_of
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.segments import Segments, inflated
 from margin.diagnosis.situation import as_designed
+from margin.diagnosis.taken import kept_units
 
 Array = NDArray[np.float64]
 
@@ -96,10 +97,16 @@ def predict(
     at = project(paths.segments, trials.scores)
     factors = _factors(paths.segments, at, trials)
     each = factors[paths.segments.owner + 1]
-    segments, found = inflated(paths.segments, each), fit_of(paths.segments, at, each)
-    logs, raw = _evidence(segments, found, shown)
-    unchanged = trials.cause < 0
-    prior = _prior_nothing(segments, found.of(unchanged), logs[unchanged], shown)
+    segments = inflated(paths.segments, each)
+    parts = [
+        _evidence(segments, fit_of(paths.segments, at.of(rows), each), shown)
+        for rows in np.array_split(np.arange(len(trials.cause)), -(-len(trials.cause) // AT_ONCE))
+    ]
+    logs, raw = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+    unchanged = np.flatnonzero(trials.cause < 0)
+    prior = _prior_nothing(
+        segments, lambda k: fit_of(paths.segments, at.of(int(unchanged[k])), each), logs[unchanged], shown
+    )
     exponents = _exponents(raw, trials)
     p = _weighted_tail(_logs_with(logs, prior, shown), raw**exponents)
     order = np.argsort(p)
@@ -156,9 +163,11 @@ def _trials(paths: Paths, shown: NDArray[np.bool_], seed: int) -> _Trials:
                 each = 0.5 / (shown.sum() * len(paths.sizes[place]) * TRIAL_SIZES * TRIAL_UNITS)
                 weight.append(np.full(TRIAL_UNITS, each))
 
+    kept = {own_seed: kept_units(paths.case, TRIAL_UNITS, own_seed) for own_seed in {s for *_, s in wanted}}
+
     def drawn(one: tuple[int, float, int]) -> Array:
         place, size, own_seed = one
-        return paths.drawn(paths.causes[place].apply(base, size), TRIAL_UNITS, own_seed)
+        return paths.drawn(paths.causes[place].apply(base, size), TRIAL_UNITS, own_seed, kept[own_seed])
 
     scores = [paths.drawn(base, TRIAL_UNCHANGED, seed), *map(drawn, wanted)]
     return _Trials(np.concatenate(scores), np.concatenate(cause), np.concatenate(weight))
@@ -214,8 +223,13 @@ def _factors(segments: Segments, at: Projected, trials: _Trials) -> Array:
             cells = np.ix_(rows, own)
             part = Projected(at.place[cells], at.rest[cells], at.along2[own], at.features)
             alone = segments.only(own)
-            likely = [_likely(alone, part, factor) for factor in FACTORS]
-            factors[place + 1] = FACTORS[int(np.argmax(likely))]
+            best = -math.inf
+            for factor in FACTORS:
+                likely = _likely(alone, part, factor)
+                # it rises to one summit
+                if likely <= best:
+                    break
+                best, factors[place + 1] = likely, factor
     return factors
 
 
@@ -233,10 +247,12 @@ def _exponents(raw: Array, trials: _Trials) -> Array:
     return found
 
 
-def _prior_nothing(segments: Segments, found: Fit, logs: Array, shown: NDArray[np.bool_]) -> float:
+def _prior_nothing(
+    segments: Segments, found: Callable[[int], Fit], logs: Array, shown: NDArray[np.bool_]
+) -> float:
     """Prior of nothing unusual with which it leads in the share KEPT of unchanged prototypes, against every class.
 
-    found, logs  of these prototypes; logs: (prototype, 1 + cause)
+    found, logs  of these prototypes, by number; logs: (prototype, 1 + cause)
     """
     if not shown.any():
         return 0.5
@@ -249,7 +265,7 @@ def _prior_nothing(segments: Segments, found: Fit, logs: Array, shown: NDArray[n
         if most[number] <= limit:
             break
         weights = _weights(logs[number, 1:])
-        groups = classes_of_causes(segments, found.of(int(number)), weights.tolist())
+        groups = classes_of_causes(segments, found(int(number)), weights.tolist())
         strongest = max(np.logaddexp.reduce(logs[number, 1:][list(group)]) for group in groups)
         odds.append(float(strongest - logs[number, 0]))
         if len(odds) > count:

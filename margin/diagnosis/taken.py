@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -20,7 +20,7 @@ from margin.chain.setting import Setting
 from margin.diagnosis.features import condense
 from margin.diagnosis.plan import ObservationError, Plan, Step
 from margin.diagnosis.situation import Situation, source_of
-from margin.propagation.assemble import drawn_chain, drawn_element, firmware_setting, lived, nominal_of
+from margin.propagation.assemble import drawn_element, firmware_setting, lived, nominal_of
 from margin.propagation.calibrated import Bench, Calibrated, calibrate, classes_of
 from margin.propagation.draws import LotSamples, StreamSource
 from margin.propagation.events import Event
@@ -69,6 +69,21 @@ class Occasion:
 
 
 FIRST = Occasion()
+
+
+@dataclass(frozen=True)
+class KeptUnits:
+    """Drawn units that serve for several situations of one design: what is drawn, their parts as designed and their
+    calibration as designed are kept."""
+
+    source: StreamSource
+    parts: dict[tuple[str, Event], Any] = field(default_factory=dict)
+    calibrations: dict[str, Calibrated] = field(default_factory=dict)
+
+
+def kept_units(case: Case, units: int, seed: int) -> KeptUnits:
+    """Units of a case that are to serve for several situations."""
+    return KeptUnits(source_of(case, units, seed))
 
 
 @dataclass(frozen=True)
@@ -128,21 +143,23 @@ def take(
     units: int,
     seed: int,
     occasion: Occasion = FIRST,
-    drawn: StreamSource | None = None,
+    drawn: KeptUnits | None = None,
 ) -> Taken:
     """Readings of drawn prototypes; the same seed gives the same units, the same occasion their same placements.
 
-    drawn  the units of that seed, `source_of`, where they serve for several situations: what was drawn is kept
+    drawn  the units of that seed, `kept_units`, where they serve for several situations
 
     Raises ObservationError for loads that are not numbers.
     """
     stream = Stream(seed)
-    source: Any = source_of(situation.designed, units, seed) if drawn is None else drawn
+    kept = kept_units(situation.designed, units, seed) if drawn is None else drawn
+    source: Any = kept.source
     if occasion.swapped:
         source = _SwappedSource(
             source, source_of(situation.designed, units, occasion.other_seed), occasion.swapped
         )
-    way = _Way(situation, plan, units, source, occasion)
+        kept = KeptUnits(kept.source)
+    way = _Way(situation, plan, units, source, occasion, kept)
     runs_read = way.read(plan, plan.top, stream, occasion.name)
     elsewhere = tuple(
         way.read(part, plan.top, stream, f"{occasion.name}, part {number + 2}")
@@ -174,7 +191,7 @@ def features_drawn(
     units: int,
     seed: int,
     occasion: Occasion = FIRST,
-    drawn: StreamSource | None = None,
+    drawn: KeptUnits | None = None,
 ) -> Array:
     """Features of drawn prototypes, (unit, feature); arguments as of `take`."""
     found = take(situation, plan, units, seed, occasion, drawn)
@@ -190,10 +207,22 @@ class _Way:
     units: int
     source: Any
     occasion: Occasion
+    kept: KeptUnits
 
     @cached_property
     def calibrated(self) -> Calibrated:
-        """Calibrations of the units."""
+        """Calibrations of the units, made once where they are those of the design."""
+        situation, designed = self.situation, self.situation.designed
+        if situation.calibrated is not designed or situation.firmware is not designed:
+            return self._calibrate()
+        if self.occasion.again or situation.branches is not None:
+            return self._calibrate()
+        name = option_of(designed, self.plan).name
+        if name not in self.kept.calibrations:
+            self.kept.calibrations[name] = self._calibrate()
+        return self.kept.calibrations[name]
+
+    def _calibrate(self) -> Calibrated:
         situation, source = self.situation, self.source
         option = option_of(situation.firmware, self.plan)
         if self.occasion.again and isinstance(source, StreamSource):
@@ -230,14 +259,13 @@ class _Way:
     def indicated(self, plan: Plan, event: _Mounted) -> Array:
         """Loads that the units indicate, N, (unit, run, step)."""
         situation, source = self.situation, self.source
-        case, nominal = situation.built, nominal_of(situation.firmware)
+        nominal = nominal_of(situation.firmware)
         load = plan.of("load")
         for path in situation.paths:
             load = path(plan, load)
-        station = drawn_element(case.elements["station"], event, source)
-        still = replace(station, reference_scatter=0.0)
+        still = replace(self._part("station", event), reference_scatter=0.0)
         setting = self._setting(plan, event)
-        chain = _just_unloaded(drawn_chain(case, event, source, "finished product"), plan)
+        chain = _just_unloaded(self._chain(event), plan)
         response = chain.respond(applied_load(_along(load), still), setting)
         shape = (self.units, 1, event.loadings, len(plan.steps), 1)
         if plan.of_sensor:
@@ -256,7 +284,7 @@ class _Way:
     def _zero(self, event: Event, setting: Setting) -> Array:
         """Codes of the unit at rest before each run, with a reload scatter of their own."""
         before = unloaded_event(event)
-        chain = drawn_chain(self.situation.built, before, self.source, "finished product")
+        chain = self._chain(before)
         if hasattr(chain.sensor, "history_draw"):
             rested: Any = chain.sensor
             chain = replace(chain, sensor=replace(rested, history_draw=0.5))
@@ -269,9 +297,23 @@ class _Way:
         )
         return as_array(chain.respond(0.0, first).code)
 
+    def _chain(self, event: Event) -> Chain:
+        """Chain of the units as built."""
+        return Chain(*(self._part(role, event) for role in ("interface", "sensor", "circuit", "converter")))
+
+    def _part(self, role: Role, event: Event) -> Any:
+        """Element of the units as built, drawn once where it is that of the design."""
+        spec = self.situation.built.elements[role]
+        unused = ("direction_draw",) if role == "use" else ()
+        if spec is not self.situation.designed.elements[role]:
+            return drawn_element(spec, event, self.source, None, unused)
+        if (role, event) not in self.kept.parts:
+            self.kept.parts[role, event] = drawn_element(spec, event, self.source, None, unused)
+        return self.kept.parts[role, event]
+
     def _setting(self, plan: Plan, event: Event) -> Setting:
         case = self.situation.built
-        use = drawn_element(case.elements["use"], event, self.source, None, ("direction_draw",))
+        use = self._part("use", event)
         humidity: Value = use.humidity
         if any(step.humidity is not None for step in plan.steps):
             stated = np.array([np.nan if s.humidity is None else s.humidity for s in plan.steps])
