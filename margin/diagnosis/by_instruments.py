@@ -12,8 +12,8 @@ from distributions import Stream
 from margin.case.types import Case
 from margin.chain.arrays import as_array
 from margin.diagnosis.effects_of_causes import RESISTORS
+from margin.diagnosis.occasions import KeptUnits, kept_units
 from margin.diagnosis.situation import Situation, has, nominal
-from margin.diagnosis.taken import KeptUnits, kept_units
 from margin.propagation.assemble import drawn_element
 from margin.propagation.events import Event
 

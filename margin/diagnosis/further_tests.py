@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from margin.case.types import Case, Role
 from margin.diagnosis.by_instruments import constants_read, has_constants, measured_values, on_the_board
+from margin.diagnosis.occasions import KeptUnits, Occasion
 from margin.diagnosis.plan import Plan, Step
 from margin.diagnosis.situation import Situation, exact, fixed, has, nominal, with_nominal
-from margin.diagnosis.taken import KeptUnits, Occasion, features_drawn
+from margin.diagnosis.taken import features_drawn
 
 Array = NDArray[np.float64]
 

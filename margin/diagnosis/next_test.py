@@ -12,12 +12,12 @@ from scipy.special import logsumexp
 from margin.case.types import Case
 from margin.diagnosis.further_tests import FurtherTest, further_tests
 from margin.diagnosis.likelihood import size_quantiles
+from margin.diagnosis.occasions import kept_units
 from margin.diagnosis.paths import SEED
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.ranking import NOTHING, Diagnosis
 from margin.diagnosis.scores import Scores, scores_of
 from margin.diagnosis.situation import Situation, as_designed
-from margin.diagnosis.taken import kept_units
 
 Array = NDArray[np.float64]
 

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from margin.case.types import Case
 from margin.diagnosis.catalogue import Cause, causes_of
 from margin.diagnosis.drawn_groups import LEAST_VARIANCE, Drawn, Path, drawn_of, groups_of, shift
+from margin.diagnosis.occasions import KeptUnits, kept_units
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.scores import Scores, scores_of
 from margin.diagnosis.segments import Segments, departures, segments_of
 from margin.diagnosis.situation import Situation, as_designed
-from margin.diagnosis.taken import KeptUnits, features_drawn, kept_units
+from margin.diagnosis.taken import features_drawn
 from margin.propagation.memory import keep_freed_memory
 
 Array = NDArray[np.float64]

@@ -15,11 +15,11 @@ from margin.diagnosis.alike import classes_of_causes
 from margin.diagnosis.catalogue import Cause
 from margin.diagnosis.drawn_groups import shift
 from margin.diagnosis.likelihood import AT_ONCE, Fit, Projected, fit_of, project, tail
+from margin.diagnosis.occasions import kept_units
 from margin.diagnosis.paths import SEED, Paths, paths_of
 from margin.diagnosis.plan import Plan
 from margin.diagnosis.segments import Segments, inflated
 from margin.diagnosis.situation import as_designed
-from margin.diagnosis.taken import kept_units
 
 Array = NDArray[np.float64]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -18,13 +18,13 @@ from margin.chain.arrays import as_array
 from margin.chain.parameter import Value
 from margin.chain.setting import Setting
 from margin.diagnosis.features import condense
+from margin.diagnosis.occasions import FIRST, KeptUnits, Mounted, Occasion, SwappedSource, kept_units
 from margin.diagnosis.plan import ObservationError, Plan, Step
 from margin.diagnosis.situation import Situation, source_of
 from margin.propagation.assemble import drawn_element, firmware_setting, lived, nominal_of
 from margin.propagation.calibrated import Bench, Calibrated, calibrate, classes_of
-from margin.propagation.draws import LotSamples, StreamSource
+from margin.propagation.draws import StreamSource
 from margin.propagation.events import Event
-from margin.propagation.factors import Factor
 from margin.propagation.readings import Readings, unloaded_event
 from margin.propagation.variants import Variant
 
@@ -50,76 +50,6 @@ class Taken:
     runs: Array
     held: Array | None
     elsewhere: tuple[Array, ...] = ()
-
-
-@dataclass(frozen=True)
-class Occasion:
-    """When readings are taken: it keeps their placements apart from those of every other occasion.
-
-    mounting   number of the first mounting; that of the last one of an earlier occasion where the unit stays mounted
-    swapped    roles whose parts are those of another drawn unit, by other_seed
-    again      the prototype is calibrated afresh before it
-    """
-
-    name: str = "prototype"
-    mounting: int = 0
-    swapped: frozenset[Role] = frozenset()
-    other_seed: int = 0
-    again: bool = False
-
-
-FIRST = Occasion()
-
-
-@dataclass(frozen=True)
-class KeptUnits:
-    """Drawn units that serve for several situations of one design: what is drawn, their parts as designed and their
-    calibration as designed are kept."""
-
-    source: StreamSource
-    parts: dict[tuple[str, Event], Any] = field(default_factory=dict)
-    calibrations: dict[str, Calibrated] = field(default_factory=dict)
-
-
-def kept_units(case: Case, units: int, seed: int) -> KeptUnits:
-    """Units of a case that are to serve for several situations."""
-    return KeptUnits(source_of(case, units, seed))
-
-
-@dataclass(frozen=True)
-class _Mounted(Event):
-    """A load cycle under one mounting: steps along the axis of readings, since a placement lasts for a whole run."""
-
-    mounting: int = 0
-
-    def stream(self, level: Any) -> str:
-        if level == "mounting":
-            return f"@mounting {self.mounting + 1}"
-        return super().stream(level)
-
-
-@dataclass(frozen=True)
-class _SwappedSource:
-    """Draws of one unit with those of another for the roles that were swapped."""
-
-    own: StreamSource
-    other: StreamSource
-    swapped: frozenset[Role]
-
-    def _of(self, factor: Factor) -> StreamSource:
-        return self.other if factor.role in self.swapped else self.own
-
-    def deviation(self, factor: Factor, event: Event) -> Value:
-        """Deviation of a factor from whichever unit its part is of."""
-        return self._of(factor).deviation(factor, event)
-
-    def scaled(self, factor: Factor, value: Value) -> Value:
-        """The quantity as it is: nothing is scaled here."""
-        return value
-
-    def lot_samples(self, each: int) -> LotSamples:
-        """Sample units of the lots of the unit itself."""
-        return self.own.lot_samples(each)
 
 
 def option_of(case: Case, plan: Plan) -> CalibrationSpec:
@@ -155,7 +85,7 @@ def take(
     kept = kept_units(situation.designed, units, seed) if drawn is None else drawn
     source: Any = kept.source
     if occasion.swapped:
-        source = _SwappedSource(
+        source = SwappedSource(
             source, source_of(situation.designed, units, occasion.other_seed), occasion.swapped
         )
         kept = KeptUnits(kept.source)
@@ -173,7 +103,7 @@ def take(
         steps = tuple(
             step for time in hold.times for step in (rest, Step(hold.load, 0.0, time, hold.temperature))
         )
-        event = _Mounted(f"{occasion.name}, hold", readings=len(steps), mounting=occasion.mounting)
+        event = Mounted(f"{occasion.name}, hold", readings=len(steps), mounting=occasion.mounting)
         whole = way.indicated(replace(plan, steps=steps, runs=1, mounting=()), event)[:, 0, 1::2]
         held = _by_instruments(whole, np.array(hold.load), plan.top, stream, f"{occasion.name}, hold")
     for values in (runs_read, *([] if held is None else [held]), *elsewhere):
@@ -247,7 +177,7 @@ class _Way:
         for mounting in np.unique(plan.mounted):
             which = plan.mounted == mounting
             number = self.occasion.mounting + int(mounting)
-            event = _Mounted(
+            event = Mounted(
                 f"{what}, mounting {number + 1}",
                 loadings=int(np.count_nonzero(which)),
                 readings=len(plan.steps),
@@ -256,7 +186,7 @@ class _Way:
             found[:, which] = self.indicated(plan, event)
         return _by_instruments(found, plan.of("load"), top, stream, what)
 
-    def indicated(self, plan: Plan, event: _Mounted) -> Array:
+    def indicated(self, plan: Plan, event: Mounted) -> Array:
         """Loads that the units indicate, N, (unit, run, step)."""
         situation, source = self.situation, self.source
         nominal = nominal_of(situation.firmware)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -11,11 +13,12 @@ from margin.diagnosis.by_instruments import constants_read, measured_values, on_
 from margin.diagnosis.features import features_of
 from margin.diagnosis.further_tests import FurtherTest, further_tests, shunt_resistance
 from margin.diagnosis.next_test import Inquiry, inquiry_of
+from margin.diagnosis.occasions import Occasion, kept_units
 from margin.diagnosis.plan import load_cycle
 from margin.diagnosis.predictions import predict
 from margin.diagnosis.ranking import diagnose
 from margin.diagnosis.situation import as_designed
-from margin.diagnosis.taken import Occasion, features_drawn
+from margin.diagnosis.taken import features_drawn
 from tests.diagnosis.small_prototype import cause_named, prototypes, small_case
 
 CYCLE = load_cycle([20.0, 60.0], runs=3, temperature=25.0)
@@ -160,3 +163,17 @@ def test_a_further_test_has_placements_of_its_own(case: Case) -> None:
     level, scatter = names.index("error"), names.index("scatter from run to run")
     assert np.corrcoef(first[:, level], second[:, level])[0, 1] > 0.7
     assert abs(np.corrcoef(first[:, scatter], second[:, scatter])[0, 1]) < 0.25
+
+
+@pytest.mark.parametrize(
+    "cause", ["loss of sensitivity", "wrong firmware constant", "wrong resistor of the front end"]
+)
+def test_kept_units_are_the_units_themselves(cause: str) -> None:
+    """Units that serve for several situations, with what is kept of them, read to the bit as units drawn anew."""
+    case = small_case()
+    plan = dataclasses.replace(CYCLE, option=case.calibrations[-1].name)
+    kept = kept_units(case, 20, 5)
+    base = as_designed(case)
+    for situation in (base, cause_named(case, cause).apply(base, 0.2), base):
+        again = features_drawn(situation, plan, 20, 5, drawn=kept)
+        assert np.array_equal(again, features_drawn(situation, plan, 20, 5))
