@@ -109,12 +109,24 @@ def of_merit(plan: Plan, taken: Taken) -> Array:
     return figures_of(shape_of(plan), taken.runs, taken.held)[1]
 
 
-def power(own: Bed, situation: Situation) -> float:
-    """Share of prototypes of which the best single figure lies outside the limits of unchanged units."""
+def outside(own: Bed, figures: Array) -> NDArray[np.bool_]:
+    """Whether figures (unit, figure) lie outside the limits of unchanged units, at 5 % for all of them."""
     tail = 0.5 * SIGNIFICANCE / own.figures.shape[1]
     low, high = np.quantile(own.figures, [tail, 1.0 - tail], axis=0)
+    result: NDArray[np.bool_] = (figures < low) | (figures > high)
+    return result
+
+
+def power(own: Bed, situation: Situation) -> float:
+    """Share of prototypes of which the best single figure lies outside the limits of unchanged units."""
     found = of_merit(own.plan, take(situation, own.plan, 400, 23))
-    return float(np.max(np.mean((found < low) | (found > high), axis=0)))
+    return float(np.max(np.mean(outside(own, found), axis=0)))
+
+
+def unusual(own: Bed, seen: Observation) -> bool:
+    """Whether any figure of a prototype is unusual: its causes are asked for only then."""
+    held = None if seen.held is None else seen.held[None]
+    return bool(outside(own, of_merit(own.plan, Taken(seen.reported[None], held))).any())
 
 
 def detected_size(own: Bed, cause: Cause, sign: float) -> float | None:
@@ -287,7 +299,7 @@ def settle(own: Bed, count: int) -> None:
     ambiguous = 0
     for _ in range(40 * count):
         cause, size, seed, seen = drawn_cause(own, rng)
-        if cause is None:
+        if cause is None or not unusual(own, seen):
             continue
         found = diagnose(predicted, seen)
         if found.verdict not in ("ambiguous", "alike") or found.ranking[0][0][0] in (NOTHING, UNKNOWN):
