@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import numpy as np
@@ -175,7 +176,7 @@ def _unit(
     )  # fmt: skip
 
 
-def _left_out(data: BenchData, lot: str, sensor: str) -> list[str]:
+def _left_out(data: BenchData, lot: Hashable, sensor: Hashable) -> list[str]:
     """Caution for the doubtful readings of a unit that are set aside, those without a temperature apart."""
     own = data.frame.loc[(data.frame["lot"] == lot) & (data.frame["sensor"] == sensor), "line"]
     flags = data.flags[data.flags["kind"].isin(SET_ASIDE) & (data.flags["reason"] != UNTOLD)]
