@@ -41,6 +41,7 @@ class Baseline:
     indicated  (run, step), N, what the prototype indicates; errors: (unit, step), N, mean error of each unit
     elsewhere  (run, step), N, what the prototype indicates at each other temperature
     stated     degC, lowest and highest temperature for which the case states what units do
+    load_range N, lowest and highest load in use of the case
     missing    figures that the data cannot give
     notes      what was assumed
     plan       how the prototype was read; None of measured units
@@ -60,6 +61,7 @@ class Baseline:
     plan: Plan | None = None
     elsewhere: tuple[Array, ...] = ()
     stated: tuple[float, float] = (-math.inf, math.inf)
+    load_range: tuple[float, float] = (0.0, math.inf)
 
     @property
     def option(self) -> str | None:
@@ -122,6 +124,7 @@ def from_case(
     return Baseline(
         "case", f"{units:,} units drawn of {case.name!r}", tuple(figures), of_own, values, shape, indicated[0], held,
         errors_of(shape, drawn.runs), lacking(shape), notes, plan, tuple(indicated[1:]), stated_temperatures(case),
+        (case.load_low, case.load_high),
     )  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from distributions.errors import InvalidArgument
 from margin.bench.data import BenchData, at_points
 from margin.bench.data.counted import counted
-from margin.bench.data.flags import NOT_FINITE
+from margin.bench.data.flags import NOT_FINITE, SET_ASIDE
 from margin.bench.errors import NotMeasurableError
 from margin.bench.merits.sweeps import SAME_TEMPERATURE, Hold, holds_of, usual_temperature, without_holds
 from margin.bench.spreads import one_setup
@@ -22,6 +23,9 @@ Array = NDArray[np.float64]
 
 UNTOLD = NOT_FINITE.format(column="temperature_degC")
 """Why a reading without a temperature is flagged."""
+
+FIRST = 3
+"""Readings left out that a caution names."""
 
 LEAST_HOLD = 3
 """Readings over time that tell a drift."""
@@ -102,7 +106,7 @@ def prototypes_of(
     points = at_points(frame)
     notes = (*data.notes, *said)
     return [
-        _unit(" / ".join(map(str, who)), part, data, notes)
+        _unit(" / ".join(map(str, who)), part, data, notes, _left_out(data, *who))
         for who, part in points.groupby(["lot", "sensor"], observed=True, sort=False)
     ]
 
@@ -121,7 +125,9 @@ def the_one(found: list[Prototype], source: str, sensor: str | None) -> Prototyp
     return found[names.index(sensor)]
 
 
-def _unit(label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, ...]) -> Prototype:
+def _unit(
+    label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, ...], cautions: list[str]
+) -> Prototype:
     taken = without_holds(points)
     keys = ["mounting", "run"]
     table = taken.pivot_table(
@@ -146,7 +152,6 @@ def _unit(label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, .
     if not (shape.loads > 0.0).any():
         raise NotMeasurableError(f"{data.source}, {label}: no load above 0 N: load the unit")
     common: list[tuple[Shape, Array]] = []
-    cautions: list[str] = []
     if untold := _untold(data):
         cautions.append(
             f"{counted(untold, 'reading')} without a temperature {'is' if untold == 1 else 'are'} left out: fill the "
@@ -169,6 +174,22 @@ def _unit(label: str, points: pd.DataFrame, data: BenchData, notes: tuple[str, .
         label, shape, values, None if hold is None else hold.output, data.quantity, data.unit, data.source,
         tuple(there for _, there in common), notes, tuple(cautions),
     )  # fmt: skip
+
+
+def _left_out(data: BenchData, lot: Hashable, sensor: Hashable) -> list[str]:
+    """Caution for the doubtful readings of a unit that are set aside, those without a temperature apart."""
+    own = data.frame.loc[(data.frame["lot"] == lot) & (data.frame["sensor"] == sensor), "line"]
+    flags = data.flags[data.flags["kind"].isin(SET_ASIDE) & (data.flags["reason"] != UNTOLD)]
+    flags = flags[flags["line"].isin(own)].drop_duplicates("line")
+    if flags.empty:
+        return []
+    first = "; ".join(
+        f"line {line}: {why}"
+        for line, why in zip(flags["line"][:FIRST], flags["reason"][:FIRST], strict=True)
+    )
+    more = " ..." if len(flags) > FIRST else ""
+    verb = "is" if len(flags) == 1 else "are"
+    return [f"{counted(len(flags), 'reading')} {verb} left out ({first}{more}): check the readings."]
 
 
 def _untold(data: BenchData) -> int:

@@ -26,6 +26,9 @@ OF_CASE = (
     "they are too wide, an unusual one looks ordinary."
 )
 
+ALIKE = 0.01
+"""Share by which an applied load may exceed the load range: loads of a bench are nominal."""
+
 _FINEST = -4
 """Last decimal place of a figure: 0.1 mN."""
 
@@ -131,7 +134,7 @@ def how_sure(found: Diagnosed) -> tuple[str, ...]:
 def cautions(found: Diagnosed) -> tuple[str, ...]:
     """What the answer rests on."""
     own = OF_BENCH if found.baseline.by == "bench" else OF_CASE
-    return (*found.prototype.cautions, *_beyond(found), NOT_SEEN, own, SAFETY)
+    return (*found.prototype.cautions, *_beyond(found), *_other_loads(found), NOT_SEEN, own, SAFETY)
 
 
 def _beyond(found: Diagnosed) -> tuple[str, ...]:
@@ -148,6 +151,17 @@ def _beyond(found: Diagnosed) -> tuple[str, ...]:
     return (
         f"Runs at {', '.join(beyond)}: use, calibration and design curve of the case lie at {span}. What is expected "
         "there rests on its temperature coefficients alone; check the temperatures of the readings.",
+    )
+
+
+def _other_loads(found: Diagnosed) -> tuple[str, ...]:
+    """Readings up to a load below or above the load range of the case, as those in another unit are."""
+    (low, high), top = found.baseline.load_range, found.prototype.shape.top
+    if low <= top <= (1.0 + ALIKE) * high:
+        return ()
+    return (
+        f"Loads up to {top:.3g} N, where the load range of the case is {low:.3g} to {high:.3g} N: check the unit of "
+        "the loads. What is expected there is extrapolated.",
     )
 
 

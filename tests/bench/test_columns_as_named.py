@@ -117,6 +117,15 @@ def test_columns_as_stated_in_python() -> None:
     assert any("weight under standard gravity" in note for note in data.notes)
 
 
+def test_a_column_of_units_beside_another_name_of_the_load_is_told() -> None:
+    """Readings in a column 'output' beside 'load_kN' ask for their unit, and say why 'output_unit' does not give it."""
+    frame = pd.DataFrame({"load_kN": [0.001, 0.002], "output": [1.0, 2.0], "output_unit": ["N", "N"]})
+    with pytest.raises(BenchDataError, match="A column 'output_unit' is read only beside a column 'load_N'"):
+        read_bench(frame)
+    stated, wanted = statements(frame, output_unit="N")
+    assert read_bench(frame, stated=stated, wanted=wanted).frame["load_N"].tolist() == [1.0, 2.0]
+
+
 @pytest.mark.parametrize(
     ("columns", "words"),
     [

@@ -85,6 +85,28 @@ def test_readings_without_a_temperature_are_said(case: Case) -> None:
     assert "\n" not in str(error.value)
 
 
+def test_readings_left_out_are_named_in_a_caution(case: Case) -> None:
+    """A reading that is no number stands with its line and reason; one of another unit is nobody's matter here."""
+    some = bench()
+    some.loc[3, "output"] = np.nan
+    told = " ".join(str(margin.diagnose(some, case, option="none", units=1500, causes=False)).split())
+    assert "Caution: 1 reading is left out (line 3: no finite value in 'output'): check the readings." in told
+    both = pd.concat([bench(), some.assign(sensor="Q")], ignore_index=True)
+    other = margin.diagnose(both, case, sensor="P", option="none", units=1500, causes=False)
+    assert "left out" not in str(other)
+
+
+@pytest.mark.parametrize(("factor", "cautioned"), [(1.0, False), (1e-3, True), (2.0, True)])
+def test_loads_outside_the_load_range_are_cautioned(case: Case, factor: float, cautioned: bool) -> None:
+    """Loads in kN taken as N, or twice the range, are told with the range of the case; those within it are not."""
+    frame = bench()
+    frame["load_N"] *= factor
+    found = margin.diagnose(frame, case, option="none", units=1500, causes=False)
+    told = f"Caution: Loads up to {60.0 * factor:.3g} N, where the load range of the case is 2 to 60 N"
+    assert (told in " ".join(str(found).split())) == cautioned
+    assert cautioned or "load range" not in str(found)
+
+
 def test_other_loads_at_another_temperature_are_set_aside(case: Case) -> None:
     """Runs without a load in common with those at the usual temperature cannot be compared: a caution says so."""
     frame = bench()

@@ -139,6 +139,9 @@ class _Resolver:
             mend = (
                 "State it: --output-unit mV (or kohm, uS, mV/V, count, any other for figures of merit alone)."
             )
+            if "output_unit" in self.place:
+                # a unit for each reading is read only among the tool's own column names
+                mend += " A column 'output_unit' is read only beside a column 'load_N'."
             self.ask(column, None, "the unit of the readings is not stated", mend)
         return unit
 
