@@ -30,10 +30,10 @@ LEAST_PROBABILITY = 0.01
 LEAST_VARIANCE = 0.03
 """Variance added to every score: means and spreads are those of few draws."""
 
-FREEDOM = 6.0
+FREEDOM = 12.0
 """Degrees of freedom of the multivariate t distribution of an outcome: spreads are estimated from few draws."""
 
-OUTLIERS = 0.02
+OUTLIERS = 0.01
 """Share of the outcomes of a test that are not as predicted, whatever the cause (common practice, no source)."""
 
 QUANTILES = (0.01, 0.1, 0.3, 0.5, 0.7, 0.9, 0.99)
