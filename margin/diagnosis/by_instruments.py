@@ -11,7 +11,7 @@ from scipy.special import ndtri
 from distributions import Stream
 from margin.case.types import Case
 from margin.chain.arrays import as_array
-from margin.diagnosis.effects_of_causes import RESISTORS
+from margin.diagnosis.effects_of_causes import RESISTORS, SENSOR_GAINS
 from margin.diagnosis.occasions import KeptUnits, kept_units
 from margin.diagnosis.situation import Situation, has, nominal
 from margin.propagation.assemble import drawn_element
@@ -42,9 +42,6 @@ ON_THE_BOARD = (
     Measured("converter.gain_error", absolute=1e-3),
 )
 """V, ohm, V, S, ohm, share of full scale: each contact measured with the board unpowered, or with the drive shorted."""
-
-GAINS = ("sensor.sensitivity", "sensor.rated_output", "sensor.gain")
-"""Constants of the sensor that firmware counts on."""
 
 ROUNDED = 1e-3
 """Standard deviation of a constant as it is read out, of its value: it was rounded."""
@@ -81,7 +78,7 @@ def measured_values(
 
 def constants_read(situation: Situation, units: int, seed: int) -> Array:
     """Constants of the firmware over those of the design, (unit, constant)."""
-    names = [name for name in GAINS if has(situation.designed, name)]
+    names = [name for name in SENSOR_GAINS if has(situation.designed, name)]
     stream = Stream(seed)
     columns = [
         nominal(situation.firmware, name) / nominal(situation.designed, name)
@@ -93,4 +90,4 @@ def constants_read(situation: Situation, units: int, seed: int) -> Array:
 
 def has_constants(case: Case) -> bool:
     """Whether firmware counts on a gain of the sensor."""
-    return any(has(case, name) for name in GAINS)
+    return any(has(case, name) for name in SENSOR_GAINS)

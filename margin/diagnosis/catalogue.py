@@ -17,6 +17,7 @@ from distributions.errors import MarginError
 from margin.case.types import Case
 from margin.diagnosis.effects_of_causes import (
     AMPLIFIER_RESISTOR,
+    SENSOR_GAINS,
     SPAN_COEFFICIENTS,
     ZERO_COEFFICIENTS,
     calibrated_at,
@@ -178,7 +179,7 @@ def _has_gain(case: Case) -> bool:
 
 
 def _sensor_gain_known(case: Case) -> bool:
-    return any(has(case, f"sensor.{name}") for name in ("sensitivity", "rated_output", "gain"))
+    return any(has(case, name) for name in SENSOR_GAINS)
 
 
 def _sensor_zero_known(case: Case) -> bool:

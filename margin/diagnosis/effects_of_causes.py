@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 Effect = Callable[[Situation, float], Situation]
 
 AMPLIFIER_RESISTOR = "resistor of the front end"
+SENSOR_GAINS = ("sensor.sensitivity", "sensor.rated_output", "sensor.gain")
+"""What a load is multiplied by in the sensor, and firmware counts on."""
 RESISTORS = ("feedback", "gain_resistor", "resistor")
 LATE = 10.0
 """s, time constant of a compliant load path, as of foam and soft actuators (common practice, no source)."""
@@ -75,7 +77,7 @@ def further(name: str) -> Effect:
 
 def sensor_gain(situation: Situation, size: float) -> Situation:
     """Sensitivity less the share `size`."""
-    for name in ("sensor.sensitivity", "sensor.rated_output", "sensor.gain"):
+    for name in SENSOR_GAINS:
         if has(situation.built, name):
             return relative(name, -1.0, calibrated=False)(situation, size)
     return situation
@@ -233,7 +235,7 @@ def reference_of_converter(situation: Situation, size: float) -> Situation:
 
 def firmware_gain(situation: Situation, size: float) -> Situation:
     """Firmware that counts on a sensitivity larger by the share `size`."""
-    for name in ("sensor.sensitivity", "sensor.rated_output", "sensor.gain"):
+    for name in SENSOR_GAINS:
         if has(situation.firmware, name):
             value = nominal(situation.firmware, name) * (1.0 + size)
             return replace(situation, firmware=with_nominal(situation.firmware, {name: value}))

@@ -35,7 +35,7 @@ LEAST_HOLD = 3
 class Prototype:
     """Readings of one unit.
 
-    label        'lot / sensor'
+    label      'lot / sensor'
     values     (run, step), in `unit`; NaN where there is no reading
     hold       (time,), of its hold; None without one
     quantity   of the readings, as `BenchData` names it
